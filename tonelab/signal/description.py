@@ -1,0 +1,139 @@
+"""How to read a clip's code values."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Literal, TypeAlias
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tonelab.errors import SignalError
+from tonelab.signal.colorimetry import LUMA_WEIGHTS, PRIMARIES, Matrix, Primaries, ycbcr_to_rgb
+from tonelab.signal.quantisation import RANGES, FloatArray, Range, codes_to_ycbcr
+from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
+
+Transfer: TypeAlias = Literal["pq", "hlg", "bt1886", "gamma22", "srgb"]
+Origin: TypeAlias = Literal["declared", "stated", "inferred", "assumed"]
+
+TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg", "bt1886", "gamma22", "srgb")
+HDR_TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg")
+SITINGS = ("left", "centre", "topleft")
+
+_CHOICES: dict[str, tuple[str, ...]] = {
+    "matrix": (*LUMA_WEIGHTS, "rgb"),
+    "range": RANGES,
+    "transfer": TRANSFERS,
+    "primaries": tuple(PRIMARIES),
+    "siting": SITINGS,
+}
+
+
+@dataclass(frozen=True, slots=True)
+class Signal:
+    """The meaning of code values.
+
+    Attributes
+    ----------
+    matrix, range, transfer, primaries, siting
+        The coding, in tonelab's names (see `parse_signal`).
+    bits
+        Bit depth of the codes.
+    peak, black
+        Of the assumed display, cd/m2: BT.1886 and powers for SDR, nominal peak for HLG.
+        PQ is absolute and uses neither.
+    origins
+        For each field, where it comes from: declared by the container, stated by the user,
+        inferred from the data, or assumed.
+    """
+
+    matrix: Matrix = "bt709"
+    range: Range = "narrow"
+    transfer: Transfer = "bt1886"
+    primaries: Primaries = "bt709"
+    bits: int = 10
+    siting: str = "left"
+    peak: float = 100.0
+    black: float = 0.0
+    origins: Mapping[str, Origin] = field(default_factory=dict)
+
+    @property
+    def is_hdr(self) -> bool:
+        """Whether the transfer function is PQ or HLG."""
+        return self.transfer in HDR_TRANSFERS
+
+    def with_fields(self, origin: Origin, **fields: Any) -> Signal:
+        """Return a copy with fields replaced and their origin noted."""
+        noted = {**self.origins, **dict.fromkeys(fields, origin)}
+        return replace(self, **fields, origins=noted)
+
+    def decode_rgb(self, codes: ArrayLike) -> FloatArray:
+        """R'G'B' signals of Y'CbCr codes (..., 3)."""
+        return ycbcr_to_rgb(codes_to_ycbcr(codes, self.bits, self.range), self.matrix)
+
+    def decode_light(self, codes: ArrayLike) -> FloatArray:
+        """Linear display light in cd/m2, in the signal's own primaries, of codes (..., 3)."""
+        rgb = self.decode_rgb(codes)
+        match self.transfer:
+            case "pq":
+                return eotf_pq(rgb)
+            case "hlg":
+                return eotf_hlg(rgb, self.peak, self.black)
+            case "bt1886":
+                return eotf_bt1886(rgb, self.peak, self.black)
+            case "gamma22":
+                return self.peak * np.maximum(rgb, 0.0) ** 2.2
+            case "srgb":
+                return self.peak * np.maximum(eotf_srgb(rgb), 0.0)
+
+    def describe(self) -> str:
+        """Return one line for people, with the display assumption wherever light depends on one."""
+        range_ = f"{self.bits}-bit {self.range} range"
+        display = ""
+        if self.transfer == "hlg":
+            display = f" on a {self.peak:g} cd/m2 display"
+        elif self.transfer != "pq":
+            display = f" on a {self.peak:g} cd/m2 display, black {self.black:g}"
+        return f"{range_}, {self.matrix} matrix, {self.primaries} primaries, {self.transfer}{display}"
+
+
+def parse_signal(text: str) -> dict[str, Any]:
+    """Parse the user's statement, such as ``matrix=bt709,range=full,peak=203``.
+
+    Returns
+    -------
+    dict
+        Fields of `Signal`, ready for ``with_fields("stated", ...)``.
+
+    Raises
+    ------
+    SignalError
+        When a field or a value is unknown; the sentence lists what is known.
+    """
+    fields: dict[str, Any] = {}
+    for item in filter(None, (part.strip() for part in text.split(","))):
+        key, separator, value = (piece.strip() for piece in item.partition("="))
+        if not separator:
+            raise SignalError(f"The signal statement {item!r} needs the form FIELD=VALUE.")
+        if key in _CHOICES:
+            if value not in _CHOICES[key]:
+                known = ", ".join(_CHOICES[key])
+                raise SignalError(f"The {key} {value!r} is unknown: state one of {known}.")
+            fields[key] = value
+        elif key in {"peak", "black", "bits"}:
+            fields[key] = _number(key, value)
+        else:
+            known = ", ".join([*_CHOICES, "bits", "peak", "black"])
+            raise SignalError(f"The signal field {key!r} is unknown: state one of {known}.")
+    return fields
+
+
+def _number(key: str, value: str) -> float | int:
+    try:
+        number = int(value) if key == "bits" else float(value)
+    except ValueError:
+        raise SignalError(f"The {key} {value!r} is not a number.") from None
+    if not np.isfinite(number) or number < 0 or (key == "peak" and number == 0):
+        raise SignalError(f"The {key} {value!r} is out of range: state a positive number.")
+    return number
