@@ -1,0 +1,5 @@
+"""Exact integer counts and sums of a pair; everything after works from these alone."""
+
+from tonelab.tallies.tallies import Tallies
+
+__all__ = ["Tallies"]

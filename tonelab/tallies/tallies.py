@@ -1,0 +1,63 @@
+"""The mergeable tallies."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TypeAlias
+
+import numpy as np
+from numpy.typing import NDArray
+
+IntArray: TypeAlias = NDArray[np.int64]
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Tallies:
+    """Named tables of 64-bit integers that add.
+
+    Sums of integers do not depend on order, so any split of the frames over any number of
+    workers merges to the same bytes.
+
+    Attributes
+    ----------
+    layout
+        Descriptor of the chart layout, the meaning of the rows of the patch tables.
+    tables
+        Read-only int64 arrays by name:
+
+        ``source_histogram``, ``capture_histogram``
+            (3, codes): samples per code and plane over all frames used.
+        ``patch_frames``
+            (P,): capture frames in which each patch was read.
+        ``patch_count_source``, ``patch_count_capture``
+            (P, 3): samples summed per patch and plane.
+        ``patch_sum_source``, ``patch_sum_capture``
+            (P, 3): sums of codes.
+        ``patch_square_source``, ``patch_square_capture``
+            (P, 3): sums of squared codes.
+        ``patch_frame_square_capture``
+            (P, 3): sum over frames of the squared frame sum, for variance between frames.
+    """
+
+    layout: int
+    tables: Mapping[str, IntArray]
+
+    def __add__(self, other: Tallies) -> Tallies:
+        """Merge the tallies of two disjoint sets of frames of one layout."""
+        if self.layout != other.layout or self.tables.keys() != other.tables.keys():
+            raise ValueError("Only tallies of one chart layout can be merged.")
+        return Tallies(
+            self.layout, {name: table + other.tables[name] for name, table in self.tables.items()}
+        )
+
+    def __eq__(self, other: object) -> bool:
+        """Whether every count is the same."""
+        return (
+            isinstance(other, Tallies)
+            and self.layout == other.layout
+            and self.tables.keys() == other.tables.keys()
+            and all(np.array_equal(table, other.tables[name]) for name, table in self.tables.items())
+        )
+
+    __hash__ = None  # type: ignore[assignment]
