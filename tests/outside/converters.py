@@ -17,6 +17,7 @@ from dataclasses import dataclass
 from functools import cache
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
+import av
 import imageio_ffmpeg
 import numpy as np
 import PyOpenColorIO
@@ -167,19 +168,54 @@ def convert_patches(
 
 
 def convert_clip(
-    source: Path, capture: Path, converter: FilterConverter, *, tagged: bool = False
+    source: Path, capture: Path, converter: Converter, *, tagged: bool = False
 ) -> None:
-    """Convert a PQ clip to a v210 .mov, as a capture card would record the output."""
-    tags = "bt709" if tagged else "unspecified"
+    """Convert a 4:2:0 PQ clip to a v210 .mov, as a capture card would record the output."""
+    if isinstance(converter, AcesConverter):
+        _convert_frames(source, capture, converter)
+        return
+    tags = "bt709" if tagged else "unknown"
     strip = f"setparams=color_primaries={tags}:color_trc={tags}:colorspace={tags}"
     command = [
         *_ffmpeg(),
         *("-i", str(source), "-an", "-vf", f"{converter.graph},{strip}"),
-        *("-c:v", "v210", "-f", "mov", "-y", str(capture)),
+        *("-fps_mode", "passthrough", "-c:v", "v210", "-f", "mov", "-y", str(capture)),
     ]
     done = subprocess.run(command, capture_output=True, check=False)
     if done.returncode:
         raise RuntimeError(done.stderr.decode())
+
+
+def _convert_frames(source: Path, capture: Path, converter: AcesConverter) -> None:
+    with av.open(str(source)) as played, av.open(str(capture), "w", format="mov") as recorded:
+        shown = played.streams.video[0]
+        stream = recorded.add_stream("v210", rate=shown.average_rate)
+        stream.width, stream.height, stream.pix_fmt = shown.width, shown.height, "yuv422p10le"
+        for index, frame in enumerate(played.decode(shown)):
+            luma, cb, cr = (_plane(plane) for plane in frame.planes)
+            chroma = (np.kron(plane, np.ones((2, 2), np.uint16)) for plane in (cb, cr))
+            codes = _convert_distinct(np.stack([luma, *chroma], -1), converter)
+            out = av.VideoFrame(shown.width, shown.height, "yuv422p10le")
+            planes = (codes[..., 0], codes[:, ::2, 1], codes[:, ::2, 2])
+            for target, values in zip(out.planes, planes, strict=True):
+                _plane(target)[:] = values
+            out.pts = index
+            recorded.mux(stream.encode(out))
+        recorded.mux(stream.encode())
+
+
+def _plane(plane: av.video.plane.VideoPlane) -> Codes:
+    """View of a 16-bit plane without its padding."""
+    rows = np.frombuffer(plane, "<u2").reshape(plane.height, -1)
+    return rows[:, : plane.width]
+
+
+def _convert_distinct(codes: Codes, converter: AcesConverter) -> Codes:
+    """Convert each distinct colour of a picture once; a chart has few."""
+    packed = codes.astype(np.uint32) @ np.array([1 << 20, 1 << 10, 1], np.uint32)
+    distinct, where = np.unique(packed, return_inverse=True)
+    colours = np.stack([distinct >> 20, distinct >> 10 & 1023, distinct & 1023], -1)
+    return converter.convert(colours.astype(np.uint16))[where.reshape(packed.shape)]
 
 
 def _ffmpeg() -> list[str]:
