@@ -1,0 +1,22 @@
+"""The test clip: its layout, its pictures, and reading it back from any picture of it."""
+
+from tonelab.chart.layout import LAYOUT_VERSION, Layout
+from tonelab.chart.locate import Geometry, locate
+from tonelab.chart.marker import Marker, read_marker
+from tonelab.chart.patches import Group, Patches, Surround
+from tonelab.chart.render import render_planes
+from tonelab.chart.windows import sample_windows
+
+__all__ = [
+    "LAYOUT_VERSION",
+    "Geometry",
+    "Group",
+    "Layout",
+    "Marker",
+    "Patches",
+    "Surround",
+    "locate",
+    "read_marker",
+    "render_planes",
+    "sample_windows",
+]

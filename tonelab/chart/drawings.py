@@ -1,0 +1,84 @@
+"""The two pages that are drawn and not tiled: shallow gradients, and detail.
+
+Both are luma and chroma codes at the full size of the body, shape (rows, columns, 3).
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.chart.colours import codes_of_rgb, neutral_codes, signal_of_light
+from tonelab.chart.patches import BODY_ROWS, COLUMNS, hashed
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.chart.layout import Layout
+
+    Picture: TypeAlias = NDArray[np.uint16]
+
+# Luma codes at the left and right end: all legal ones, then ever slower ramps.
+NEUTRAL_RAMPS = ((4, 1019), (64, 304), (300, 540), (540, 780), (700, 940), (64, 124), (400, 460))
+COLOURED_RAMPS = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (1, 0, 1), (1, 0.6, 0.4))
+_RAMP_ROWS = BODY_ROWS // (len(NEUTRAL_RAMPS) + len(COLOURED_RAMPS))
+
+_EDGE_SLANT = np.tan(np.radians(5))
+
+
+def gradients(layout: Layout) -> Picture:
+    """Horizontal ramps, one above the other, each three cells high."""
+    share = np.linspace(0.0, 1.0, layout.width)
+    lines = [neutral_codes(np.rint(low + share * (high - low))) for low, high in NEUTRAL_RAMPS]
+    top = signal_of_light(min(layout.peak, 1000), layout.transfer, layout.peak)
+    lines += [codes_of_rgb(share[:, None] * top * colour) for colour in np.array(COLOURED_RAMPS)]
+    return np.repeat(np.stack(lines), _RAMP_ROWS * layout.cell, axis=0).astype(np.uint16)
+
+
+def detail(layout: Layout) -> Picture:
+    """Slanted edges, a zone plate, line gratings and a faint texture, 26 to 100 cd/m2."""
+    cell = layout.cell
+    width, height = COLUMNS * cell, BODY_ROWS * cell
+    dark, bright = (
+        int(codes_of_rgb(np.full(3, signal))[0])
+        for signal in signal_of_light((26.0, 100.0), layout.transfer, layout.peak)
+    )
+    middle, swing = (dark + bright) / 2, (bright - dark) / 2
+    y, x = np.mgrid[0:height, 0:width].astype(np.float32)
+    luma = np.full((height, width), middle, np.float32)
+    chroma = np.full((height, width, 2), 512, np.uint16)
+
+    def box(column: int, row: int, columns: int, rows: int) -> tuple[slice, slice]:
+        return (
+            slice(row * cell, (row + rows) * cell),
+            slice(column * cell, (column + columns) * cell),
+        )
+
+    for row, contrast in ((1, 1.0), (13, 0.1)):
+        area = box(1, row, 24, 11)
+        centre_x, centre_y = 13 * cell, (row + 5.5) * cell
+        side = np.sign(x[area] - centre_x - _EDGE_SLANT * (y[area] - centre_y) + 0.25)
+        luma[area] = middle + contrast * swing * side
+    area = box(1, 25, 24, 13)
+    red = x[area] - 13 * cell < _EDGE_SLANT * (y[area] - 31.5 * cell)
+    signal = signal_of_light(60.0, layout.transfer, layout.peak)
+    warm, cool = codes_of_rgb(signal * np.array([(1, 0.4, 0.4), (0.4, 0.8, 0.8)]))
+    coloured = np.where(red[..., None], warm, cool)
+    luma[area], chroma[area] = coloured[..., 0], coloured[..., 1:]
+
+    area = box(26, 6, 27, 27)
+    radius = 13.5 * cell
+    squared = (x[area] + 0.5 - 39.5 * cell) ** 2 + (y[area] + 0.5 - 19.5 * cell) ** 2
+    # Half a cycle per pixel, the finest there is, at the middle of each side.
+    luma[area] = middle + swing * np.cos(np.pi * 0.5 * squared / radius)
+
+    for n, lines in enumerate((1, 2, 3, 4, 6, 8)):
+        area = box(54, 1 + 3 * n, 12, 2)
+        luma[area] = np.where(x[area] // lines % 2, bright, dark)
+        area = box(67, 1 + 3 * n, 12, 2)
+        luma[area] = np.where(y[area] // lines % 2, bright, dark)
+    area = box(54, 20, 25, 18)
+    noise = hashed(height * width, 7).reshape(height, width)[area] >> np.uint64(60)
+    luma[area] = middle + noise.astype(np.float32) - 7.5
+    return np.concatenate([np.rint(luma).astype(np.uint16)[..., None], chroma], axis=-1)

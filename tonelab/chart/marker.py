@@ -1,0 +1,138 @@
+"""The machine-readable marks: what they say, how they are drawn and how they are read.
+
+Four rows of 24 bits stand in the strips above and below the body. Each bit takes two cells: the
+bit and its complement. So every frame has the same number of bright cells, reading needs no
+threshold under an unknown monotone tone curve, and a blend of two frames shows as a pair of cells
+with less than the usual contrast. The frame number is in Gray code: neighbours differ in one bit.
+"""
+
+from __future__ import annotations
+
+import binascii
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.chart.layout import DESCRIPTOR_BITS
+from tonelab.chart.patches import COLUMNS, ROWS
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.chart.locate import Geometry
+
+    Plane: TypeAlias = NDArray[np.uint16]
+
+FRAME_BITS, PAGE_BITS, CHECK_BITS = 24, 8, 16
+PAYLOAD_BITS = FRAME_BITS + PAGE_BITS + DESCRIPTOR_BITS
+MARKER_ROWS = (1, 2, ROWS - 3, ROWS - 2)
+MARKER_COLUMNS = (COLUMNS - 48) // 2, (COLUMNS + 48) // 2
+# Two cells from the sides and one from top and bottom, so that 2 % of overscan leaves them whole.
+FIDUCIALS = ((2, 1), (COLUMNS - 3, 1), (2, ROWS - 2), (COLUMNS - 3, ROWS - 2))
+
+BLACK = 64
+BRIGHT = 509  # 100 cd/m2 in PQ: well apart from black, and rarely clipped, in any SDR output
+
+_LEAST_CONTRAST = 0.02  # of the code range; below it there are no marks
+_BLEND = 0.9  # contrast of a pair, in units of the usual one, below which frames are mixed
+
+
+@dataclass(frozen=True, slots=True)
+class Marker:
+    """What the marks of one picture say.
+
+    Attributes
+    ----------
+    frame, page, descriptor
+        As drawn; without meaning unless ``ok``.
+    ok
+        Whether the check sum agrees.
+    blended
+        Whether some bits stand between their two levels: two frames in one picture.
+    """
+
+    frame: int
+    page: int
+    descriptor: int
+    ok: bool
+    blended: bool
+
+
+def marker_cells(frame: int, page: int, descriptor: int) -> NDArray[np.bool_]:
+    """Which of the marker cells are bright, shape (4, 48) as they stand in `MARKER_ROWS`."""
+    gray = frame ^ (frame >> 1)
+    payload = (gray << PAGE_BITS | page) << DESCRIPTOR_BITS | descriptor
+    word = payload << CHECK_BITS | _check(payload)
+    count = PAYLOAD_BITS + CHECK_BITS
+    bits = np.array([word >> (count - 1 - n) & 1 for n in range(count)], bool)
+    return np.stack([bits, ~bits], axis=-1).reshape(len(MARKER_ROWS), -1)
+
+
+def draw_marks(luma: Plane, cell: int, cells: NDArray[np.bool_]) -> None:
+    """Draw fiducials and marker cells into a luma plane whose strips are black."""
+    for column, row in FIDUCIALS:
+        luma[row * cell : (row + 1) * cell, column * cell : (column + 1) * cell] = BRIGHT
+    first, last = (column * cell for column in MARKER_COLUMNS)
+    for row, bright in zip(MARKER_ROWS, cells, strict=True):
+        line = np.repeat(np.where(bright, BRIGHT, BLACK), cell)
+        luma[row * cell : (row + 1) * cell, first:last] = line
+
+
+def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
+    """Read the marks of a picture.
+
+    Parameters
+    ----------
+    luma
+        Shape (height, width), luma (or green) codes.
+    geometry
+        Where the chart stands in the picture, from `locate`.
+    bits
+        Bit depth of the codes.
+
+    Returns
+    -------
+    Marker or None
+        None when the picture shows no marks there, as a menu or a black picture does.
+    """
+    level = _sample_cells(luma, geometry)
+    if level is None:
+        return None
+    difference = level[:, 0::2] - level[:, 1::2]
+    contrast = float(np.median(np.abs(difference)))
+    if contrast < _LEAST_CONTRAST * 2**bits:
+        return None
+    word = int("".join("1" if d > 0 else "0" for d in difference.ravel()), 2)
+    payload, check = word >> CHECK_BITS, word & ((1 << CHECK_BITS) - 1)
+    descriptor = payload & ((1 << DESCRIPTOR_BITS) - 1)
+    page = payload >> DESCRIPTOR_BITS & ((1 << PAGE_BITS) - 1)
+    gray = payload >> (DESCRIPTOR_BITS + PAGE_BITS)
+    blended = bool(np.min(np.abs(difference)) < _BLEND * contrast)
+    return Marker(_from_gray(gray), page, descriptor, check == _check(payload), blended)
+
+
+def _sample_cells(luma: Plane, geometry: Geometry) -> NDArray[np.float64] | None:
+    """Mean of the middle of each marker cell, shape (4, 48), or None outside of the picture."""
+    column, row = np.arange(*MARKER_COLUMNS) + 0.5, np.array(MARKER_ROWS) + 0.5
+    x, y = geometry.to_picture(column, row)
+    reach = [max(2, round(0.4 * scale)) for scale in geometry.scale]
+    left = np.rint(x - reach[0] / 2).astype(int)[:, None] + np.arange(reach[0])
+    top = np.rint(y - reach[1] / 2).astype(int)[:, None] + np.arange(reach[1])
+    if min(left.min(), top.min()) < 0 or left.max() >= luma.shape[1] or top.max() >= luma.shape[0]:
+        return None
+    samples = luma[top[:, :, None, None], left[None, None, :, :]]
+    mean: NDArray[np.float64] = samples.mean(axis=(1, 3))
+    return mean
+
+
+def _check(payload: int) -> int:
+    return binascii.crc_hqx(payload.to_bytes(PAYLOAD_BITS // 8, "big"), 0xFFFF)
+
+
+def _from_gray(gray: int) -> int:
+    number = 0
+    while gray:
+        number ^= gray
+        gray >>= 1
+    return number

@@ -1,0 +1,236 @@
+"""The flat patches of a chart: which colour stands where on which page."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from enum import IntEnum
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from tonelab.chart import colours
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from tonelab.chart.colours import CodeArray
+
+    IntArray: TypeAlias = NDArray[np.int32]
+
+Kind: TypeAlias = Literal["full", "quick"]
+
+COLUMNS, ROWS = 80, 45
+STRIP = 3  # rows of cells above and below the body that carry the marks
+BODY_ROWS = ROWS - 2 * STRIP
+BODY_CELLS = COLUMNS * BODY_ROWS
+
+
+class Group(IntEnum):
+    """Why a patch is on the chart."""
+
+    NEUTRAL = 0
+    LATTICE = 1
+    NEUTRAL_NEAR = 2
+    KNEE = 3
+    SWEEP = 4
+    CLIP_WINDOW = 5
+    REPEAT = 6
+
+
+class Surround(IntEnum):
+    """What stands around a patch: other patches, or one fill."""
+
+    MIXED = 0
+    DARK = 1
+    MID = 2
+    BRIGHT = 3
+    RED = 4
+    GREEN = 5
+    BLUE = 6
+
+
+@dataclass(frozen=True, slots=True)
+class Recipe:
+    """How much of each colour set one kind of chart shows."""
+
+    lattice_nodes: int
+    near_levels: int
+    near_radii: tuple[int, ...]
+    knee_levels: int
+    knee_saturations: tuple[float, ...]
+    sweep_levels: int
+    sweep_chroma: tuple[float, ...]
+    surrounds: tuple[Surround, ...]
+
+
+RECIPES: dict[Kind, Recipe] = {
+    "full": Recipe(
+        lattice_nodes=33,
+        near_levels=64,
+        near_radii=(5, 12, 28),
+        knee_levels=20,
+        knee_saturations=(0.25, 0.5, 0.75, 1.0),
+        sweep_levels=10,
+        sweep_chroma=(0.2, 0.4, 0.6, 0.8, 1.0),
+        surrounds=tuple(Surround)[1:],
+    ),
+    "quick": Recipe(
+        lattice_nodes=17,
+        near_levels=24,
+        near_radii=(6, 20),
+        knee_levels=8,
+        knee_saturations=(0.3, 0.6, 1.0),
+        sweep_levels=6,
+        sweep_chroma=(0.33, 0.67, 1.0),
+        surrounds=(Surround.DARK, Surround.MID, Surround.BRIGHT, Surround.RED),
+    ),
+}
+
+# Light of the largest of R, G, B in cd/m2, saturation of the signal, hue of 24.
+_FILLS = {
+    Surround.DARK: (0.1, 0.0, 0),
+    Surround.MID: (26.0, 0.0, 0),
+    Surround.BRIGHT: (400.0, 0.0, 0),
+    Surround.RED: (100.0, 0.6, 0),
+    Surround.GREEN: (100.0, 0.6, 8),
+    Surround.BLUE: (100.0, 0.6, 16),
+}
+
+# On a page with one fill, each repeated colour stands twice in a square of 3 x 3 cells.
+_SPOT, _PITCH = 3, 5
+_SPOT_COLUMNS, _SPOT_ROWS = COLUMNS // _PITCH, BODY_ROWS // _PITCH
+_SPOT_TOP = STRIP + (BODY_ROWS - _SPOT_ROWS * _PITCH) // 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Patches:
+    """Flat patches in the order of pages; all arrays have P rows.
+
+    Attributes
+    ----------
+    page
+        Page that shows the patch.
+    x, y, width, height
+        Flat area in luma pixels of the chart at its own size, without inset.
+    code
+        Shape (P, 3), intended 10-bit narrow BT.2020 Y'CbCr.
+    group, surround
+        Values of `Group` and `Surround`.
+    repeat_of
+        Row of the first patch of the same colour, or -1 for that first patch.
+    """
+
+    page: IntArray
+    x: IntArray
+    y: IntArray
+    width: IntArray
+    height: IntArray
+    code: IntArray
+    group: IntArray
+    surround: IntArray
+    repeat_of: IntArray
+
+    def __len__(self) -> int:
+        """Return the number of patches."""
+        return len(self.page)
+
+
+def shuffled(count: int, seed: int) -> NDArray[np.intp]:
+    """Return a fixed permutation of 0..count-1.
+
+    Sorting by a hash (the finaliser of SplitMix64) and not by a library's generator: a chart must
+    be rebuilt from its descriptor years later, whatever the library does by then.
+    """
+    return np.argsort(hashed(count, seed), kind="stable")
+
+
+def hashed(count: int, seed: int) -> NDArray[np.uint64]:
+    """Return ``count`` well mixed 64-bit numbers."""
+    z = np.arange(1, count + 1, dtype=np.uint64) + np.uint64(seed << 32)
+    z *= np.uint64(0x9E3779B97F4A7C15)
+    z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
+    z = (z ^ (z >> np.uint64(27))) * np.uint64(0x94D049BB133111EB)
+    return z ^ (z >> np.uint64(31))
+
+
+def fill_codes(surround: Surround, transfer: str, peak: float) -> CodeArray:
+    """Codes (3,) of the fill of a page with one surround; mixed pages leave none of it to see."""
+    light, saturation, hue = _FILLS.get(surround, _FILLS[Surround.MID])
+    level = colours.signal_of_light([min(light, peak)], transfer, peak)
+    return colours.hue_circle(level, (saturation,))[hue]
+
+
+def mixed_sets(kind: Kind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
+    """Return the colours of the mixed pages, padded with neutrals to whole pages."""
+    recipe = RECIPES[kind]
+    top = 1.0 if transfer == "hlg" else float(colours.signal_of_light(peak, transfer, peak))
+    low, high = colours.signal_of_light((50.0, min(400.0, peak)), transfer, peak)
+    knee = np.linspace(low, high, recipe.knee_levels)
+    neutrals = colours.legal_neutrals()
+    sets = [
+        # Dealt one after the other in the same order, the two copies fall on different pages.
+        (Group.NEUTRAL, neutrals),
+        (Group.NEUTRAL, neutrals),
+        (Group.LATTICE, colours.lattice(recipe.lattice_nodes, top)),
+        (
+            Group.NEUTRAL_NEAR,
+            colours.near_neutrals(recipe.near_levels, recipe.near_radii, top),
+        ),
+        (Group.KNEE, colours.hue_circle(knee, recipe.knee_saturations)),
+        (Group.SWEEP, colours.sweeps(recipe.sweep_levels, recipe.sweep_chroma, top)),
+        (Group.CLIP_WINDOW, colours.clip_windows()),
+        (Group.REPEAT, colours.repeated_colours(transfer, peak)),
+    ]
+    missing = -sum(len(codes) for _, codes in sets) % BODY_CELLS
+    spread = np.linspace(0, len(neutrals) - 1, missing).round().astype(int)
+    return [*sets, (Group.NEUTRAL, neutrals[spread])]
+
+
+def assemble(
+    sets: Sequence[tuple[Group, CodeArray]],
+    surrounds: Sequence[Surround],
+    first_page: int,
+    cell: int,
+) -> Patches:
+    """Place the mixed pages, then one page for each surround; sizes in pixels of ``cell``."""
+    group = np.concatenate([np.full(len(codes), group) for group, codes in sets])
+    code = np.concatenate([codes[shuffled(len(codes), 1)] for _, codes in sets])
+    # Dealt like cards, so that every page carries its share of every group.
+    pages = len(code) // BODY_CELLS
+    dealt = np.argsort(np.arange(len(code)) % pages, kind="stable").reshape(pages, BODY_CELLS)
+    order = np.concatenate([hand[shuffled(BODY_CELLS, 2 + n)] for n, hand in enumerate(dealt)])
+    place = np.tile(np.arange(BODY_CELLS), pages)
+    rows = [
+        np.repeat(np.arange(pages), BODY_CELLS) + first_page,
+        place % COLUMNS,
+        place // COLUMNS + STRIP,
+        np.ones_like(place),
+        group[order],
+        np.full_like(place, Surround.MIXED),
+    ]
+    repeated = next(codes for group, codes in sets if group is Group.REPEAT)
+    blocks, block_codes = [np.stack(rows)], [code[order]]
+    for n, surround in enumerate(surrounds):
+        spots = _SPOT_COLUMNS * _SPOT_ROWS
+        spot = shuffled(spots, 100 + n)
+        constant = [np.full(spots, v) for v in (_SPOT, Group.REPEAT, surround)]
+        page = np.full(spots, first_page + pages + n)
+        x = spot % _SPOT_COLUMNS * _PITCH + 1
+        y = spot // _SPOT_COLUMNS * _PITCH + _SPOT_TOP + 1
+        blocks.append(np.stack([page, x, y, *constant]))
+        block_codes.append(np.resize(repeated, (spots, 3)))
+    page, x, y, side, group, surround_ids = np.concatenate(blocks, axis=1).astype(np.int32)
+    codes = np.concatenate(block_codes).astype(np.int32)
+    size = side * cell
+    return Patches(
+        page, x * cell, y * cell, size, size, codes, group, surround_ids, _first_of_colour(codes)
+    )
+
+
+def _first_of_colour(codes: CodeArray) -> IntArray:
+    key = codes @ np.array([1 << 20, 1 << 10, 1], np.int32)
+    _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
+    original = first[inverse]
+    return np.where(original == np.arange(len(codes)), -1, original).astype(np.int32)
