@@ -1,0 +1,21 @@
+"""HDR-to-SDR conversions: their parts, the chain of them, and the published ones."""
+
+from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chroma import CHROMA_LAWS
+from tonelab.conversion.controls import CONTROLS
+from tonelab.conversion.drives import DRIVES
+from tonelab.conversion.encoding import ENCODINGS
+from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.conversion.tone import TONE_CURVES, FreeCurve
+
+__all__ = [
+    "CHROMA_LAWS",
+    "CONTROLS",
+    "DRIVES",
+    "ENCODINGS",
+    "GAMUT_METHODS",
+    "TONE_CURVES",
+    "Conversion",
+    "FreeCurve",
+    "Step",
+]

@@ -1,0 +1,204 @@
+"""The chain: an ordered, parametric conversion from HDR light to SDR codes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+
+import numpy as np
+
+from tonelab.conversion.chroma import CHROMA_LAWS
+from tonelab.conversion.controls import CONTROLS
+from tonelab.conversion.drives import DRIVES
+from tonelab.conversion.encoding import ENCODINGS
+from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.conversion.tone import TONE_CURVES, FreeCurve, Tone
+from tonelab.errors import UsageError
+from tonelab.signal.colorimetry import Matrix, Primaries, matrix_rgb_to_rgb, rgb_to_ycbcr
+from tonelab.signal.quantisation import FloatArray, ycbcr_to_codes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from tonelab.signal.description import Signal
+
+Order: TypeAlias = Literal["tone-first", "matrix-first"]
+
+# Relative signal of the highest code that is not reserved: 1019 of 10 bits, narrow range.
+SUPER_WHITE = (1019 - 64) / 876
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """A registered part by name, with the parameters that differ from its defaults."""
+
+    name: str
+    parameters: Mapping[str, float] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Conversion:
+    """An HDR-to-SDR conversion.
+
+    Attributes
+    ----------
+    tone
+        A step of `TONE_CURVES`, or any function from light in cd/m2 to relative light.
+    drive, chroma, gamut, encoding, controls
+        Steps of the registries of those names.
+    order
+        ``tone-first``: curve in BT.2020, then the gamut matrix. ``matrix-first``: the matrix on
+        absolute light, then the curve in BT.709.
+    ceiling
+        Whether the curve's own output is clipped at SDR white.
+    super_white
+        Whether R'G'B' may exceed 1, up to the highest code that narrow range holds.
+    white
+        Light of SDR nominal white in cd/m2, for drives that work in PQ.
+    """
+
+    tone: Step | Tone
+    drive: Step = Step("per-channel")
+    order: Order = "tone-first"
+    chroma: Step = Step("none")
+    gamut: Step = Step("clip")
+    encoding: Step = Step("bt1886")
+    controls: Step = Step("none")
+    ceiling: bool = True
+    super_white: bool = False
+    white: float = 100.0
+
+    def curve(self) -> Tone:
+        """Return the tone curve with its parameters and ceiling, cd/m2 to relative light."""
+        if isinstance(self.tone, Step):
+            tone: Tone = TONE_CURVES[self.tone.name].bind(self.tone.parameters)
+        else:
+            tone = self.tone
+        if not self.ceiling:
+            return tone
+        return lambda L: np.minimum(tone(L), 1.0)
+
+    def arguments(self, light: FloatArray) -> FloatArray:
+        """Lights at which the curve is evaluated: (N, k) cd/m2 for (N, 3) cd/m2 in BT.2020."""
+        drive = DRIVES[self.drive.name]
+        seen: list[FloatArray] = []
+
+        def record(mixed: FloatArray) -> FloatArray:
+            seen.append(drive.arguments(mixed, primaries=self._working))
+            return mixed
+
+        self._law()(self._to_working(light), record, primaries=self._working)
+        return seen[0]
+
+    def linear_light(self, light: FloatArray) -> FloatArray:
+        """Relative linear BT.709 before encoding: (N, 3) for (N, 3) cd/m2 in BT.2020."""
+        gamut = GAMUT_METHODS[self.gamut.name]
+        drive, curve = DRIVES[self.drive.name].bind(self.drive.parameters), self.curve()
+
+        def mapping(mixed: FloatArray) -> FloatArray:
+            return drive(mixed, curve, primaries=self._working, white=self.white)
+
+        working = self._to_working(np.asarray(light, np.float64))
+        relative = self._law()(working, mapping, primaries=self._working)
+        if self.order == "tone-first":
+            return gamut.convert(relative, **self.gamut.parameters)
+        return gamut.bind(self.gamut.parameters)(relative)
+
+    def rgb_signal(self, light: FloatArray) -> FloatArray:
+        """R'G'B' signal: (N, 3) for (N, 3) linear BT.2020 in cd/m2, before picture controls."""
+        relative = self.linear_light(light)
+        encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
+        signal = encode(relative)
+        lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
+        return np.clip(signal, lowest, SUPER_WHITE if self.super_white else 1.0)
+
+    def ycbcr_signal(self, light: FloatArray, matrix: Matrix = "bt709") -> FloatArray:
+        """Y'CbCr signal (R'G'B' for ``"rgb"``) after picture controls, shapes as `rgb_signal`."""
+        coding: Matrix = "bt709" if matrix == "rgb" else matrix
+        ycbcr = rgb_to_ycbcr(self.rgb_signal(light), coding)
+        controls = CONTROLS[self.controls.name].bind(self.controls.parameters)
+        return controls(ycbcr, matrix=coding)
+
+    def codes(
+        self, source_codes: FloatArray, source: Signal, target: Signal, *, rounded: bool = False
+    ) -> FloatArray:
+        """Capture codes of source codes.
+
+        Parameters
+        ----------
+        source_codes
+            Shape (N, 3), codes of the source's bit depth.
+        source, target
+            How the source is read, and how the capture is coded.
+        rounded
+            Whether to round to whole codes and clip to those the target's range may hold.
+
+        Returns
+        -------
+        ndarray
+            Shape (N, 3), real-valued codes.
+        """
+        light = source.decode_light(source_codes)
+        if source.primaries != "bt2020":
+            light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
+        codes = ycbcr_to_codes(self.ycbcr_signal(light, target.matrix), target.bits, target.range)
+        if not rounded:
+            return codes
+        step = 2.0 ** (target.bits - 8)
+        low, high = (step, 255 * step - 1) if target.range == "narrow" else (0.0, 256 * step - 1)
+        return np.clip(np.floor(codes + 0.5), low, high)
+
+    def to_dict(self) -> dict[str, Any]:
+        """Plain data for a curve file; a free curve is written with its knots.
+
+        Raises
+        ------
+        UsageError
+            When the curve is a function that has no written form.
+        """
+        plain: dict[str, Any] = {
+            name: {"name": step.name, "parameters": dict(step.parameters)}
+            for name, step in self._steps().items()
+        }
+        if isinstance(self.tone, FreeCurve):
+            plain["tone"] = {
+                "signal": self.tone.signal.tolist(),
+                "relative": self.tone.relative.tolist(),
+            }
+        elif not isinstance(self.tone, Step):
+            raise UsageError("Only registered tone curves and free curves can be written down.")
+        plain |= {name: getattr(self, name) for name in _SWITCHES}
+        return plain
+
+    @classmethod
+    def from_dict(cls, plain: Mapping[str, Any]) -> Conversion:
+        """Rebuild what `to_dict` wrote."""
+        given: dict[str, Any] = {name: plain[name] for name in _SWITCHES}
+        for name in _STEPS:
+            if "name" in plain[name]:
+                given[name] = Step(plain[name]["name"], dict(plain[name]["parameters"]))
+        if "tone" not in given:
+            knots = plain["tone"]
+            given["tone"] = FreeCurve(np.array(knots["signal"]), np.array(knots["relative"]))
+        return cls(**given)
+
+    @property
+    def _working(self) -> Primaries:
+        return "bt2020" if self.order == "tone-first" else "bt709"
+
+    def _to_working(self, light: FloatArray) -> FloatArray:
+        if self.order == "tone-first":
+            return light
+        gamut = GAMUT_METHODS[self.gamut.name]
+        return light @ gamut.matrix(**gamut.complete(self.gamut.parameters)).T
+
+    def _law(self) -> Callable[..., FloatArray]:
+        return CHROMA_LAWS[self.chroma.name].bind(self.chroma.parameters)
+
+    def _steps(self) -> dict[str, Step]:
+        steps = {name: getattr(self, name) for name in _STEPS}
+        return {name: step for name, step in steps.items() if isinstance(step, Step)}
+
+
+_STEPS = ("tone", "drive", "chroma", "gamut", "encoding", "controls")
+_SWITCHES = ("order", "ceiling", "super_white", "white")

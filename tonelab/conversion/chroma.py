@@ -1,0 +1,136 @@
+"""Chroma laws: what a conversion does to colour besides the drive.
+
+A law wraps the tone mapping: ``law(light, mapping, *, primaries, **parameters)`` receives
+linear RGB in cd/m2 and a function from such light to relative light, and gives relative light.
+It may act before, after, or both.
+"""
+
+from collections.abc import Callable
+from typing import Annotated, TypeAlias, TypeVar
+
+import numpy as np
+
+from tonelab.conversion.drives import luminance_weights
+from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.conversion.tone.registry import Tone
+from tonelab.signal.colorimetry import Primaries
+from tonelab.signal.quantisation import FloatArray
+
+Law: TypeAlias = Callable[..., FloatArray]
+F = TypeVar("F", bound=Law)
+
+
+class ChromaLaws(Registry[Entry[Law]]):
+    """All chroma laws by name."""
+
+    def register(self, name: str, *, label: str, source: str) -> Callable[[F], F]:
+        """Register the decorated law."""
+
+        def add(function: F) -> F:
+            parameters = parameters_of(function)
+            self.add(
+                Entry(
+                    name=name,
+                    label=label,
+                    source=source,
+                    function=function,
+                    parameters=parameters,
+                )
+            )
+            return function
+
+        return add
+
+
+CHROMA_LAWS = ChromaLaws("chroma law", "tonelab.chroma_laws")
+
+
+@CHROMA_LAWS.register("none", label="no chroma law", source="identity")
+def none(light: FloatArray, mapping: Tone, *, primaries: Primaries = "bt2020") -> FloatArray:  # noqa: ARG001
+    """Leave colour to the drive."""
+    return mapping(light)
+
+
+def _register_desaturation(suffix: str, label: str, weights: FloatArray) -> None:
+    @CHROMA_LAWS.register(
+        f"desaturate-before-{suffix}",
+        label=f"desaturation above a threshold, before the curve, luma by {label}",
+        source="FFmpeg, tonemap filter, option desat",
+    )
+    def desaturate_before(
+        light: FloatArray,
+        mapping: Tone,
+        *,
+        primaries: Primaries = "bt2020",  # noqa: ARG001
+        threshold: Annotated[
+            float, Param(10, 10000, "cd/m2", "luma above which colour fades", log=True)
+        ] = 200.0,
+    ) -> FloatArray:
+        luma = (light @ weights)[:, None]
+        fade = np.maximum(luma - threshold, 1e-6) / np.maximum(luma, 1e-6)
+        return mapping(light + (luma - light) * np.minimum(fade, 1.0))
+
+
+_register_desaturation("bt709", "BT.709 weights", luminance_weights("bt709"))
+_register_desaturation("bt2020", "BT.2020 weights", luminance_weights("bt2020"))
+# Moves greys: their sum is three times their level.
+_register_desaturation("sum", "the sum R + G + B", np.ones(3))
+
+
+@CHROMA_LAWS.register(
+    "desaturate-highlights",
+    label="desaturation towards white, after the curve",
+    source="plain form: mix with luminance by a power of the relative luminance",
+)
+def desaturate_highlights(
+    light: FloatArray,
+    mapping: Tone,
+    *,
+    primaries: Primaries = "bt2020",
+    start: Annotated[float, Param(0, 0.95, "1", "relative luminance where it sets in")] = 0.5,
+    strength: Annotated[float, Param(0, 1, "", "share of grey at SDR white")] = 0.5,
+    exponent: Annotated[float, Param(0.5, 4, "", "1 rises straight")] = 1.0,
+) -> FloatArray:
+    """Mix with grey of equal luminance by strength * ((Y - start) / (1 - start))^exponent."""
+    mapped = mapping(light)
+    level = (mapped @ luminance_weights(primaries))[:, None]
+    mix = strength * np.clip((level - start) / (1 - start), 0.0, 1.0) ** exponent
+    return mapped + (level - mapped) * mix
+
+
+@CHROMA_LAWS.register(
+    "preserved-ratio",
+    label="source ratios restored after the curve",
+    source="Mantiuk, Tomaszewska, Heidrich 2009, equation 2",
+)
+def preserved_ratio(
+    light: FloatArray,
+    mapping: Tone,
+    *,
+    primaries: Primaries = "bt2020",
+    saturation: Annotated[float, Param(0, 1.5, "", "exponent of the source's ratios")] = 1.0,
+) -> FloatArray:
+    """(C / L)^s times the mapped luminance."""
+    weights = luminance_weights(primaries)
+    before = (light @ weights)[:, None]
+    after = (mapping(light) @ weights)[:, None]
+    ratio = np.maximum(light, 0.0) / np.where(before > 0, before, 1.0)
+    out: FloatArray = ratio**saturation * after
+    return out
+
+
+@CHROMA_LAWS.register(
+    "crosstalk",
+    label="crosstalk around the curve",
+    source="ITU-R BT.2446-1 6.1.2 and 6.1.6",
+)
+def crosstalk(
+    light: FloatArray,
+    mapping: Tone,
+    *,
+    primaries: Primaries = "bt2020",  # noqa: ARG001
+    alpha: Annotated[float, Param(0, 0.3, "", "share taken from each other channel")] = 0.04,
+) -> FloatArray:
+    """Mix the channels, map, and unmix."""
+    mix = alpha + (1 - 3 * alpha) * np.eye(3)
+    return mapping(light @ mix) @ np.linalg.inv(mix)

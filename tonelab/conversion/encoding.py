@@ -1,0 +1,134 @@
+"""Encodings: relative linear light to signal, and back.
+
+Negative light mirrors: an encoding is odd about black, so that out-of-gamut excursions survive
+where a converter keeps them; the chain clamps first where it does not.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, TypeAlias, TypeVar
+
+import numpy as np
+
+from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.transfer import (
+    eotf_inverse_srgb,
+    eotf_srgb,
+    oetf_bt709,
+    oetf_inverse_bt709,
+)
+
+Encode: TypeAlias = Callable[..., FloatArray]
+F = TypeVar("F", bound=Encode)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Encoding(Entry[Encode]):
+    """An encoding; ``inverse(signal, **parameters)`` is relative light."""
+
+    inverse: Encode
+
+
+class Encodings(Registry[Encoding]):
+    """All encodings by name."""
+
+    def register(self, name: str, *, label: str, source: str, inverse: Encode) -> Callable[[F], F]:
+        """Register the decorated ``encode(light, *, parameter=default, ...)``."""
+
+        def add(function: F) -> F:
+            self.add(
+                Encoding(
+                    name=name,
+                    label=label,
+                    source=source,
+                    function=function,
+                    parameters=parameters_of(function),
+                    inverse=inverse,
+                )
+            )
+            return function
+
+        return add
+
+
+ENCODINGS = Encodings("encoding", "tonelab.encodings")
+
+
+def _odd_power(x: FloatArray, exponent: float) -> FloatArray:
+    powered: FloatArray = np.abs(x) ** exponent
+    return np.copysign(powered, x)
+
+
+def _bt1886_lift(black: float) -> tuple[float, float]:
+    root = black ** (1 / 2.4)
+    return (1 - root) ** 2.4, root / (1 - root)
+
+
+def _bt1886_inverse(signal: FloatArray, *, black: float) -> FloatArray:
+    a, b = _bt1886_lift(black)
+    return a * _odd_power(signal + b, 2.4)
+
+
+@ENCODINGS.register(
+    "bt1886",
+    label="BT.1886 inverse",
+    source="ITU-R BT.1886-0 annex 1",
+    inverse=_bt1886_inverse,
+)
+def bt1886(
+    light: FloatArray,
+    *,
+    black: Annotated[float, Param(0, 0.01, "1", "display black relative to its white")] = 0.0,
+) -> FloatArray:
+    """Pure power 1/2.4 when black is 0."""
+    a, b = _bt1886_lift(black)
+    return _odd_power(light / a, 1 / 2.4) - b
+
+
+@ENCODINGS.register(
+    "gamma",
+    label="free power",
+    source="power law of ITU-R BT.1886-0 with a free exponent",
+    inverse=lambda signal, *, exponent: _odd_power(signal, exponent),
+)
+def gamma(
+    light: FloatArray,
+    *,
+    exponent: Annotated[float, Param(1.6, 3, "", "light is raised to 1 / exponent")] = 2.4,
+) -> FloatArray:
+    """Power 1/exponent."""
+    return _odd_power(light, 1 / exponent)
+
+
+@ENCODINGS.register(
+    "gamma22",
+    label="power 1/2.2",
+    source="ITU-R BT.470-6 (assumed display gamma 2.2)",
+    inverse=lambda signal: _odd_power(signal, 2.2),
+)
+def gamma22(light: FloatArray) -> FloatArray:
+    """Power 1/2.2."""
+    return _odd_power(light, 1 / 2.2)
+
+
+@ENCODINGS.register(
+    "srgb",
+    label="sRGB",
+    source="IEC 61966-2-1",
+    inverse=lambda signal: np.copysign(eotf_srgb(np.abs(signal)), signal),
+)
+def srgb(light: FloatArray) -> FloatArray:
+    """Inverse of the sRGB display function."""
+    return np.copysign(eotf_inverse_srgb(np.abs(light)), light)
+
+
+@ENCODINGS.register(
+    "bt709-oetf",
+    label="BT.709 camera curve",
+    source="ITU-R BT.709-6 item 1.2",
+    inverse=lambda signal: np.copysign(oetf_inverse_bt709(np.abs(signal)), signal),
+)
+def bt709_oetf(light: FloatArray) -> FloatArray:
+    """Camera curve, used by some converters where a display inverse belongs."""
+    return np.copysign(oetf_bt709(np.abs(light)), light)

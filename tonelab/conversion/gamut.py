@@ -1,0 +1,140 @@
+"""Gamut methods: from linear BT.2020 to linear BT.709.
+
+A method is a 3x3 matrix on linear light, which may come before or after the tone curve, and a
+finish that deals with what then lies outside BT.709.
+"""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Annotated, TypeAlias, TypeVar
+
+import numpy as np
+
+from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.signal.colorimetry import matrix_rgb_to_rgb
+from tonelab.signal.quantisation import FloatArray
+
+Finish: TypeAlias = Callable[..., FloatArray]
+F = TypeVar("F", bound=Finish)
+
+TO_709 = matrix_rgb_to_rgb("bt2020", "bt709")
+TO_2020 = matrix_rgb_to_rgb("bt709", "bt2020")
+
+
+def _bt2407_matrix(**_: float) -> FloatArray:
+    return TO_709
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class GamutMethod(Entry[Finish]):
+    """A gamut method: ``function(light, **parameters)`` is its finish.
+
+    Attributes
+    ----------
+    matrix
+        ``matrix(**parameters)``: 3x3, linear BT.2020 to linear BT.709.
+    keeps_excursions
+        Whether light below 0 survives into the signal.
+    """
+
+    matrix: Callable[..., FloatArray]
+    keeps_excursions: bool
+
+    def convert(self, light: FloatArray, **parameters: float) -> FloatArray:
+        """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709."""
+        given = self.complete(parameters)
+        return self.function(light @ self.matrix(**given).T, **given)
+
+
+class GamutMethods(Registry[GamutMethod]):
+    """All gamut methods by name."""
+
+    def register(
+        self,
+        name: str,
+        *,
+        label: str,
+        source: str,
+        matrix: Callable[..., FloatArray] = _bt2407_matrix,
+        keeps_excursions: bool = False,
+    ) -> Callable[[F], F]:
+        """Register the decorated finish ``finish(light, *, parameter=default, ...)``.
+
+        The finish receives (N, 3) relative linear BT.709, excursions included, and gives the
+        same within BT.709 (or not, when ``keeps_excursions``).
+        """
+
+        def add(function: F) -> F:
+            self.add(
+                GamutMethod(
+                    name=name,
+                    label=label,
+                    source=source,
+                    function=function,
+                    parameters=parameters_of(function),
+                    matrix=matrix,
+                    keeps_excursions=keeps_excursions,
+                )
+            )
+            return function
+
+        return add
+
+
+GAMUT_METHODS = GamutMethods("gamut method", "tonelab.gamut_methods")
+
+
+@GAMUT_METHODS.register("clip", label="matrix and clip", source="ITU-R BT.2407-0 section 2")
+def clip(light: FloatArray) -> FloatArray:
+    """Clamp at 0; the upper clamp belongs to the chain, which knows about super-white."""
+    return np.maximum(light, 0.0)
+
+
+@GAMUT_METHODS.register(
+    "excursions",
+    label="matrix, excursions kept",
+    source="ITU-R BT.2407-0 section 2, without its clip",
+    keeps_excursions=True,
+)
+def excursions(light: FloatArray) -> FloatArray:
+    """Leave light below 0 for the encoding to mirror."""
+    return light
+
+
+@GAMUT_METHODS.register(
+    "none",
+    label="no gamut conversion",
+    source="identity: BT.2020 components shown as BT.709",
+    matrix=lambda: np.eye(3),
+)
+def none(light: FloatArray) -> FloatArray:
+    """Only clamp at 0."""
+    return np.maximum(light, 0.0)
+
+
+def _free_matrix(*, rg: float, rb: float, gr: float, gb: float, br: float, bg: float) -> FloatArray:
+    return np.array([[1 - rg - rb, rg, rb], [gr, 1 - gr - gb, gb], [br, bg, 1 - br - bg]])
+
+
+_SHARE = "share of {} in {}; rows sum to 1, so that greys stay grey"
+
+
+@GAMUT_METHODS.register(
+    "matrix",
+    label="free matrix and clip",
+    source="ITU-R BT.2407-0 section 2 with free coefficients",
+    matrix=_free_matrix,
+)
+def free_matrix(
+    light: FloatArray,
+    *,
+    rg: Annotated[float, Param(-1, 0.5, "", _SHARE.format("G", "R"))] = TO_709[0, 1],
+    rb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "R"))] = TO_709[0, 2],
+    gr: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "G"))] = TO_709[1, 0],
+    gb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "G"))] = TO_709[1, 2],
+    br: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "B"))] = TO_709[2, 0],
+    bg: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("G", "B"))] = TO_709[2, 1],
+) -> FloatArray:
+    """Clamp at 0 after the free matrix."""
+    del rg, rb, gr, gb, br, bg
+    return np.maximum(light, 0.0)

@@ -1,0 +1,170 @@
+"""Parts of a conversion declared once: a function, its parameters and where it is published.
+
+The keyword arguments of a part's function are its parameters; their annotations carry bounds,
+unit and meaning. Fits, commands, curve files, the documentation table and the tests read them
+from here.
+"""
+
+from __future__ import annotations
+
+import importlib.metadata
+import inspect
+from collections.abc import Callable, Iterator, Mapping
+from dataclasses import dataclass
+from functools import partial
+from types import MappingProxyType
+from typing import Any, Generic, TypeVar, cast
+
+from tonelab.errors import UsageError
+
+F = TypeVar("F", bound=Callable[..., Any])
+E = TypeVar("E", bound="Entry[Any]")
+
+
+@dataclass(frozen=True, slots=True)
+class Param:
+    """What the annotation of a parameter says: ``Annotated[float, Param(low, high, unit, text)]``.
+
+    Attributes
+    ----------
+    low, high
+        Bounds within which a fit may search.
+    unit
+        ``"cd/m2"``, ``"1"`` (relative light or signal), ``"deg"`` or ``""`` (a plain number).
+    text
+        What it is, for people.
+    log
+        Whether its size matters by ratio, so that a fit should search its logarithm.
+    """
+
+    low: float
+    high: float
+    unit: str
+    text: str
+    log: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Parameter:
+    """A parameter of a registered part; see `Param` for the fields."""
+
+    name: str
+    default: float
+    low: float
+    high: float
+    unit: str
+    text: str
+    log: bool
+
+
+def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
+    """Derive the parameters from a function's signature, in the order they are written."""
+    found: dict[str, Parameter] = {}
+    for name, argument in inspect.signature(function, eval_str=True).parameters.items():
+        for note in getattr(argument.annotation, "__metadata__", ()):
+            if isinstance(note, Param):
+                if argument.default is argument.empty:
+                    raise TypeError(f"Parameter {name!r} of {function} needs a default.")
+                found[name] = Parameter(
+                    name, argument.default, note.low, note.high, note.unit, note.text, note.log
+                )
+    return MappingProxyType(found)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Entry(Generic[F]):
+    """A registered part.
+
+    Attributes
+    ----------
+    name, label
+        As written in curve files, and as read by people.
+    source
+        The published document or article that defines it.
+    function
+        What it does.
+    parameters
+        By name, in the order of the signature.
+    """
+
+    name: str
+    label: str
+    source: str
+    function: F
+    parameters: Mapping[str, Parameter]
+
+    def complete(self, given: Mapping[str, float]) -> dict[str, float]:
+        """Fill in defaults.
+
+        Raises
+        ------
+        UsageError
+            When a parameter is unknown; the sentence lists those that exist.
+        """
+        unknown = [name for name in given if name not in self.parameters]
+        if unknown:
+            known = ", ".join(self.parameters) or "none"
+            raise UsageError(f"{self.label} has no parameter {unknown[0]!r}: it has {known}.")
+        return {name: given.get(name, p.default) for name, p in self.parameters.items()}
+
+    def bind(self, given: Mapping[str, float] | None = None) -> F:
+        """Return the function with these parameters, defaults filled in, fixed."""
+        return cast("F", partial(self.function, **self.complete(given or {})))
+
+
+class Registry(Mapping[str, E]):
+    """Parts of one kind by name, those of third parties included.
+
+    Parameters
+    ----------
+    kind
+        For sentences, such as ``"tone curve"``.
+    group
+        Group of `importlib.metadata` entry points; each names a module whose import registers
+        further parts. They are loaded at the first look-up.
+    """
+
+    def __init__(self, kind: str, group: str) -> None:
+        self.kind = kind
+        self.group = group
+        self._entries: dict[str, E] = {}
+        self._loaded = False
+
+    def add(self, entry: E) -> None:
+        """Register a part; its name must be new."""
+        if entry.name in self._entries:
+            raise UsageError(f"There are two {self.kind}s named {entry.name!r}: rename one.")
+        self._entries[entry.name] = entry
+
+    def __getitem__(self, name: str) -> E:
+        self._load()
+        if name not in self._entries:
+            known = ", ".join(self._entries)
+            raise UsageError(f"There is no {self.kind} {name!r}: choose from {known}.")
+        return self._entries[name]
+
+    def __contains__(self, name: object) -> bool:
+        self._load()
+        return name in self._entries
+
+    def __iter__(self) -> Iterator[str]:
+        self._load()
+        return iter(self._entries)
+
+    def __len__(self) -> int:
+        self._load()
+        return len(self._entries)
+
+    def _load(self) -> None:
+        if self._loaded:
+            return
+        # Set first: a module being loaded may itself look up what is registered.
+        self._loaded = True
+        for point in importlib.metadata.entry_points(group=self.group):
+            try:
+                point.load()
+            except Exception as error:
+                raise UsageError(
+                    f"The plug-in {point.value!r} for {self.kind}s does not load ({error}): "
+                    "mend or uninstall the package that provides it."
+                ) from error

@@ -1,0 +1,133 @@
+"""What a tone curve is, and the registry of them."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from functools import partial
+from typing import TypeAlias, TypeVar
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from tonelab.conversion.parameters import Entry, Parameter, Registry, parameters_of
+from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
+
+Tone: TypeAlias = Callable[[FloatArray], FloatArray]
+Curve: TypeAlias = Callable[..., FloatArray]
+C = TypeVar("C", bound=Curve)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class ToneCurve(Entry[Curve]):
+    """A tone curve: absolute light in cd/m2 (>= 0) to relative light, 1 = SDR nominal white.
+
+    Attributes
+    ----------
+    inverse
+        ``inverse(y, **parameters)``: light in cd/m2 of relative light; closed form or bisection.
+    derivative
+        ``derivative(L, **parameters)``: change of relative light per cd/m2.
+    """
+
+    inverse: Curve
+    derivative: Curve
+
+    def guess(self, light: FloatArray, relative: FloatArray) -> dict[str, float]:
+        """Return the best of a fixed coarse sample of the parameter space, to start a fit from.
+
+        Parameters
+        ----------
+        light, relative
+            Shape (N,), cd/m2 and relative light.
+        """
+        samples = _low_discrepancy(256, len(self.parameters))
+        trials = [
+            {p.name: _within(p, u) for p, u in zip(self.parameters.values(), row, strict=True)}
+            for row in samples
+        ]
+        trials.append(self.complete({}))
+        wanted = np.clip(relative, 0.0, 1.0) ** (1 / 2.4)
+
+        def distance(trial: dict[str, float]) -> float:
+            with np.errstate(all="ignore"):
+                got = np.clip(self.function(light, **trial), 0.0, 1.0) ** (1 / 2.4)
+            return float(np.nan_to_num(np.sum((got - wanted) ** 2), nan=np.inf))
+
+        return min(trials, key=distance)
+
+
+class ToneCurves(Registry[ToneCurve]):
+    """All tone curves by name."""
+
+    def register(
+        self,
+        name: str,
+        *,
+        label: str,
+        source: str,
+        inverse: Curve | None = None,
+        derivative: Curve | None = None,
+    ) -> Callable[[C], C]:
+        """Register the decorated function ``curve(L, *, parameter=default, ...)``.
+
+        Parameters
+        ----------
+        name, label, source
+            See `Entry`.
+        inverse, derivative
+            Closed forms with the same keyword arguments; numerical ones stand in otherwise.
+        """
+
+        def add(curve: C) -> C:
+            self.add(
+                ToneCurve(
+                    name=name,
+                    label=label,
+                    source=source,
+                    function=curve,
+                    parameters=parameters_of(curve),
+                    inverse=inverse or partial(inverse_by_bisection, curve),
+                    derivative=derivative or partial(derivative_by_difference, curve),
+                )
+            )
+            return curve
+
+        return add
+
+
+def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float) -> FloatArray:
+    """Invert a monotone curve between 0 and 10,000 cd/m2, bisecting in PQ signal."""
+    wanted = np.asarray(relative, np.float64)
+    low, high = np.zeros_like(wanted), np.ones_like(wanted)
+    for _ in range(60):
+        middle = (low + high) / 2
+        below = curve(eotf_pq(middle), **parameters) < wanted
+        low, high = np.where(below, middle, low), np.where(below, high, middle)
+    return eotf_pq((low + high) / 2)
+
+
+def derivative_by_difference(curve: Curve, L: ArrayLike, **parameters: float) -> FloatArray:
+    """Differentiate a curve numerically, by a central difference in PQ signal."""
+    signal = eotf_inverse_pq(L)
+    low, high = eotf_pq(signal - 1e-5), eotf_pq(signal + 1e-5)
+    return (curve(high, **parameters) - curve(low, **parameters)) / (high - low)
+
+
+def _low_discrepancy(count: int, dimensions: int) -> FloatArray:
+    """Additive recurrence of the generalised golden ratio, shape (count, dimensions) in 0..1."""
+    ratio = 2.0
+    for _ in range(40):
+        ratio = (1 + ratio) ** (1 / (dimensions + 1))
+    steps = ratio ** -np.arange(1.0, dimensions + 1)
+    fractions: FloatArray = np.mod(0.5 + np.outer(np.arange(1.0, count + 1), steps), 1.0)
+    return fractions
+
+
+def _within(parameter: Parameter, fraction: float) -> float:
+    low, high = parameter.low, parameter.high
+    if parameter.log:
+        return float(low * (high / low) ** fraction)
+    return float(low + (high - low) * fraction)
+
+
+TONE_CURVES = ToneCurves("tone curve", "tonelab.tone_curves")
