@@ -1,0 +1,74 @@
+"""Measure, identify and compare how playback devices turn HDR video into SDR.
+
+The names below are loaded when they are first used, so that ``import tonelab`` costs nothing.
+
+>>> import tonelab
+>>> measurement = tonelab.measure("chart.mp4", "capture.mov", device="player A")
+>>> tonelab.save(measurement, "player-a.h5")
+"""
+
+from __future__ import annotations
+
+from importlib import import_module
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from tonelab.chart import Layout as Layout
+    from tonelab.chart import write_chart as write_chart
+    from tonelab.compare import compare as compare
+    from tonelab.curvefile import content_hash as content_hash
+    from tonelab.curvefile import load as load
+    from tonelab.curvefile import save as save
+    from tonelab.curves import chroma_transfer as chroma_transfer
+    from tonelab.curves import luminance_curve as luminance_curve
+    from tonelab.errors import TonelabError as TonelabError
+    from tonelab.identify import identify as identify
+    from tonelab.measure import measure as measure
+    from tonelab.media import open_clip as open_clip
+    from tonelab.media import write_clip as write_clip
+    from tonelab.pairing import pair as pair
+    from tonelab.results import Measurement as Measurement
+    from tonelab.score import score as score
+    from tonelab.show import document as document
+    from tonelab.show import summary as summary
+    from tonelab.signal.description import Signal as Signal
+    from tonelab.tallies import Tallies as Tallies
+    from tonelab.tallies.run import tally as tally
+
+_HOMES = {
+    "Layout": "tonelab.chart",
+    "Measurement": "tonelab.results",
+    "Signal": "tonelab.signal.description",
+    "Tallies": "tonelab.tallies",
+    "TonelabError": "tonelab.errors",
+    "chroma_transfer": "tonelab.curves",
+    "compare": "tonelab.compare",
+    "content_hash": "tonelab.curvefile",
+    "document": "tonelab.show",
+    "identify": "tonelab.identify",
+    "load": "tonelab.curvefile",
+    "luminance_curve": "tonelab.curves",
+    "measure": "tonelab.measure",
+    "open_clip": "tonelab.media",
+    "pair": "tonelab.pairing",
+    "save": "tonelab.curvefile",
+    "score": "tonelab.score",
+    "summary": "tonelab.show",
+    "tally": "tonelab.tallies.run",
+    "write_chart": "tonelab.chart",
+    "write_clip": "tonelab.media",
+}
+
+__all__ = sorted(_HOMES)  # noqa: PLE0605
+
+
+def __getattr__(name: str) -> Any:
+    if name not in _HOMES:
+        raise AttributeError(f"module 'tonelab' has no attribute {name!r}")
+    value = getattr(import_module(_HOMES[name]), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__() -> list[str]:
+    return sorted({*globals(), *_HOMES})

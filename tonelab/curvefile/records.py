@@ -1,0 +1,371 @@
+"""Measurement <-> tree of named arrays, by the type of each field.
+
+===========================  ==========================================================
+type of a field              in the file
+===========================  ==========================================================
+number, truth value, text    a scalar dataset; None is NaN, or an empty text
+array                        a dataset of the same shape
+tuple of scalars             a one-dimensional dataset
+dataclass                    a group, one member per field
+tuple of dataclasses         a table: a group of columns, one dataset per field
+mapping                      a table whose first column is ``key``
+mapping to anything          a group; what is neither number, text nor array becomes JSON
+===========================  ==========================================================
+"""
+
+from __future__ import annotations
+
+import json
+import types
+from collections.abc import Mapping, Sequence
+from dataclasses import MISSING, fields, is_dataclass, replace
+from functools import cache
+from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from urllib.parse import unquote
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tonelab import results
+from tonelab.curvefile.schema import COLUMNS, PLACES, RUN_ONLY, TALLY_TABLES, Column
+from tonelab.curvefile.tree import Leaf, Tree
+from tonelab.signal.description import Signal
+from tonelab.tallies import Tallies
+
+_NAMES = {
+    "np": np,
+    "NDArray": NDArray,
+    "FloatArray": NDArray[np.float64],
+    "IntArray": NDArray[np.int64],
+    "Signal": Signal,
+    "Tallies": Tallies,
+}
+_DTYPES: dict[type, type[np.generic]] = {bool: np.bool_, int: np.int64, float: np.float64}
+
+
+class MalformedError(ValueError):
+    """A tree does not hold what its schema asks for; the message is the fault, for a sentence."""
+
+
+def pack(measurement: results.Measurement) -> Tree:
+    """Lay a measurement out as the tree of a curve file."""
+    tree: dict[str, Any] = {}
+    hints = _hints(results.Measurement)
+    for name, place in PLACES.items():
+        *parents, last = place.split("/")
+        group = tree
+        for parent in parents:
+            group = group.setdefault(parent, {})
+        column = COLUMNS["Measurement"][name]
+        group[last] = _pack(getattr(measurement, name), hints[name], column)
+    provenance = tree["provenance"]
+    for name in RUN_ONLY & provenance.keys():
+        provenance[name] = _as_run_only(provenance[name])
+    return tree
+
+
+def unpack(tree: Tree) -> results.Measurement:
+    """Read a measurement back from the tree of a curve file.
+
+    Raises
+    ------
+    MalformedError
+        When a part is missing or is not what the schema says.
+    """
+    hints = _hints(results.Measurement)
+    parts = {}
+    for name, place in PLACES.items():
+        node: Leaf | Tree = tree
+        for step in place.split("/"):
+            node = _member(node, step, "the file")
+        parts[name] = _unpack(node, hints[name], place)
+    return results.Measurement(**parts)
+
+
+# Writing
+
+
+def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
+    match _kind(hint):
+        case "record":
+            return _pack_record(value, hint)
+        case "tallies":
+            return _pack_tallies(value)
+        case "table":
+            return _pack_table(value, get_args(hint)[0], column)
+        case "mapping":
+            _, item = get_args(hint)
+            keys = Leaf(_encode(list(value), str), "", "Name of the row", column.dims[:1])
+            return {"key": keys, **_pack_table(list(value.values()), item, column)}
+        case "anything":
+            return {_escape(name): _pack_anything(item, name) for name, item in value.items()}
+        case "array":
+            dtype = get_args(get_args(hint)[1])[0]
+            return Leaf(np.asarray(value, dtype), *column)
+        case "texts":
+            return Leaf(_encode(value, str), *column)
+        case _:
+            row = _encode([value], hint)
+            return Leaf(row.reshape(row.shape[1:]), *column)
+
+
+def _pack_record(value: Any, cls: type) -> Tree:
+    hints = _hints(cls)
+    columns = COLUMNS[cls.__name__]
+    return {name: _pack(getattr(value, name), hints[name], columns[name]) for name in hints}
+
+
+def _pack_table(rows: Sequence[Any], item: Any, column: Column) -> dict[str, Leaf]:
+    if not _is_record(item):
+        values = _encode(rows, item)
+        return {"value": Leaf(values, column.unit, column.description, column.dims)}
+    hints = _hints(item)
+    table = {}
+    for name, hint in hints.items():
+        unit, description, dims = COLUMNS[item.__name__][name]
+        values = _encode([getattr(row, name) for row in rows], hint)
+        table[name] = Leaf(values, unit, description, (*column.dims, *dims))
+    return table
+
+
+def _pack_tallies(tallies: Tallies) -> Tree:
+    layout = Leaf(np.asarray(tallies.layout, np.int64), *COLUMNS["Tallies"]["layout"])
+    tables = {}
+    for name, table in tallies.tables.items():
+        dims = tuple(f"axis {axis}" for axis in range(table.ndim))
+        column = TALLY_TABLES.get(name, Column("1", name.replace("_", " "), dims))
+        tables[name] = Leaf(np.asarray(table, np.int64), *column, bulky=True)
+    return {"layout": layout, "tables": tables}
+
+
+def _pack_anything(value: Any, name: str) -> Leaf | Tree:
+    if isinstance(value, Mapping):
+        return {_escape(key): _pack_anything(item, key) for key, item in value.items()}
+    description = name.replace("_", " ")
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, np.ndarray) and value.dtype.kind in "biuf":
+        return Leaf(value, "", description, tuple(f"axis {axis}" for axis in range(value.ndim)))
+    if isinstance(value, (bool, float)) or (isinstance(value, int) and abs(value) < 2**63):
+        return Leaf(np.asarray(value), "", description)
+    if isinstance(value, str):
+        return Leaf(_encode([value], str).reshape(()), "", description)
+    text = json.dumps(value, default=_as_list, ensure_ascii=False)
+    return Leaf(_encode([text], str).reshape(()), "", description, coding="json")
+
+
+def _as_list(value: Any) -> Any:
+    if isinstance(value, (np.generic, np.ndarray)):
+        return value.tolist()
+    raise TypeError(f"A curve file cannot hold a {type(value).__name__}.")
+
+
+def _as_run_only(node: Leaf | Tree) -> Leaf | Tree:
+    if isinstance(node, Leaf):
+        return replace(node, run_only=True)
+    return {name: _as_run_only(member) for name, member in node.items()}
+
+
+def _encode(values: Sequence[Any], hint: Any) -> NDArray[Any]:
+    """Stack values of one type into an array with the rows first."""
+    base, optional = _bare(hint)
+    if base is str:
+        encoded = [_clean(value or "") for value in values]
+        return np.array(encoded, f"S{max(map(len, encoded), default=0) or 1}")
+    if get_origin(base) is tuple:
+        first, *rest = get_args(base)
+        if rest == [...]:
+            return _encode([json.dumps(value, ensure_ascii=False) for value in values], str)
+        return np.array(list(values), _DTYPES[first]).reshape(len(values), 1 + len(rest))
+    if optional:
+        return np.array([np.nan if value is None else value for value in values], np.float64)
+    return np.array(list(values), _DTYPES[base])
+
+
+def _clean(text: str) -> bytes:
+    # A file name may hold bytes that are no text, and HDF5 ends a text at a zero byte.
+    return text.replace("\0", "\\x00").encode("utf-8", "backslashreplace")
+
+
+# Reading
+
+
+def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
+    match _kind(hint):
+        case "record":
+            return _unpack_record(_group(node, place), hint, place)
+        case "tallies":
+            return _unpack_tallies(_group(node, place), place)
+        case "table":
+            return tuple(_unpack_table(_group(node, place), get_args(hint)[0], place))
+        case "mapping":
+            _, item = get_args(hint)
+            group = _group(node, place)
+            keys = _decode(_leaf(_member(group, "key", place), place), str, place)
+            return dict(zip(keys, _unpack_table(group, item, place), strict=True))
+        case "anything":
+            return _unpack_anything(_group(node, place), place)
+        case "array":
+            dtype = get_args(get_args(hint)[1])[0]
+            return _numbers(_leaf(node, place), dtype, place)
+        case "texts":
+            return tuple(_decode(_leaf(node, place), str, place))
+        case _:
+            leaf = _leaf(node, place)
+            row = replace(leaf, values=leaf.values[None])
+            return _decode(row, hint, place)[0]
+
+
+def _unpack_record(group: Tree, cls: type, place: str) -> Any:
+    hints = _hints(cls)
+    parts = {}
+    for name in _present(group, cls, place):
+        parts[name] = _unpack(group[name], hints[name], f"{place}/{name}")
+    _check_sizes(group, cls, place)
+    return cls(**parts)
+
+
+def _unpack_table(group: Tree, item: Any, place: str) -> list[Any]:
+    if not _is_record(item):
+        return _decode(_leaf(_member(group, "value", place), place), item, place)
+    hints = _hints(item)
+    names = _present(group, item, place)
+    columns = [_decode(_leaf(group[name], place), hints[name], place) for name in names]
+    if len(set(map(len, columns))) > 1:
+        raise MalformedError(f"the columns of {place} differ in length")
+    return [item(**dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
+
+
+def _unpack_tallies(group: Tree, place: str) -> Tallies:
+    layout = _unpack(_member(group, "layout", place), int, f"{place}/layout")
+    tables = _group(_member(group, "tables", place), f"{place}/tables")
+    arrays = {name: _numbers(_leaf(node, place), np.int64, place) for name, node in tables.items()}
+    for array in arrays.values():
+        array.flags.writeable = False
+    return Tallies(layout, arrays)
+
+
+def _unpack_anything(node: Leaf | Tree, place: str) -> Any:
+    if not isinstance(node, Leaf):
+        return {unquote(name): _unpack_anything(item, place) for name, item in node.items()}
+    if node.values.dtype.kind == "S":
+        text: str = node.values.item().decode()
+        return json.loads(text) if node.coding == "json" else text
+    return node.values if node.values.ndim else node.values.item()
+
+
+def _decode(leaf: Leaf, hint: Any, place: str) -> list[Any]:
+    """Turn an array with the rows first into a list of values of one type."""
+    base, optional = _bare(hint)
+    values = leaf.values
+    if values.ndim == 0:
+        raise MalformedError(f"{place} is a single value")
+    if base is str:
+        if values.dtype.kind != "S" or values.ndim != 1:
+            raise MalformedError(f"{place} is not text")
+        texts = [value.decode() for value in values.tolist()]
+        return [_choice(text or (None if optional else ""), hint, place) for text in texts]
+    if get_origin(base) is tuple:
+        if get_args(base)[-1] is ...:
+            return [tuple(json.loads(text)) for text in _decode(leaf, str, place)]
+        table = _numbers(leaf, _DTYPES[get_args(base)[0]], place)
+        return [tuple(row) for row in table.tolist()]
+    if optional:
+        numbers = _numbers(leaf, np.float64, place).tolist()
+        return [None if np.isnan(number) else base(number) for number in numbers]
+    return list(_numbers(leaf, _DTYPES[base], place).tolist())
+
+
+def _choice(text: str | None, hint: Any, place: str) -> str | None:
+    if get_origin(hint) is Literal and text not in get_args(hint):
+        raise MalformedError(f"{place} holds the unknown word {text!r}")
+    return text
+
+
+def _numbers(leaf: Leaf, dtype: Any, place: str) -> NDArray[Any]:
+    if not np.can_cast(leaf.values.dtype, dtype, "same_kind"):
+        raise MalformedError(f"{place} holds {leaf.values.dtype.name} in place of numbers")
+    return leaf.values.astype(dtype)
+
+
+def _present(group: Tree, cls: Any, place: str) -> list[str]:
+    """Fields of a class that the group holds; absent ones must have a default."""
+    names = []
+    for field in fields(cls):
+        if field.name in group:
+            names.append(field.name)
+        elif field.default is MISSING and field.default_factory is MISSING:
+            raise MalformedError(f"{place}/{field.name} is missing")
+    return names
+
+
+def _check_sizes(group: Tree, cls: type, place: str) -> None:
+    """Arrays of one record that share a dimension share its length."""
+    sizes: dict[str, int] = {}
+    for name, column in COLUMNS[cls.__name__].items():
+        node = group.get(name)
+        if not isinstance(node, Leaf):
+            continue
+        if node.values.ndim != len(column.dims):
+            raise MalformedError(f"{place}/{name} has {node.values.ndim} dimensions")
+        for dim, size in zip(column.dims, node.values.shape, strict=True):
+            if sizes.setdefault(dim, size) != size:
+                raise MalformedError(f"{place}/{name} differs in length from its neighbours")
+
+
+def _member(node: Leaf | Tree, name: str, place: str) -> Leaf | Tree:
+    if isinstance(node, Leaf) or name not in node:
+        raise MalformedError(f"{name} is missing from {place}")
+    return node[name]
+
+
+def _group(node: Leaf | Tree, place: str) -> Tree:
+    if isinstance(node, Leaf):
+        raise MalformedError(f"{place} is a dataset in place of a group")
+    return node
+
+
+def _leaf(node: Leaf | Tree, place: str) -> Leaf:
+    if not isinstance(node, Leaf):
+        raise MalformedError(f"{place} holds a group in place of a dataset")
+    return node
+
+
+# Types
+
+
+@cache
+def _hints(cls: Any, /) -> dict[str, Any]:
+    return get_type_hints(cls, localns=_NAMES)
+
+
+def _kind(hint: Any) -> str:
+    origin, args = get_origin(hint), get_args(hint)
+    if hint is Tallies:
+        return "tallies"
+    if _is_record(hint):
+        return "record"
+    if origin is Mapping:
+        return "anything" if args[1] is Any else "mapping"
+    if origin is np.ndarray:
+        return "array"
+    if origin is tuple and args[-1] is ...:
+        return "texts" if args[0] is str else "table"
+    return "scalar"
+
+
+def _is_record(hint: Any) -> bool:
+    return is_dataclass(hint)
+
+
+def _bare(hint: Any) -> tuple[Any, bool]:
+    """Take ``X`` and True from ``X | None``; text from a choice of words."""
+    if get_origin(hint) in {Union, types.UnionType}:
+        (base,) = (arg for arg in get_args(hint) if arg is not type(None))
+        return _bare(base)[0], True
+    return (str if get_origin(hint) is Literal else hint), False
+
+
+def _escape(name: str) -> str:
+    """Write a key as a member name: HDF5 separates by slashes and reserves the single dot."""
+    return "%2E" if name == "." else name.replace("%", "%25").replace("/", "%2F")

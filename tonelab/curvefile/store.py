@@ -1,0 +1,282 @@
+"""Writing and reading curve files.
+
+A curve file is HDF5 in the 1.10 format. It is laid out in memory and written in one piece, and
+read the same way, so that neither file locks nor the spelling of a path reach the HDF5 library.
+Its dataset ``integrity`` holds the SHA-256 of the file itself. A reader checks it before the
+HDF5 library sees a byte, because that library ends the process on some damaged files.
+"""
+
+from __future__ import annotations
+
+import hashlib
+import io
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import h5py
+import numpy as np
+
+from tonelab.curvefile.records import MalformedError, pack, unpack
+from tonelab.curvefile.schema import SCHEMA_VERSION
+from tonelab.curvefile.tree import Leaf, Tree, digest
+from tonelab.errors import CurveFileError
+from tonelab.outputs import check_output, whole_file
+
+if TYPE_CHECKING:
+    from tonelab.results import Measurement
+
+_SIGNATURE = b"\x89HDF\r\n\x1a\n"
+_UNSEALED = b"tonelab sha256 " + b"0" * 64
+_SEAL = re.compile(rb"(?<=tonelab sha256 )[0-9a-f]{64}")
+_LIBVER = ("v110", "v110")
+_INTEGRITY = Leaf(
+    np.array(_UNSEALED),
+    description="SHA-256 of this file with zeros in place of its 64 digits",
+    run_only=True,
+)
+_LARGEST = 2**28  # bytes of a file, and of one dataset once unpacked; real ones hold a few MB
+_DEEPEST = 12
+_FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
+
+# What h5py raises on what it cannot read, depending on where the fault is.
+_FAULTS = (
+    OSError,
+    RuntimeError,
+    KeyError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    OverflowError,
+    MemoryError,
+)
+
+
+def save(measurement: Measurement, path: str | Path, *, overwrite: bool = False) -> None:
+    """Write a measurement as a curve file, whole or not at all.
+
+    Parameters
+    ----------
+    measurement
+        What to write.
+    path
+        The file, usually ending in ``.h5``.
+    overwrite
+        Whether an existing file may be replaced.
+
+    Raises
+    ------
+    CurveFileError
+        When the file exists, or the system refuses to write it.
+    """
+    path = Path(path)
+    check_output(path, overwrite=overwrite, error=CurveFileError)
+    image = _serialise(pack(measurement))
+    with whole_file(path, error=CurveFileError) as temporary:
+        temporary.write_bytes(image)
+
+
+def load(path: str | Path) -> Measurement:
+    """Read a curve file of this or any older schema.
+
+    Raises
+    ------
+    CurveFileError
+        When the file is missing, is no curve file, is damaged, or is newer than this tonelab.
+    """
+    tree = _read(Path(path))
+    try:
+        return unpack(tree)
+    except MalformedError as fault:
+        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
+    except (ValueError, TypeError, RecursionError) as fault:
+        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from fault
+
+
+def content_hash(path: str | Path) -> str:
+    """SHA-256 of what was measured: all datasets and attributes but those of the run.
+
+    The same inputs measured twice give equal hashes; time, duration, host and command differ
+    between the two files and do not count.
+
+    Raises
+    ------
+    CurveFileError
+        As `load`.
+    """
+    return digest(_read(Path(path)))
+
+
+# Writing
+
+
+def _serialise(tree: Tree) -> bytes:
+    image = io.BytesIO()
+    with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:
+        _set_text(file, "description", "Curve file: one measured pair of HDR source and capture")
+        file.attrs.create("tonelab_schema", SCHEMA_VERSION, dtype=np.int64)
+        _write_leaf(file, "integrity", _INTEGRITY)
+        _write_group(file, tree)
+    return _seal(image.getvalue())
+
+
+def _seal(image: bytes) -> bytes:
+    """Put the digest of the file, taken with zeros in its place, into the file."""
+    return _SEAL.sub(_digest_of(image), image, count=1)
+
+
+def _digest_of(image: bytes) -> bytes:
+    return hashlib.sha256(_SEAL.sub(b"0" * 64, image, count=1)).hexdigest().encode()
+
+
+def _write_group(group: Any, tree: Tree) -> None:
+    for name in sorted(tree):
+        node = tree[name]
+        if isinstance(node, Leaf):
+            _write_leaf(group, name, node)
+        else:
+            _write_group(group.create_group(name), node)
+
+
+def _write_leaf(group: Any, name: str, leaf: Leaf) -> None:
+    values = leaf.values
+    options: dict[str, Any] = {}
+    if values.ndim and values.size:
+        options = {"chunks": True, "fletcher32": True}
+        if leaf.bulky:
+            options |= {"compression": "gzip", "compression_opts": 1, "shuffle": True}
+    if values.dtype.kind == "S":
+        values = values.astype(h5py.string_dtype("utf-8", values.itemsize))
+    dataset = group.create_dataset(name, data=values, **options)
+    _set_text(dataset, "unit", leaf.unit)
+    _set_text(dataset, "description", leaf.description)
+    if leaf.coding:
+        _set_text(dataset, "coding", leaf.coding)
+    if leaf.run_only:
+        dataset.attrs.create("run_only", 1, dtype=np.int64)
+    for axis, label in enumerate(leaf.dims):
+        dataset.dims[axis].label = label
+
+
+def _set_text(node: Any, name: str, text: str) -> None:
+    encoded = text.encode()
+    dtype = h5py.string_dtype("utf-8", max(len(encoded), 1))
+    node.attrs.create(name, np.array(encoded, dtype=dtype), dtype=dtype)
+
+
+# Reading
+
+
+def _read(path: Path) -> Tree:
+    image = _read_image(path)
+    _check_seal(image, path)
+    try:
+        with h5py.File(io.BytesIO(image), "r") as file:
+            _check_version(file, path)
+            return _Reader().group(file, 0)
+    except CurveFileError:
+        raise
+    except MalformedError as fault:
+        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
+    except _FAULTS as fault:
+        raise CurveFileError(f"{path} is not a usable curve file: HDF5 says {fault}.") from fault
+
+
+def _check_seal(image: bytes, path: Path) -> None:
+    seal = _SEAL.search(image)
+    if not seal:
+        raise CurveFileError(
+            f"{path} is not a curve file of tonelab, or was cut short: name another or restore it."
+        )
+    if seal[0] != _digest_of(image):
+        raise CurveFileError(
+            f"{path} was damaged, cut short or altered after it was written: "
+            "restore it or measure again."
+        )
+
+
+def _read_image(path: Path) -> bytes:
+    if not path.exists():
+        raise CurveFileError(f"There is no file {path}.")
+    if not path.is_file():
+        raise CurveFileError(f"{path} is not a file: name a curve file.")
+    try:
+        with path.open("rb") as file:
+            if file.read(len(_SIGNATURE)) != _SIGNATURE:
+                raise CurveFileError(f"{path} is not an HDF5 file, so not a curve file.")
+            file.seek(0)
+            image = file.read(_LARGEST + 1)
+    except OSError as fault:
+        if isinstance(fault, CurveFileError):
+            raise
+        raise CurveFileError(f"{path} cannot be read: {fault.strerror}.") from fault
+    if len(image) > _LARGEST:
+        raise CurveFileError(f"{path} is far larger than any curve file: name another.")
+    return image
+
+
+def _check_version(file: Any, path: Path) -> None:
+    version = file.attrs.get("tonelab_schema")
+    if not isinstance(version, np.integer) or version < 1:
+        raise CurveFileError(f"{path} does not state the schema of a curve file.")
+    if version > SCHEMA_VERSION:
+        raise CurveFileError(
+            f"{path} has schema {version} and this tonelab reads up to {SCHEMA_VERSION}: "
+            "upgrade tonelab."
+        )
+
+
+class _Reader:
+    """Reads groups into a tree, each object once and within a budget of bytes."""
+
+    def __init__(self) -> None:
+        self.seen: set[int] = set()
+        self.budget = _LARGEST
+
+    def group(self, group: Any, depth: int) -> Tree:
+        if depth > _DEEPEST:
+            raise MalformedError(f"its groups are nested deeper than {_DEEPEST} levels")
+        return {name: self._member(group, name, depth) for name in group}
+
+    def _member(self, group: Any, name: str, depth: int) -> Leaf | Tree:
+        path = f"{group.name.rstrip('/')}/{name}"
+        if not isinstance(group.get(name, getlink=True), h5py.HardLink):
+            raise MalformedError(f"{path} is a soft or external link, which no curve file holds")
+        node = group[name]
+        address = h5py.h5o.get_info(node.id).addr
+        if address in self.seen:
+            raise MalformedError(f"{path} is a second name for another object")
+        self.seen.add(address)
+        if isinstance(node, h5py.Group):
+            return self.group(node, depth + 1)
+        if isinstance(node, h5py.Dataset):
+            return self._leaf(node)
+        raise MalformedError(f"{path} is neither group nor dataset")
+
+    def _leaf(self, dataset: Any) -> Leaf:
+        plist = dataset.id.get_create_plist()
+        filters = {plist.get_filter(index)[0] for index in range(plist.get_nfilters())}
+        if dataset.is_virtual or dataset.external or not filters <= _FILTERS:
+            raise MalformedError(f"{dataset.name} is stored in a way no curve file uses")
+        if dataset.shape is None or dataset.dtype.kind not in "bifuS":
+            raise MalformedError(f"{dataset.name} holds a kind of value no curve file uses")
+        self.budget -= dataset.nbytes
+        if self.budget < 0:
+            raise MalformedError(f"{dataset.name} claims {dataset.nbytes} bytes, far too many")
+        values = np.asarray(dataset[()])
+        if values.dtype.kind == "S":
+            values = values.astype(f"S{dataset.dtype.itemsize}")
+        return Leaf(
+            values,
+            unit=_get_text(dataset, "unit"),
+            description=_get_text(dataset, "description"),
+            dims=tuple(filter(None, (dim.label for dim in dataset.dims))),
+            coding=_get_text(dataset, "coding"),
+            run_only="run_only" in dataset.attrs,
+        )
+
+
+def _get_text(node: Any, name: str) -> str:
+    value = node.attrs.get(name, b"")
+    return value.decode() if isinstance(value, bytes) else str(value)
