@@ -1,8 +1,91 @@
-"""Make the converters importable from the tests beside them."""
+"""Charts and their captures through the outside converters, each made once a session."""
 
 from __future__ import annotations
 
 import sys
+from fractions import Fraction
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
 
 sys.path.insert(0, str(Path(__file__).parent))
+
+from converters import convert_clip, convert_patches
+
+from tonelab.chart import Layout, render_planes
+from tonelab.media import write_clip
+from tonelab.signal.description import Signal
+from tonelab.tallies import Tallies
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from converters import Converter
+
+CHART_SIGNAL = Signal(matrix="bt2020", transfer="pq", primaries="bt2020", siting="topleft")
+
+
+@pytest.fixture(scope="session")
+def quick_layout() -> Layout:
+    return Layout.create("quick", width=960, height=540, hold=4)
+
+
+@pytest.fixture(scope="session")
+def quick_chart(quick_layout: Layout, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """The quick chart as a lossless clip."""
+    path = tmp_path_factory.mktemp("chart") / "quick chart.mkv"
+    write_clip(
+        path,
+        (render_planes(quick_layout, frame) for frame in range(quick_layout.frame_count)),
+        width=quick_layout.width,
+        height=quick_layout.height,
+        rate=Fraction(24),
+        subsampling="420",
+        bits=10,
+        codec="ffv1",
+        signal=CHART_SIGNAL,
+    )
+    return path
+
+
+@pytest.fixture(scope="session")
+def captured(
+    quick_chart: Path, tmp_path_factory: pytest.TempPathFactory
+) -> Callable[[Converter], Path]:
+    """Untagged v210 capture of the quick chart through a converter."""
+    folder = tmp_path_factory.mktemp("captures")
+
+    def capture(converter: Converter) -> Path:
+        path = folder / f"{converter.name}.mov"
+        if not path.exists():
+            convert_clip(quick_chart, path, converter)
+        return path
+
+    return capture
+
+
+@pytest.fixture(scope="session")
+def patch_tallies(quick_layout: Layout) -> Callable[[Converter], Tallies]:
+    """Tallies of the quick chart through a converter, one sample a patch, without clips."""
+
+    def tally(converter: Converter) -> Tallies:
+        source = quick_layout.patches.code.astype(np.uint16)
+        tallies = Tallies.empty(quick_layout.descriptor, len(source), (1024, 1024))
+        for side, codes in (("source", source), ("capture", convert_patches(source, converter))):
+            _fill(tallies, side, codes.astype(np.int64))
+        tallies.tables["patch_frames"][:] = 1
+        return tallies
+
+    return tally
+
+
+def _fill(tallies: Tallies, side: str, codes: np.ndarray) -> None:
+    tables = tallies.tables
+    tables[f"patch_count_{side}"][:] = 1
+    tables[f"patch_sum_{side}"][:] = codes
+    tables[f"patch_square_{side}"][:] = codes**2
+    tables[f"{side}_histogram"][:] = [np.bincount(plane, minlength=1024) for plane in codes.T]
+    if side == "capture":
+        tables["patch_frame_square_capture"][:] = codes**2

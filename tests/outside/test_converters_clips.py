@@ -44,24 +44,37 @@ def source(pages, tmp_path_factory):
     return path
 
 
-def read_centres(path):
-    """Codes (frame, row, column, 3) of a v210 clip, decoded on one thread."""
-    read = []
+def read_planes(path):
+    """Planes of each frame of a v210 clip, decoded on one thread."""
     with av.open(str(path)) as container:
         stream = container.streams.video[0]
         assert stream.codec_context.name == "v210"
         stream.thread_type = "NONE"
         stream.codec_context.thread_count = 1
-        for frame in container.decode(stream):
-            planes = [
+        return [
+            [
                 np.frombuffer(plane, "<u2").reshape(plane.height, -1)[:, : plane.width]
                 for plane in frame.planes
             ]
-            half = PATCH // 2
-            luma = planes[0][half::PATCH, half::PATCH]
-            chroma = (plane[half::PATCH, half // 2 :: half] for plane in planes[1:])
-            read.append(np.stack([luma, *chroma], -1))
-    return np.array(read)
+            for frame in container.decode(stream)
+        ]
+
+
+def read_centres(path):
+    """Codes (frame, row, column, 3) of the patches of a v210 clip."""
+    half = PATCH // 2
+    return np.array(
+        [
+            np.stack(
+                [
+                    luma[half::PATCH, half::PATCH],
+                    *(plane[half::PATCH, half // 2 :: half] for plane in chroma),
+                ],
+                -1,
+            )
+            for luma, *chroma in read_planes(path)
+        ]
+    )
 
 
 @pytest.mark.parametrize(
@@ -88,3 +101,22 @@ def test_tags_are_kept_or_stripped(tagged, source, tmp_path):
     with av.open(str(capture)) as container:
         context = container.streams.video[0].codec_context
         assert (context.color_primaries, context.color_trc) == ((1, 1) if tagged else (2, 2))
+
+
+@pytest.mark.parametrize(
+    "converter",
+    [ffmpeg_tonemap("reinhard"), ocio_aces("1.0")],
+    ids=lambda converter: converter.name,
+)
+def test_captured_chart_holds_the_converted_patches(converter, captured, quick_layout):
+    patches = quick_layout.patches
+    expected = convert_patches(patches.code.astype(np.uint16), converter)
+    x, y = patches.x + patches.width // 2, patches.y + patches.height // 2
+    frames = read_planes(captured(converter))
+    assert len(frames) == quick_layout.frame_count
+    for page in np.unique(patches.page):
+        rows = patches.page == page
+        luma, cb, cr = frames[page * quick_layout.hold + 1]
+        chroma = (plane[y[rows], x[rows] // 2] for plane in (cb, cr))
+        read = np.stack([luma[y[rows], x[rows]], *chroma], -1)
+        assert_array_equal(read, expected[rows])
