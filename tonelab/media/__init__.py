@@ -1,0 +1,7 @@
+"""Clips on disk: open, look, read native planes, write."""
+
+from tonelab.media.clip import Clip, ClipFormat, Frame, StaticMetadata
+from tonelab.media.opening import open_clip
+from tonelab.media.writing import write_clip
+
+__all__ = ["Clip", "ClipFormat", "Frame", "StaticMetadata", "open_clip", "write_clip"]

@@ -1,0 +1,230 @@
+"""What a clip is: native planes of its frames, and what is known of it."""
+
+from __future__ import annotations
+
+import hashlib
+from abc import ABC, abstractmethod
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal, Self, TypeAlias
+
+from tonelab.errors import ClipError, SignalError
+from tonelab.results import ClipFacts
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+    from fractions import Fraction
+    from pathlib import Path
+
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from tonelab.signal.description import Signal
+
+    Plane: TypeAlias = NDArray[np.uint16]
+    Planes: TypeAlias = tuple[Plane, Plane, Plane]
+
+Subsampling: TypeAlias = Literal["420", "422", "444"]
+
+# Factors (horizontal, vertical) by which chroma planes are smaller than luma.
+CHROMA_FACTORS: dict[str, tuple[int, int]] = {"420": (2, 2), "422": (2, 1), "444": (1, 1)}
+
+_BLOCK = 1 << 22
+
+
+@dataclass(frozen=True, slots=True)
+class StaticMetadata:
+    """HDR static metadata (SMPTE ST 2086, CTA-861.3); None where the clip says nothing.
+
+    Attributes
+    ----------
+    mastering_primaries
+        Chromaticities (x, y) of red, green, blue of the mastering display.
+    mastering_white
+        Chromaticity of its white.
+    mastering_peak, mastering_black
+        Its luminance range, cd/m2.
+    max_cll, max_fall
+        Maximum content light level and maximum frame-average light level, cd/m2.
+    """
+
+    mastering_primaries: tuple[tuple[float, float], ...] | None = None
+    mastering_white: tuple[float, float] | None = None
+    mastering_peak: float | None = None
+    mastering_black: float | None = None
+    max_cll: int | None = None
+    max_fall: int | None = None
+
+
+@dataclass(frozen=True, slots=True)
+class ClipFormat:
+    """How a clip stores its pictures.
+
+    ``rate`` is in frames per second, ``subsampling`` one of 420, 422, 444, ``bits`` the depth of
+    the codes.
+    """
+
+    container: str
+    codec: str
+    width: int
+    height: int
+    rate: Fraction
+    subsampling: Subsampling
+    bits: int
+    interlaced: bool = False
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Frame:
+    """One picture as native planes.
+
+    Attributes
+    ----------
+    index
+        Position in the clip, from 0.
+    planes
+        Y', Cb, Cr (R, G, B when the signal's matrix is ``rgb``), uint16, code values at the
+        clip's bit depth, chroma at its own subsampling; never converted, scaled or clipped.
+        Read-only; a frame stays valid after the next one was read.
+    """
+
+    index: int
+    planes: Planes
+
+
+class Clip(ABC):
+    """A clip that was opened; frames are read when asked for and never kept.
+
+    Attributes
+    ----------
+    path
+        The file.
+    format
+        Container, codec, size, rate, subsampling, bits and scan; also as attributes of the clip.
+    frame_count
+        Exact for v210 and raw clips; otherwise what the container announces.
+    signal
+        How to read the codes, each field with its origin.
+    metadata
+        HDR static metadata, or None.
+    notes
+        Sentences about oddities of the storage.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        format_: ClipFormat,
+        frame_count: int,
+        signal: Signal,
+        metadata: StaticMetadata | None = None,
+        notes: tuple[str, ...] = (),
+    ) -> None:
+        self.path = path
+        self.format = format_
+        self.frame_count = frame_count
+        self.signal = signal
+        self.metadata = metadata
+        self.notes = notes
+        self.container = format_.container
+        self.codec = format_.codec
+        self.width = format_.width
+        self.height = format_.height
+        self.rate = format_.rate
+        self.subsampling = format_.subsampling
+        self.bits = format_.bits
+        self.interlaced = format_.interlaced
+
+    @abstractmethod
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop` (exclusive; None reads to the end), by exact index.
+
+        Raises
+        ------
+        ClipError
+            When the file is cut short or damaged; the sentence names the last good frame.
+        """
+
+    def close(self) -> None:  # noqa: B027 - reading opens the file anew, so nothing is held
+        """Let the clip go; a clip that is not being read holds no file open."""
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def __repr__(self) -> str:
+        size = f"{self.width}x{self.height} at {float(self.rate):.3f} frames/s"
+        return f"<Clip {self.path.name}: {self.codec}, {size}, {self.signal.describe()}>"
+
+    def sha256(self) -> str:
+        """SHA-256 of the file, hexadecimal, read in blocks."""
+        digest = hashlib.sha256()
+        try:
+            with self.path.open("rb") as file:
+                while block := file.read(_BLOCK):
+                    digest.update(block)
+        except OSError as error:
+            raise ClipError(f"{self.path} cannot be read: {error.strerror}.") from error
+        return digest.hexdigest()
+
+    def facts(self) -> ClipFacts:
+        """Return what a measurement records of the clip; ``sha256`` is left empty."""
+        metadata = self.metadata or StaticMetadata()
+        return ClipFacts(
+            name=self.path.name,
+            container=self.container,
+            codec=self.codec,
+            width=self.width,
+            height=self.height,
+            rate=str(self.rate),
+            frames=self.frame_count,
+            subsampling=self.subsampling,
+            signal=self.signal,
+            mastering_peak=metadata.mastering_peak,
+            mastering_black=metadata.mastering_black,
+            max_cll=metadata.max_cll,
+            max_fall=metadata.max_fall,
+        )
+
+
+def chroma_size(width: int, height: int, subsampling: Subsampling) -> tuple[int, int]:
+    """(height, width) of the chroma planes."""
+    horizontal, vertical = CHROMA_FACTORS[subsampling]
+    return -(-height // vertical), -(-width // horizontal)
+
+
+def state_signal(declared: Signal, stated: Mapping[str, Any], path: Path) -> Signal:
+    """Let the user's statements about the signal win over what the container declares.
+
+    Raises
+    ------
+    SignalError
+        When a statement contradicts the planes themselves.
+    """
+    bits = stated.get("bits", declared.bits)
+    if bits != declared.bits:
+        raise SignalError(
+            f"{path.name} holds {declared.bits}-bit codes, not {bits} as stated: "
+            "leave bits out of the statement."
+        )
+    matrix = stated.get("matrix", declared.matrix)
+    if (matrix == "rgb") != (declared.matrix == "rgb"):
+        raise SignalError(
+            f"{path.name} holds {'R, G, B' if declared.matrix == 'rgb' else 'luma and chroma'} "
+            f"planes, which contradicts the stated matrix {matrix}."
+        )
+    return declared.with_fields("stated", **stated)
+
+
+def read_only(planes: Planes) -> Planes:
+    """Close the planes against writing."""
+    for plane in planes:
+        plane.flags.writeable = False
+    return planes
+
+
+def cut_short(path: Path, good: int, announced: int) -> ClipError:
+    """Return the error for a file that ends after `good` of `announced` frames."""
+    last = f"frame {good - 1} is the last good one of {announced}" if good else "no frame is whole"
+    return ClipError(f"{path} is cut short: {last}; copy or record it again.")

@@ -1,0 +1,256 @@
+"""Clips that need a decoder, through PyAV; native planes only."""
+
+from __future__ import annotations
+
+from contextlib import closing, contextmanager
+from fractions import Fraction
+from typing import TYPE_CHECKING, cast
+
+import av
+import numpy as np
+from av.sidedata.sidedata import Type as SideDataType
+
+from tonelab.errors import ClipError
+from tonelab.media.clip import Clip, ClipFormat, Frame, cut_short, read_only, state_signal
+from tonelab.media.pixels import native_planes, pixel_format
+from tonelab.media.tags import declared_signal, read_static_metadata, read_tags
+
+if TYPE_CHECKING:
+    from collections.abc import Generator, Iterable, Iterator, Mapping
+    from pathlib import Path
+    from typing import Any
+
+    from av.container import InputContainer
+    from av.sidedata.sidedata import SideData
+    from av.video.stream import VideoStream
+    from numpy.typing import NDArray
+
+    from tonelab.media.clip import StaticMetadata
+
+# Without these, decoders patch over damage and say nothing.
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"}
+_PROGRESSIVE = (0, 1)
+
+
+class DecodedClip(Clip):
+    """A clip whose frames come from a decoder; every reading opens the file anew."""
+
+    def __init__(
+        self, path: Path, container: InputContainer, stream: VideoStream, stated: Mapping[str, Any]
+    ) -> None:
+        self._announced = _announced_frames(container, stream)
+        rate = frame_rate(path, stream)
+        count = self._announced or _estimated_frames(container, stream, rate)
+        first = _first_frame(path, container, stream)
+        pixels = pixel_format(first.format.name)
+        if pixels is None:
+            raise ClipError(
+                f"{path} holds pictures of the format {first.format.name}, which has no native "
+                "planes of 8 to 16 bits: convert it to planar Y'CbCr or RGB without loss."
+            )
+        format_ = ClipFormat(
+            container=container_name(path, container),
+            codec=stream.codec_context.codec.canonical_name,
+            width=first.width,
+            height=first.height,
+            rate=rate,
+            subsampling=pixels.subsampling,
+            bits=pixels.bits,
+            interlaced=first.interlaced_frame or is_interlaced(stream),
+        )
+        declared = read_tags(stream.codec_context) | read_tags(first)
+        if pixels.full:
+            declared["range"] = "full"
+        signal = declared_signal(declared, pixels.bits, pixels.subsampling, rgb=pixels.rgb)
+        signal = state_signal(signal, stated, path)
+        super().__init__(path, format_, count, signal, _static_metadata(first))
+        self._pixels = pixels
+        self._times: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None
+
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop`, see `Clip.frames`."""
+        start = max(start, 0)
+        if stop is not None and stop <= start:
+            return
+        good = start
+        with closing(self._decoded_from(start)) as decoded:
+            for index, picture in enumerate(decoded, start):
+                pixels = pixel_format(picture.format.name)
+                if (picture.width, picture.height, pixels) != (
+                    self.width,
+                    self.height,
+                    self._pixels,
+                ):
+                    raise ClipError(
+                        f"{self.path} changes its picture format at frame {index}: cut it there."
+                    )
+                yield Frame(index, read_only(native_planes(picture, self._pixels)))
+                good = index + 1
+                if good == stop:
+                    return
+        if good < self._announced:
+            raise cut_short(self.path, good, self._announced)
+
+    def _decoded_from(self, start: int) -> Generator[av.VideoFrame]:
+        """Pictures from index `start` on: sought by time where that is exact, else counted."""
+        if start:
+            sought = yield from self._sought(start)
+            if sought:
+                return
+        with open_stream(self.path) as (container, stream):
+            for index, picture in enumerate(_decode(self.path, container, stream)):
+                if index >= start:
+                    yield picture
+
+    def _sought(self, start: int) -> Generator[av.VideoFrame, None, bool]:
+        """Yield pictures from `start` on, or none at all and return False.
+
+        Decoding begins at the last key picture shown at or before the wanted one, so pictures
+        that precede their key picture in time are never asked for without their references.
+        """
+        times, keys = self._presentation_times()
+        if start >= len(times) or not (keys <= times[start]).any():
+            return False
+        wanted = int(times[start])
+        with open_stream(self.path) as (container, stream):
+            container.seek(int(keys[keys <= wanted].max()), stream=stream)
+            pictures = _decode(self.path, container, stream)
+            try:
+                picture = next(p for p in pictures if p.pts is None or p.pts >= wanted)
+            except (ClipError, StopIteration):
+                return False
+            if picture.pts != wanted:
+                return False
+            yield picture
+            yield from pictures
+        return True
+
+    def _presentation_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+        """Return the times of all pictures in the order shown, and of the key pictures."""
+        if self._times is None:
+            times, keys = [], []
+            with open_stream(self.path) as (container, stream):
+                for packet in _demux(self.path, container, stream):
+                    if packet.pts is None or packet.is_discard:
+                        continue
+                    times.append(packet.pts)
+                    if packet.is_keyframe:
+                        keys.append(packet.pts)
+            self._times = np.sort(np.array(times, np.int64)), np.array(keys, np.int64)
+        return self._times
+
+
+@contextmanager
+def open_stream(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
+    """Open a file and its first video stream, set up for decoding that repeats exactly.
+
+    Raises
+    ------
+    ClipError
+        When the file is not a video.
+    """
+    try:
+        # The scheme keeps a colon in a file name from being read as one.
+        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
+    except (av.error.FFmpegError, ValueError) as error:
+        raise ClipError(
+            f"{path} is not a video that can be read, or it is cut short at its head: check that "
+            "it was copied whole."
+        ) from error
+    with container:
+        if not container.streams.video:
+            raise ClipError(f"{path} holds no video: name the file that carries the picture.")
+        stream = container.streams.video[0]
+        # Threads across frames decode like one thread; threads across slices were seen not to.
+        stream.thread_type = "FRAME"
+        stream.codec_context.options = _DECODER_OPTIONS
+        yield container, stream
+
+
+def container_name(path: Path, container: InputContainer) -> str:
+    """Short name of the container; of several that share a reader, the one in the file name."""
+    names = container.format.name.split(",")
+    suffix = path.suffix.lower().lstrip(".")
+    return suffix if suffix in names else names[0]
+
+
+def is_interlaced(stream: VideoStream) -> bool:
+    """Whether the container or codec declares fields."""
+    return stream.codec_context.field_order not in _PROGRESSIVE
+
+
+def frame_rate(path: Path, stream: VideoStream) -> Fraction:
+    """Frames per second that the container declares."""
+    rate = stream.average_rate or stream.guessed_rate
+    if not rate:
+        raise ClipError(f"{path} does not say its frame rate: rewrap it with one.")
+    return Fraction(rate.numerator, rate.denominator)
+
+
+def _demux(
+    path: Path, container: InputContainer, stream: VideoStream
+) -> Iterator[av.Packet[VideoStream]]:
+    try:
+        yield from container.demux(stream)
+    except av.error.FFmpegError as error:
+        raise ClipError(f"{path} is damaged: {error.strerror}; copy or record it again.") from error
+
+
+def _decode(path: Path, container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
+    """Whole pictures in the order shown; stops with a sentence at the first damaged one."""
+    good = 0
+    damage: str | None = None
+    packets = _demux(path, container, stream)
+    while not damage:
+        try:
+            packet = next(packets, None)
+            if packet is None:
+                return
+            if packet.is_corrupt:
+                damage = "a picture is incomplete"
+                pictures = stream.decode(None)
+            else:
+                pictures = stream.decode(packet)
+        except av.error.FFmpegError as error:
+            damage, pictures = str(error.strerror), []
+        for picture in pictures:
+            if picture.is_corrupt:
+                damage = "a picture cannot be decoded"
+                break
+            yield picture
+            good += 1
+    last = f"{good} good frames" if good else "no good frame"
+    raise ClipError(f"{path} is damaged or cut short after {last} ({damage}): copy it again.")
+
+
+def _first_frame(path: Path, container: InputContainer, stream: VideoStream) -> av.VideoFrame:
+    picture = next(_decode(path, container, stream), None)
+    if picture is None:
+        raise cut_short(path, 0, stream.frames or 1)
+    return picture
+
+
+def _static_metadata(picture: av.VideoFrame) -> StaticMetadata | None:
+    # The published type of this iterator says keys; it gives the data.
+    side_data = cast("Iterable[SideData]", picture.side_data)
+    payloads = {data.type: bytes(data) for data in side_data}
+    return read_static_metadata(
+        payloads.get(SideDataType.MASTERING_DISPLAY_METADATA),
+        payloads.get(SideDataType.CONTENT_LIGHT_LEVEL),
+    )
+
+
+def _announced_frames(container: InputContainer, stream: VideoStream) -> int:
+    """Frames the container promises to hold; 0 when it only gives a duration."""
+    if "mov" in container.format.name and len(stream.index_entries) >= stream.frames > 0:
+        return sum(not entry.is_discard for entry in stream.index_entries)
+    return stream.frames
+
+
+def _estimated_frames(container: InputContainer, stream: VideoStream, rate: Fraction) -> int:
+    if stream.duration is not None and stream.time_base:
+        base = stream.time_base
+        seconds = Fraction(stream.duration * base.numerator, base.denominator)
+    else:
+        seconds = Fraction(container.duration or 0, av.time_base)
+    return round(seconds * rate)

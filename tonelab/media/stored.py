@@ -1,0 +1,253 @@
+"""Clips whose frames lie uncompressed in the file: v210 in MOV and AVI, bare v210, raw planar."""
+
+from __future__ import annotations
+
+from abc import abstractmethod
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.errors import ClipError
+from tonelab.media import v210
+from tonelab.media.clip import Clip, ClipFormat, Frame, chroma_size, cut_short, read_only
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+    from io import FileIO
+    from pathlib import Path
+    from typing import TypeAlias
+
+    from av.container import InputContainer
+    from av.video.stream import VideoStream
+    from numpy.typing import NDArray
+
+    from tonelab.media.clip import Planes
+    from tonelab.media.v210 import RowStride
+    from tonelab.signal.description import Signal
+
+    Bytes: TypeAlias = NDArray[np.uint8]
+    Offsets: TypeAlias = NDArray[np.int64]
+
+# An AVI index points at the header of a chunk, a MOV index at its data.
+_CHUNK_HEADERS = (0, 8)
+
+
+class StoredClip(Clip):
+    """A clip read straight from the file, one frame at a time.
+
+    Parameters
+    ----------
+    path, format_, frame_count, signal, notes
+        See `Clip`.
+    offsets
+        Byte position of each frame that was found; fewer than `frame_count` when the file is cut
+        short.
+    size
+        Bytes to read for each frame.
+    """
+
+    def __init__(
+        self,
+        path: Path,
+        format_: ClipFormat,
+        frame_count: int,
+        signal: Signal,
+        offsets: Offsets,
+        size: int,
+        notes: tuple[str, ...] = (),
+    ) -> None:
+        whole = int(np.count_nonzero(offsets + size <= path.stat().st_size))
+        if whole == 0:
+            raise cut_short(path, 0, frame_count)
+        if whole < frame_count:
+            notes = (*notes, f"Only the first {whole} of {frame_count} frames are whole.")
+        super().__init__(path, format_, frame_count, signal, notes=notes)
+        self._offsets = offsets
+        self._size = size
+
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop`, see `Clip.frames`."""
+        for index, stored in self._stored(start, stop):
+            yield Frame(index, read_only(self._unpack(stored)))
+
+    @abstractmethod
+    def _unpack(self, stored: Bytes) -> Planes:
+        """Fresh planes of the stored bytes of a frame."""
+
+    def _stored(self, start: int, stop: int | None) -> Iterator[tuple[int, Bytes]]:
+        """Yield index and stored bytes of frames, in one buffer that is used again.
+
+        These are plain reads and no memory map: a file that shrinks, or a network share that
+        fails, then gives an error and not a crash, and resident memory stays that of one frame.
+        """
+        buffer = np.empty(self._size, np.uint8)
+        last = self.frame_count if stop is None else min(stop, self.frame_count)
+        try:
+            with self.path.open("rb", buffering=0) as file:
+                for index in range(max(start, 0), last):
+                    if index >= len(self._offsets):
+                        raise cut_short(self.path, index, self.frame_count)
+                    file.seek(int(self._offsets[index]))
+                    if not _fill(file, buffer):
+                        raise cut_short(self.path, index, self.frame_count)
+                    yield index, buffer
+        except ClipError:
+            raise
+        except OSError as error:
+            raise ClipError(f"{self.path} cannot be read: {error.strerror}.") from error
+
+
+class V210Clip(StoredClip):
+    """10-bit 4:2:2 as v210; `stride` tells how its rows are stored."""
+
+    def __init__(
+        self,
+        path: Path,
+        format_: ClipFormat,
+        frame_count: int,
+        signal: Signal,
+        offsets: Offsets,
+        stride: RowStride,
+    ) -> None:
+        notes = (stride.note,) if stride.note else ()
+        size = stride.size * format_.height
+        super().__init__(path, format_, frame_count, signal, offsets, size, notes)
+        self.stride = stride
+
+    def violations(self, index: int) -> tuple[int, int]:
+        """Count samples with reserved codes and words with non-zero top bits in one frame.
+
+        See `tonelab.media.v210.count_violations`.
+        """
+        [(_, stored)] = self._stored(index, index + 1)
+        return v210.count_violations(self._words(stored), self.width)
+
+    def _words(self, stored: Bytes) -> v210.Words:
+        return v210.words_of(stored, self.height, self.stride.size)
+
+    def _unpack(self, stored: Bytes) -> Planes:
+        half = (self.height, self.width // 2)
+        luma = np.empty((self.height, self.width), np.uint16)
+        cb, cr = np.empty(half, np.uint16), np.empty(half, np.uint16)
+        v210.unpack(self._words(stored), luma, cb, cr)
+        return luma, cb, cr
+
+
+class PlanarClip(StoredClip):
+    """Raw planes one after the other: bytes at 8 bits, 16-bit little-endian words above."""
+
+    def __init__(self, path: Path, format_: ClipFormat, signal: Signal) -> None:
+        size = planar_size(format_)
+        count, notes = _whole_frames(path, size)
+        offsets = np.arange(count, dtype=np.int64) * size
+        super().__init__(path, format_, count, signal, offsets, size, notes)
+
+    def _unpack(self, stored: Bytes) -> Planes:
+        samples = stored if self.bits == 8 else stored.view("<u2")
+        small = chroma_size(self.width, self.height, self.subsampling)
+        luma, chroma = self.width * self.height, small[0] * small[1]
+        y, cb, cr = np.split(samples[: luma + 2 * chroma].astype(np.uint16), [luma, luma + chroma])
+        return y.reshape(self.height, self.width), cb.reshape(small), cr.reshape(small)
+
+
+def planar_size(format_: ClipFormat) -> int:
+    """Bytes of a frame stored as raw planes."""
+    height, width = chroma_size(format_.width, format_.height, format_.subsampling)
+    samples = format_.width * format_.height + 2 * width * height
+    return samples if format_.bits == 8 else 2 * samples
+
+
+def bare_v210(path: Path, format_: ClipFormat, signal: Signal, stated: int | None) -> V210Clip:
+    """Open a file that is nothing but v210 frames; `stated` is a row stride in bytes.
+
+    Without a statement the 48-pixel rule holds, unless the file divides into whole frames only by
+    one of the shorter strides.
+    """
+    total = path.stat().st_size
+    sizes = [v210.stride_of(format_.width, block) * format_.height for block in v210.BLOCKS]
+    size = next((size for size in sizes if total >= size and total % size == 0), sizes[0])
+    if stated is not None:
+        size = stated * format_.height
+    if total < size:
+        raise cut_short(path, 0, 1)
+    stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
+    count, notes = _whole_frames(path, size)
+    offsets = np.arange(count, dtype=np.int64) * size
+    clip = V210Clip(path, format_, count, signal, offsets, stride)
+    clip.notes += notes
+    return clip
+
+
+def contained_v210(
+    path: Path,
+    container: InputContainer,
+    stream: VideoStream,
+    format_: ClipFormat,
+    signal: Signal,
+    stated: int | None,
+) -> V210Clip:
+    """Open v210 in a container that stores each frame in one piece."""
+    offsets, size = _locate(path, container, stream)
+    stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
+    count = max(stream.frames, len(offsets))
+    return V210Clip(path, format_, count, signal, offsets, stride)
+
+
+def _locate(path: Path, container: InputContainer, stream: VideoStream) -> tuple[Offsets, int]:
+    """Byte positions of the frames, and the bytes stored for each.
+
+    They come from the container's index when its first entry leads to the first frame, else from
+    reading the container through once.
+    """
+    entries = [entry for entry in stream.index_entries if not entry.is_discard]
+    positions = np.array([entry.pos for entry in entries], np.int64)
+    sizes = {entry.size for entry in entries}
+    packets = container.demux(stream)
+    first = next((packet for packet in packets if packet.size), None)
+    if first is None:
+        raise cut_short(path, 0, stream.frames)
+    with path.open("rb") as file:
+        for header in _CHUNK_HEADERS:
+            if len(positions) and sizes == {first.size}:
+                file.seek(int(positions[0]) + header)
+                if file.read(first.size) == bytes(first):
+                    return positions + header, first.size
+        if first.pos is None:
+            raise _scattered(path)
+        file.seek(first.pos)
+        if file.read(first.size) != bytes(first):
+            raise _scattered(path)
+    found = [first.pos]
+    for packet in packets:
+        if packet.size == first.size and packet.pos is not None:
+            found.append(packet.pos)
+        elif packet.size:
+            break
+    return np.array(found, np.int64), first.size
+
+
+def _scattered(path: Path) -> ClipError:
+    return ClipError(
+        f"{path} stores v210 in a way that is not supported: rewrap it as MOV or AVI without "
+        "re-encoding."
+    )
+
+
+def _whole_frames(path: Path, size: int) -> tuple[int, tuple[str, ...]]:
+    count, rest = divmod(path.stat().st_size, size)
+    if not rest:
+        return count, ()
+    return count, (
+        f"The last {rest} bytes are no whole frame: the file is cut short or misdescribed.",
+    )
+
+
+def _fill(file: FileIO, buffer: Bytes) -> bool:
+    """Read until the buffer is full; False when the file ends before."""
+    view = buffer.data
+    while view:
+        count = file.readinto(view)
+        if not count:
+            return False
+        view = view[count:]
+    return True

@@ -1,0 +1,330 @@
+"""Writing clips: whole or not at all, tags included."""
+
+from __future__ import annotations
+
+import os
+import secrets
+from contextlib import contextmanager
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import av
+import numpy as np
+
+from tonelab.errors import ClipError
+from tonelab.media import v210
+from tonelab.media.clip import CHROMA_FACTORS, ClipFormat, chroma_size
+from tonelab.media.tags import MATRIX_TAG, PRIMARIES_TAG, RANGE_TAG, TRANSFER_TAG, x265_tags
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+    from contextlib import AbstractContextManager
+
+    from av.container import OutputContainer
+    from av.video.codeccontext import VideoCodecContext
+
+    from tonelab.media.clip import Planes, StaticMetadata, Subsampling
+    from tonelab.signal.description import Signal
+
+    Put: TypeAlias = Callable[[Planes], None]
+
+Codec: TypeAlias = Literal["hevc", "ffv1", "v210", "raw"]
+
+# Containers by suffix, and which of them each codec is written to.
+_MUXERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".avi": "avi"}
+_SUFFIXES: dict[str, tuple[str, ...]] = {
+    "hevc": (".mp4", ".mov", ".mkv"),
+    "ffv1": (".mkv", ".avi"),
+    "v210": (".mov", ".avi", ".v210"),
+    "raw": (".yuv", ".raw"),
+}
+_BITS = {"hevc": (8, 10, 12), "ffv1": (8, 10, 12, 16), "v210": (10,), "raw": tuple(range(8, 17))}
+
+# Every picture stands alone and carries checksums.
+_FFV1_OPTIONS = {"level": "3", "slicecrc": "1", "g": "1", "coder": "range_def", "context": "0"}
+
+# Constant quantiser of HEVC when nothing is asked: see the study in `write_clip`.
+DEFAULT_QUALITY = 4
+
+# Spend bits evenly and bend nothing: flat patches must come out as they went in.
+_X265_FLAT = {
+    "aq-mode": "0",
+    "cutree": "0",
+    "psy-rd": "0",
+    "psy-rdoq": "0",
+    "rdoq-level": "0",
+    "sao": "0",
+    "ipratio": "1",
+    "pbratio": "1",
+}
+
+
+def write_clip(
+    path: str | Path,
+    frames: Iterable[Planes],
+    *,
+    width: int,
+    height: int,
+    rate: Fraction,
+    subsampling: Subsampling,
+    bits: int,
+    codec: Codec,
+    signal: Signal,
+    metadata: StaticMetadata | None = None,
+    quality: int | None = None,
+    lossless: bool = False,
+    overwrite: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> None:
+    """Write a clip under a temporary name beside `path`, and give it its name when it is whole.
+
+    Parameters
+    ----------
+    path
+        ``.mp4``, ``.mov``, ``.mkv`` for HEVC; ``.mkv``, ``.avi`` for FFV1; ``.mov``, ``.avi``,
+        ``.v210`` for v210; ``.yuv``, ``.raw`` for raw planes.
+    frames
+        Y', Cb, Cr (R, G, B when the signal's matrix is ``rgb``), native codes, uint16.
+    width, height, rate, subsampling, bits, codec
+        The format of the clip.
+    signal
+        Written as colour tags wherever the container keeps them: HEVC and FFV1 keep all, v210 in
+        MOV all but the range, AVI and bare files none.
+    metadata
+        HDR static metadata; kept by HEVC.
+    quality
+        Quantiser of HEVC, 0 (finest) to 51.
+    lossless
+        HEVC only: keep every code.
+    overwrite
+        Replace an existing file.
+    progress
+        Called with the number of frames written.
+
+    Raises
+    ------
+    ClipError
+        When the format cannot be written, a frame does not fit it, or the file cannot be written;
+        no file is left then.
+    """
+    path = Path(path)
+    format_ = ClipFormat(path.suffix.lower(), codec, width, height, rate, subsampling, bits)
+    _check_format(path, format_, signal)
+    with _whole_file(path, overwrite=overwrite) as temporary:
+        try:
+            with _sink(temporary, format_, signal, metadata, quality, lossless=lossless) as put:
+                count = 0
+                for planes in frames:
+                    _check_planes(path, count, planes, format_)
+                    put(planes)
+                    count += 1
+                    if progress is not None:
+                        progress(count)
+            if not count:
+                raise ClipError(f"{path} would hold no frame: give at least one.")
+        except ClipError:
+            raise
+        except (av.error.FFmpegError, OSError) as error:
+            raise ClipError(
+                f"{path} cannot be written ({error.strerror}): check free space and permissions."
+            ) from error
+
+
+@contextmanager
+def _whole_file(path: Path, *, overwrite: bool) -> Iterator[Path]:
+    """Give a temporary name in the same folder; move it to `path` on success, else remove it."""
+    if path.is_dir():
+        raise ClipError(f"{path} is a folder: name a file.")
+    if path.exists() and not overwrite:
+        raise ClipError(f"{path} exists: choose another name or ask to overwrite it.")
+    if not path.parent.is_dir():
+        raise ClipError(f"{path.parent} is not a folder: make it first.")
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
+    try:
+        yield temporary
+        with temporary.open("rb+") as file:
+            os.fsync(file.fileno())
+        temporary.replace(path)
+    except OSError as error:
+        if isinstance(error, ClipError):
+            raise
+        raise ClipError(
+            f"{path} cannot be written ({error.strerror}): check the folder."
+        ) from error
+    finally:
+        temporary.unlink(missing_ok=True)
+
+
+def _check_format(path: Path, format_: ClipFormat, signal: Signal) -> None:
+    suffixes, depths = _SUFFIXES.get(format_.codec), _BITS.get(format_.codec)
+    if suffixes is None or depths is None:
+        raise ClipError(f"The codec {format_.codec} is unknown: use one of {', '.join(_BITS)}.")
+    if format_.container not in suffixes:
+        raise ClipError(
+            f"{path} cannot hold {format_.codec}: let the name end in {' or '.join(suffixes)}."
+        )
+    if format_.subsampling not in CHROMA_FACTORS or (
+        format_.codec == "v210" and format_.subsampling != "422"
+    ):
+        raise ClipError(
+            f"{format_.codec} cannot hold {format_.subsampling} sampling: "
+            f"use {'422' if format_.codec == 'v210' else '420, 422 or 444'}."
+        )
+    if format_.bits not in depths:
+        raise ClipError(
+            f"{format_.codec} cannot hold {format_.bits} bits: use {', '.join(map(str, depths))}."
+        )
+    horizontal, vertical = CHROMA_FACTORS[format_.subsampling]
+    if format_.width % horizontal or format_.height % vertical or format_.width < 1:
+        raise ClipError(
+            f"A size of {format_.width}x{format_.height} does not divide into "
+            f"{format_.subsampling} samples: use even numbers."
+        )
+    if signal.matrix == "rgb" and format_.subsampling != "444":
+        raise ClipError("Planes of R, G and B have full size: use 444 sampling.")
+
+
+def _check_planes(path: Path, index: int, planes: Planes, format_: ClipFormat) -> None:
+    small = chroma_size(format_.width, format_.height, format_.subsampling)
+    shapes = ((format_.height, format_.width), small, small)
+    for name, plane, shape in zip(("first", "second", "third"), planes, shapes, strict=True):
+        if plane.shape != shape or plane.dtype != np.uint16:
+            raise ClipError(
+                f"The {name} plane of frame {index} for {path.name} is {plane.dtype} of shape "
+                f"{plane.shape}: give uint16 of shape {shape}."
+            )
+        if plane.max() >> format_.bits:
+            raise ClipError(
+                f"The {name} plane of frame {index} for {path.name} holds the code {plane.max()}, "
+                f"beyond {format_.bits} bits."
+            )
+
+
+def _sink(
+    path: Path,
+    format_: ClipFormat,
+    signal: Signal,
+    metadata: StaticMetadata | None,
+    quality: int | None,
+    *,
+    lossless: bool,
+) -> AbstractContextManager[Put]:
+    """Open what takes the frames of the codec."""
+    if format_.codec == "v210":
+        return (
+            _bare(path, _v210_bytes)
+            if format_.container == ".v210"
+            else _v210(path, format_, signal)
+        )
+    if format_.codec == "raw":
+        return _bare(path, _planar_bytes_8 if format_.bits == 8 else _planar_bytes)
+    if format_.codec == "ffv1":
+        return _encoded(path, format_, signal, "ffv1", _FFV1_OPTIONS)
+    parameters = {"log-level": "none", "repeat-headers": "1", **_X265_FLAT}
+    parameters |= {"lossless": "1"} if lossless else {"qp": str(_quality(quality))}
+    parameters |= x265_tags(signal, metadata)
+    joined = ":".join(f"{key}={value}" for key, value in parameters.items())
+    return _encoded(path, format_, signal, "libx265", {"x265-params": joined, "preset": "fast"})
+
+
+def _quality(quality: int | None) -> int:
+    if quality is None:
+        return DEFAULT_QUALITY
+    if not 0 <= quality <= 51:
+        raise ClipError(f"A quality of {quality} is out of range: use 0 (finest) to 51.")
+    return quality
+
+
+def _declare(codec: VideoCodecContext, signal: Signal) -> None:
+    codec.color_primaries = PRIMARIES_TAG[signal.primaries]
+    codec.color_trc = TRANSFER_TAG[signal.transfer]
+    codec.colorspace = MATRIX_TAG[signal.matrix]
+    codec.color_range = RANGE_TAG[signal.range]
+
+
+def _open_muxer(path: Path, suffix: str) -> OutputContainer:
+    return av.open(f"file:{path}", "w", format=_MUXERS[suffix])
+
+
+@contextmanager
+def _encoded(
+    path: Path, format_: ClipFormat, signal: Signal, encoder: str, options: dict[str, str]
+) -> Iterator[Put]:
+    """Through an encoder of FFmpeg."""
+    rgb = signal.matrix == "rgb"
+    depth = "" if format_.bits == 8 else f"{format_.bits}le"
+    name = f"gbrp{depth}" if rgb else f"yuv{format_.subsampling}p{depth}"
+    with _open_muxer(path, format_.container) as container:
+        stream = container.add_stream(encoder, rate=format_.rate, options=options)
+        stream.width, stream.height, stream.pix_fmt = format_.width, format_.height, name
+        stream.codec_context.time_base = 1 / format_.rate
+        _declare(stream.codec_context, signal)
+        if format_.codec == "hevc" and format_.container != ".mkv":
+            stream.codec_context.codec_tag = "hvc1"
+        count = 0
+
+        def put(planes: Planes) -> None:
+            nonlocal count
+            picture = av.VideoFrame(format_.width, format_.height, name)
+            _fill(picture, (planes[1], planes[2], planes[0]) if rgb else planes)
+            picture.pts, picture.time_base = count, 1 / format_.rate
+            count += 1
+            container.mux(stream.encode(picture))
+
+        yield put
+        container.mux(stream.encode(None))
+
+
+def _fill(picture: av.VideoFrame, planes: Planes) -> None:
+    kind = np.dtype(np.uint8 if picture.format.components[0].bits == 8 else "<u2")
+    for target, plane in zip(picture.planes, planes, strict=True):
+        rows = np.frombuffer(target, kind).reshape(-1, target.line_size // kind.itemsize)
+        rows[: plane.shape[0], : plane.shape[1]] = plane
+
+
+@contextmanager
+def _v210(path: Path, format_: ClipFormat, signal: Signal) -> Iterator[Put]:
+    """v210 packets of our own: the encoder of FFmpeg would clamp codes to 4..1019."""
+    with _open_muxer(path, format_.container) as container:
+        stream = container.add_stream("v210", rate=format_.rate)
+        stream.width, stream.height, stream.pix_fmt = format_.width, format_.height, "yuv422p10le"
+        _declare(stream.codec_context, signal)
+        count = 0
+
+        def put(planes: Planes) -> None:
+            nonlocal count
+            packet = av.Packet(_v210_bytes(planes))
+            packet.stream, packet.time_base, packet.is_keyframe = stream, 1 / format_.rate, True
+            packet.pts = packet.dts = count
+            packet.duration = 1
+            count += 1
+            container.mux(packet)
+
+        yield put
+
+
+@contextmanager
+def _bare(path: Path, to_bytes: Callable[[Planes], bytes]) -> Iterator[Put]:
+    """Frames one after the other and nothing else."""
+    with path.open("wb") as file:
+
+        def put(planes: Planes) -> None:
+            file.write(to_bytes(planes))
+
+        yield put
+
+
+def _v210_bytes(planes: Planes) -> bytes:
+    height, width = planes[0].shape
+    words = np.empty((height, v210.stride_of(width) // 4), "<u4")
+    v210.pack(*planes, words)
+    return words.tobytes()
+
+
+def _planar_bytes(planes: Planes) -> bytes:
+    return b"".join(plane.astype("<u2", copy=False).tobytes() for plane in planes)
+
+
+def _planar_bytes_8(planes: Planes) -> bytes:
+    return b"".join(plane.astype(np.uint8).tobytes() for plane in planes)
