@@ -5,9 +5,8 @@ from __future__ import annotations
 import os
 import secrets
 from contextlib import contextmanager
-from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias, cast
 
 import av
 import numpy as np
@@ -20,9 +19,11 @@ from tonelab.media.tags import MATRIX_TAG, PRIMARIES_TAG, RANGE_TAG, TRANSFER_TA
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
     from contextlib import AbstractContextManager
+    from fractions import Fraction
 
     from av.container import OutputContainer
     from av.video.codeccontext import VideoCodecContext
+    from av.video.stream import VideoStream
 
     from tonelab.media.clip import Planes, StaticMetadata, Subsampling
     from tonelab.signal.description import Signal
@@ -111,24 +112,19 @@ def write_clip(
     path = Path(path)
     format_ = ClipFormat(path.suffix.lower(), codec, width, height, rate, subsampling, bits)
     _check_format(path, format_, signal)
-    with _whole_file(path, overwrite=overwrite) as temporary:
-        try:
-            with _sink(temporary, format_, signal, metadata, quality, lossless=lossless) as put:
-                count = 0
-                for planes in frames:
-                    _check_planes(path, count, planes, format_)
-                    put(planes)
-                    count += 1
-                    if progress is not None:
-                        progress(count)
-            if not count:
-                raise ClipError(f"{path} would hold no frame: give at least one.")
-        except ClipError:
-            raise
-        except (av.error.FFmpegError, OSError) as error:
-            raise ClipError(
-                f"{path} cannot be written ({error.strerror}): check free space and permissions."
-            ) from error
+    count = 0
+    with (
+        _whole_file(path, overwrite=overwrite) as temporary,
+        _sink(temporary, format_, signal, metadata, quality, lossless=lossless) as put,
+    ):
+        for planes in frames:
+            _check_planes(path, count, planes, format_)
+            put(planes)
+            count += 1
+            if progress is not None:
+                progress(count)
+        if not count:
+            raise ClipError(f"{path} would hold no frame: give at least one.")
 
 
 @contextmanager
@@ -146,11 +142,11 @@ def _whole_file(path: Path, *, overwrite: bool) -> Iterator[Path]:
         with temporary.open("rb+") as file:
             os.fsync(file.fileno())
         temporary.replace(path)
-    except OSError as error:
-        if isinstance(error, ClipError):
-            raise
+    except ClipError:
+        raise
+    except (av.error.FFmpegError, OSError) as error:
         raise ClipError(
-            f"{path} cannot be written ({error.strerror}): check the folder."
+            f"{path} cannot be written ({error.strerror}): check free space and permissions."
         ) from error
     finally:
         temporary.unlink(missing_ok=True)
@@ -256,7 +252,9 @@ def _encoded(
     depth = "" if format_.bits == 8 else f"{format_.bits}le"
     name = f"gbrp{depth}" if rgb else f"yuv{format_.subsampling}p{depth}"
     with _open_muxer(path, format_.container) as container:
-        stream = container.add_stream(encoder, rate=format_.rate, options=options)
+        stream = cast(
+            "VideoStream", container.add_stream(encoder, rate=format_.rate, options=options)
+        )
         stream.width, stream.height, stream.pix_fmt = format_.width, format_.height, name
         stream.codec_context.time_base = 1 / format_.rate
         _declare(stream.codec_context, signal)
@@ -279,7 +277,9 @@ def _encoded(
 def _fill(picture: av.VideoFrame, planes: Planes) -> None:
     kind = np.dtype(np.uint8 if picture.format.components[0].bits == 8 else "<u2")
     for target, plane in zip(picture.planes, planes, strict=True):
-        rows = np.frombuffer(target, kind).reshape(-1, target.line_size // kind.itemsize)
+        rows = np.frombuffer(cast("memoryview", target), kind).reshape(
+            -1, target.line_size // kind.itemsize
+        )
         rows[: plane.shape[0], : plane.shape[1]] = plane
 
 
