@@ -1,5 +1,14 @@
 """The test clip: its layout, its pictures, and reading it back from any picture of it."""
 
+from tonelab.chart.files import (
+    ChartReading,
+    chart_metadata,
+    chart_signal,
+    find_chart,
+    marks_plane,
+    read_layout,
+    write_chart,
+)
 from tonelab.chart.layout import LAYOUT_VERSION, Layout
 from tonelab.chart.locate import Geometry, locate
 from tonelab.chart.marker import Marker, read_marker
@@ -9,14 +18,21 @@ from tonelab.chart.windows import sample_windows
 
 __all__ = [
     "LAYOUT_VERSION",
+    "ChartReading",
     "Geometry",
     "Group",
     "Layout",
     "Marker",
     "Patches",
     "Surround",
+    "chart_metadata",
+    "chart_signal",
+    "find_chart",
     "locate",
+    "marks_plane",
+    "read_layout",
     "read_marker",
     "render_planes",
     "sample_windows",
+    "write_chart",
 ]

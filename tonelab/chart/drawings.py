@@ -5,11 +5,12 @@ Both are luma and chroma codes at the full size of the body, shape (rows, column
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.chart.colours import codes_of_rgb, neutral_codes, signal_of_light
+from tonelab.chart.colours import LEGAL, codes_of_rgb, neutral_codes, signal_of_light
 from tonelab.chart.patches import BODY_ROWS, COLUMNS, hashed
 
 if TYPE_CHECKING:
@@ -19,19 +20,23 @@ if TYPE_CHECKING:
 
     Picture: TypeAlias = NDArray[np.uint16]
 
-# Luma codes at the left and right end: all legal ones, then ever slower ramps.
-NEUTRAL_RAMPS = ((4, 1019), (64, 304), (300, 540), (540, 780), (700, 940), (64, 124), (400, 460))
 COLOURED_RAMPS = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (1, 0, 1), (1, 0.6, 0.4))
-_RAMP_ROWS = BODY_ROWS // (len(NEUTRAL_RAMPS) + len(COLOURED_RAMPS))
+_RAMP_ROWS = 3
 
 _EDGE_SLANT = np.tan(np.radians(5))
 
 
 def gradients(layout: Layout) -> Picture:
-    """Horizontal ramps, one above the other, each three cells high."""
+    """Thirteen horizontal ramps, one above the other, each three cells high.
+
+    Neutral: all legal codes, three thirds of the way from black to the peak, and three ever slower
+    ones; then coloured ones from black.
+    """
     share = np.linspace(0.0, 1.0, layout.width)
-    lines = [neutral_codes(np.rint(low + share * (high - low))) for low, high in NEUTRAL_RAMPS]
-    top = signal_of_light(min(layout.peak, 1000), layout.transfer, layout.peak)
+    top = float(signal_of_light([min(layout.peak, 1000)], layout.transfer, layout.peak)[0])
+    ends = np.linspace(64, 64 + 876 * top, 4)
+    neutral = [LEGAL, *pairwise(ends), (64, 124), (400, 460), (320, 350)]
+    lines = [neutral_codes(np.rint(low + share * (high - low))) for low, high in neutral]
     lines += [codes_of_rgb(share[:, None] * top * colour) for colour in np.array(COLOURED_RAMPS)]
     return np.repeat(np.stack(lines), _RAMP_ROWS * layout.cell, axis=0).astype(np.uint16)
 

@@ -14,7 +14,7 @@ from tonelab.errors import PairingError
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import NDArray
+    from numpy.typing import ArrayLike, NDArray
 
     Plane: TypeAlias = NDArray[np.uint16]
     FloatArray: TypeAlias = NDArray[np.float64]
@@ -55,9 +55,10 @@ class Geometry:
     residual: float = 0.0
     confidence: float = 1.0
 
-    def to_picture(self, x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def to_picture(self, x: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Picture positions of chart positions in cells."""
-        return self.scale[0] * x + self.offset[0], self.scale[1] * y + self.offset[1]
+        across, down = np.asarray(x, np.float64), np.asarray(y, np.float64)
+        return self.scale[0] * across + self.offset[0], self.scale[1] * down + self.offset[1]
 
 
 def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
@@ -91,7 +92,7 @@ def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
 
 
 def _seed_sets(luma: Plane) -> Iterator[FloatArray]:
-    """Sets of four square spots that stand as the fiducials do, best first at each threshold."""
+    """Yield sets of four square spots that stand as the fiducials do, the likeliest first."""
     sparse = luma[::4, ::4]
     dark, bright = np.percentile(sparse, (5, 99.9))
     for share in _THRESHOLDS if bright > dark else ():
@@ -118,21 +119,23 @@ def _square_spots(mask: NDArray[np.bool_]) -> FloatArray:
     around = _box_sum(total, np.concatenate([boxes[:, :2] - margin, boxes[:, 2:] + margin], 1))
     alone = (inside > 0.7 * size.prod(axis=1)) & (around == inside)
     centre = (boxes[:, :2] + boxes[:, 2:]) / 2
-    return np.concatenate([centre, size], axis=1)[alone]
+    spots: FloatArray = np.concatenate([centre, size], axis=1)[alone]
+    return spots
 
 
 def _box_sum(total: NDArray[np.int64], boxes: NDArray[np.int_]) -> NDArray[np.int64]:
     x0, y0, x1, y1 = np.clip(boxes, 0, np.tile(total.shape[::-1], 2)[None] - 1).T
-    return total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
+    inside: NDArray[np.int64] = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
+    return inside
 
 
 def _rectangles(spots: FloatArray) -> Iterator[FloatArray]:
-    """Quadruples of spots with the proportions of the fiducials, (4, 2), best first."""
+    """Yield quadruples of spots with the proportions of the fiducials, (4, 2), best first."""
     corners = [
         spots[np.argsort(spots[:, 0] * sx + spots[:, 1] * sy)[:_NEAREST]]
         for sx, sy in ((1, 1), (-1, 1), (1, -1), (-1, -1))
     ]
-    found = []
+    found: list[tuple[float, int, FloatArray]] = []
     for quad in product(*corners):
         points = np.array(quad)
         (scale_x, scale_y), _, residual = _fit(points[:, :2])

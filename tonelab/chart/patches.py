@@ -159,11 +159,12 @@ def fill_codes(surround: Surround, transfer: str, peak: float) -> CodeArray:
     """Codes (3,) of the fill of a page with one surround; mixed pages leave none of it to see."""
     light, saturation, hue = _FILLS.get(surround, _FILLS[Surround.MID])
     level = colours.signal_of_light([min(light, peak)], transfer, peak)
-    return colours.hue_circle(level, (saturation,))[hue]
+    codes: CodeArray = colours.hue_circle(level, (saturation,))[hue]
+    return codes
 
 
 def mixed_sets(kind: Kind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
-    """Return the colours of the mixed pages, padded with neutrals to whole pages."""
+    """Return the colours of the mixed pages, padded with neutrals up to the peak."""
     recipe = RECIPES[kind]
     top = 1.0 if transfer == "hlg" else float(colours.signal_of_light(peak, transfer, peak))
     low, high = colours.signal_of_light((50.0, min(400.0, peak)), transfer, peak)
@@ -184,8 +185,8 @@ def mixed_sets(kind: Kind, transfer: str, peak: float) -> list[tuple[Group, Code
         (Group.REPEAT, colours.repeated_colours(transfer, peak)),
     ]
     missing = -sum(len(codes) for _, codes in sets) % BODY_CELLS
-    spread = np.linspace(0, len(neutrals) - 1, missing).round().astype(int)
-    return [*sets, (Group.NEUTRAL, neutrals[spread])]
+    spread = np.linspace(64, 64 + 876 * top, missing).round()
+    return [*sets, (Group.NEUTRAL, colours.neutral_codes(spread))]
 
 
 def assemble(

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from tonelab.chart.layout import Layout
     from tonelab.chart.locate import Geometry
     from tonelab.chart.patches import IntArray
+    from tonelab.signal.quantisation import FloatArray
 
 # A third of a cell on each side: 8 luma and 4 chroma samples at 1080p. No scaler, chroma filter
 # or chroma siting in use reaches so far.
@@ -52,8 +53,8 @@ def sample_windows(
     return luma, chroma
 
 
-def _whole(inner: np.ndarray, factors: tuple[int, int]) -> IntArray:
-    """Samples whose whole block of ``factors`` luma pixels lies within, wherever it is sited."""
+def _whole(inner: FloatArray, factors: tuple[int, int]) -> IntArray:
+    """Return the samples whose whole block of luma pixels lies within, however they are sited."""
     low = np.ceil((inner[:, :2] - _SLACK) / factors)
     high = np.floor((inner[:, 2:] + _SLACK) / factors)
     return np.concatenate([low, high], axis=1).astype(np.int32)

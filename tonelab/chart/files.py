@@ -1,0 +1,216 @@
+"""The chart as a clip: writing it, its static metadata, and recognising it in a clip."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from tonelab.chart.layout import Layout
+from tonelab.chart.locate import Geometry, locate
+from tonelab.chart.marker import Marker, read_marker
+from tonelab.chart.patches import COLUMNS, ROWS
+from tonelab.chart.render import render_planes
+from tonelab.errors import ChartError, PairingError
+from tonelab.media import StaticMetadata, write_clip
+from tonelab.signal.colorimetry import PRIMARIES, WHITE_D65
+from tonelab.signal.description import Signal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from tonelab.chart.render import Planes
+    from tonelab.media import Clip, Frame
+
+ChartCodec: TypeAlias = Literal["hevc", "ffv1", "v210"]
+
+# What a file name asks for when no codec is stated.
+CODECS: dict[str, ChartCodec] = {".mp4": "hevc", ".mov": "hevc", ".mkv": "ffv1", ".avi": "v210"}
+FILM_RATE = Fraction(24000, 1001)
+
+_MASTERING_BLACK = 0.0001  # cd/m2, the least that SMPTE ST 2086 can state
+_TRIES = 8  # frames of a clip in which the chart is looked for
+
+
+@dataclass(frozen=True, slots=True)
+class ChartReading:
+    """A chart as found in a clip: its layout, its place, and the marks of frame ``index``."""
+
+    layout: Layout
+    geometry: Geometry
+    marker: Marker
+    index: int
+
+
+def chart_signal(layout: Layout) -> Signal:
+    """Return how to read a chart's codes."""
+    return Signal(
+        matrix="bt2020",
+        range="narrow",
+        transfer=layout.transfer,
+        primaries="bt2020",
+        siting="topleft",
+        peak=float(layout.peak) if layout.transfer == "hlg" else 100.0,
+    )
+
+
+def chart_metadata(
+    layout: Layout, *, max_cll: int | None = None, max_fall: int | None = None
+) -> StaticMetadata | None:
+    """HDR static metadata of a PQ chart (SMPTE ST 2086, CTA-861.3); None for HLG, which has none.
+
+    Parameters
+    ----------
+    layout
+        Its peak is stated as the mastering peak.
+    max_cll, max_fall
+        Stated content light levels, cd/m2; without them those of the pictures, as CTA-861.3
+        defines them. Neutral codes beyond ``peak`` make that MaxCLL 10000.
+    """
+    if layout.transfer == "hlg":
+        return None
+    if max_cll is None or max_fall is None:
+        measured_cll, measured_fall = light_levels(layout)
+        max_cll = measured_cll if max_cll is None else max_cll
+        max_fall = measured_fall if max_fall is None else max_fall
+    return StaticMetadata(
+        mastering_primaries=PRIMARIES["bt2020"],
+        mastering_white=WHITE_D65,
+        mastering_peak=float(layout.peak),
+        mastering_black=_MASTERING_BLACK,
+        max_cll=max_cll,
+        max_fall=max_fall,
+    )
+
+
+def light_levels(layout: Layout) -> tuple[int, int]:
+    """MaxCLL and MaxFALL of a PQ chart in cd/m2, from the largest of R, G, B of each pixel."""
+    small = Layout.create(layout.kind, 12 * COLUMNS, 12 * ROWS, layout.transfer, layout.peak, 4)
+    signal = chart_signal(small)
+    brightest, average = 0.0, 0.0
+    for page in range(len(small.pages)):
+        luma, cb, cr = render_planes(small, page * small.hold)
+        light = signal.decode_light(np.stack([luma[::2, ::2], cb, cr], axis=-1)).max(axis=-1)
+        brightest = max(brightest, float(light.max()))
+        average = max(average, float(light.mean()))
+    return round(brightest), round(average)
+
+
+def write_chart(
+    path: str | Path,
+    layout: Layout,
+    *,
+    codec: ChartCodec | None = None,
+    rate: Fraction = FILM_RATE,
+    metadata: StaticMetadata | None = None,
+    quality: int | None = None,
+    lossless: bool = False,
+    overwrite: bool = False,
+    progress: Callable[[int], None] | None = None,
+) -> None:
+    """Write a chart as a clip; the file appears whole or not at all.
+
+    Parameters
+    ----------
+    path
+        Where to; without ``codec`` its suffix decides: HEVC in .mp4 and .mov, FFV1 in .mkv, v210
+        in .avi.
+    layout
+        The chart.
+    codec
+        ``"hevc"`` or ``"ffv1"`` (4:2:0), or ``"v210"`` (4:2:2).
+    rate
+        Frames per second.
+    metadata
+        HDR static metadata, see `chart_metadata`.
+    quality, lossless, overwrite
+        As for `write_clip`.
+    progress
+        Called with the number of frames written.
+
+    Raises
+    ------
+    ChartError
+        When the suffix names no codec.
+    ClipError
+        When the file cannot be written.
+    """
+    chosen = codec or CODECS.get(Path(path).suffix.lower())
+    if chosen is None:
+        raise ChartError(
+            f"The name {Path(path).name!r} does not say how to store the chart: end it in "
+            ".mp4 or .mov (HEVC), .mkv (FFV1, lossless) or .avi (v210)."
+        )
+    subsampling: Literal["420", "422"] = "422" if chosen == "v210" else "420"
+    write_clip(
+        path,
+        _frames(layout, subsampling),
+        width=layout.width,
+        height=layout.height,
+        rate=rate,
+        subsampling=subsampling,
+        bits=10,
+        codec=chosen,
+        signal=chart_signal(layout),
+        metadata=metadata,
+        quality=quality,
+        lossless=lossless,
+        overwrite=overwrite,
+        progress=progress,
+    )
+
+
+def _frames(layout: Layout, subsampling: str) -> Iterator[Planes]:
+    for frame in range(layout.frame_count):
+        luma, cb, cr = render_planes(layout, frame)
+        if subsampling == "422":
+            # Exact on flat patches, whose edges lie on even rows.
+            yield luma, cb.repeat(2, axis=0), cr.repeat(2, axis=0)
+        else:
+            yield luma, cb, cr
+
+
+def marks_plane(frame: Frame, signal: Signal) -> NDArray[np.uint16]:
+    """Return the plane in which the marks are read: luma, or green of an RGB clip."""
+    return frame.planes[1 if signal.matrix == "rgb" else 0]
+
+
+def find_chart(clip: Clip) -> ChartReading:
+    """Recognise the chart in the first frames of a clip.
+
+    Raises
+    ------
+    ChartError
+        When they show no readable chart, or one that this tonelab does not know.
+    """
+    for frame in clip.frames(0, _TRIES):
+        luma = marks_plane(frame, clip.signal)
+        try:
+            geometry = locate(luma, clip.bits)
+        except PairingError:
+            continue
+        marker = read_marker(luma, geometry, clip.bits)
+        if marker is not None and marker.ok and not marker.blended:
+            layout = _rebuild(clip, marker.descriptor)
+            return ChartReading(layout, geometry, marker, frame.index)
+    raise ChartError(
+        f"{clip.path.name} shows no chart in its first frames, and clips without the chart cannot "
+        "be aligned yet: make one with 'tonelab chart', play it, and give it as the source."
+    )
+
+
+def read_layout(clip: Clip) -> Layout:
+    """Rebuild the layout of the chart in a clip; raises as `find_chart` does."""
+    return find_chart(clip).layout
+
+
+def _rebuild(clip: Clip, descriptor: int) -> Layout:
+    try:
+        return Layout.from_descriptor(descriptor, clip.width, clip.height)
+    except ChartError as error:
+        raise ChartError(f"{clip.path.name} cannot be used as the source: {error}") from None

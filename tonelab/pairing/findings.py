@@ -1,0 +1,139 @@
+"""What a registration tells about the device and the capture chain."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.chart import sample_windows
+from tonelab.results import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tonelab.chart import Geometry, Layout
+    from tonelab.media import Clip
+    from tonelab.pairing.timing import Timing
+
+_SCALE_TOLERANCE = 0.5  # pixels over the width of the picture
+_SHIFT_TOLERANCE = 0.1  # pixels
+
+
+def relate(source: Geometry, capture: Geometry) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Scale and offset with capture pixel = scale * source pixel + offset, as (x, y).
+
+    Positions are continuous: the pixel with index i has its centre at i + 0.5.
+    """
+    sx, sy = (c / s for c, s in zip(capture.scale, source.scale, strict=True))
+    return (sx, sy), (
+        capture.offset[0] - sx * source.offset[0],
+        capture.offset[1] - sy * source.offset[1],
+    )
+
+
+def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> Iterator[Finding]:
+    """Yield findings about frames that were dropped, repeated, mixed or not readable."""
+    faster = capture.rate > source.rate
+    if timing.dropped:
+        yield Finding(
+            "frames-dropped",
+            "warning",
+            f"{timing.dropped} source frames never reached the capture; the curve does not need "
+            "them, but the device or the capture drops frames.",
+            value=float(timing.dropped),
+            unit="frames",
+            threshold=0.0,
+            count=frames,
+            alternatives=("a capture rate below the rate of the source",),
+        )
+    if timing.repeated:
+        yield Finding(
+            "frames-repeated",
+            "info" if faster else "warning",
+            f"{timing.repeated} captured frames repeat the one before"
+            + (", as the higher capture rate makes them do." if faster else "."),
+            value=float(timing.repeated),
+            unit="frames",
+            threshold=0.0,
+            count=frames,
+        )
+    for reason, what in (
+        ("blended", "mix two source frames and were left out: set the device to the clip's rate"),
+        ("unreadable", "show no readable marks and were left out, as menus and black pictures do"),
+        ("other chart", "show another chart than the source and were left out"),
+    ):
+        count = timing.left_out.get(reason, 0)  # type: ignore[call-overload]
+        if count:
+            yield Finding(
+                f"frames-{reason.replace(' ', '-')}",
+                "info" if reason == "unreadable" else "warning",
+                f"{count} captured frames {what}.",
+                value=float(count),
+                unit="frames",
+                threshold=0.0,
+                count=frames,
+            )
+
+
+def page_findings(timing: Timing, layout: Layout, first_number: int) -> Iterator[Finding]:
+    """Yield findings about pages of patches of which no frame can be used."""
+    seen = (timing.matches[:, 1] + first_number) // layout.hold
+    missing = np.setdiff1d(layout.patches.page, seen)
+    if len(missing):
+        lost = int(np.isin(layout.patches.page, missing).sum())
+        yield Finding(
+            "pages-missing",
+            "warning",
+            f"No usable frame of {len(missing)} of the {len(layout.pages)} chart pages was "
+            f"captured (pages {', '.join(map(str, missing))}): {lost} patches are missing.",
+            value=float(len(missing)),
+            unit="pages",
+            threshold=0.0,
+            count=len(layout.pages),
+            decided_by="a capture of the whole chart, from before its start to after its end",
+        )
+
+
+def space_findings(layout: Layout, source: Geometry, capture: Geometry) -> Iterator[Finding]:
+    """Yield findings about a picture that was scaled, shifted or cut."""
+    scale, offset = relate(source, capture)
+    width, height = source.size
+    stretch = max(abs(scale[0] - 1) * width, abs(scale[1] - 1) * height)
+    if stretch > _SCALE_TOLERANCE:
+        yield Finding(
+            "picture-scaled",
+            "info",
+            f"The capture shows the picture scaled by {scale[0]:.4f} x {scale[1]:.4f}; flat "
+            "patches keep their values, fine detail does not.",
+            value=scale[0],
+            bound=capture.residual / width,
+            threshold=1.0,
+            count=4,
+        )
+    elif max(map(abs, offset)) > _SHIFT_TOLERANCE:
+        yield Finding(
+            "picture-shifted",
+            "info",
+            f"The capture shows the picture shifted by {offset[0]:+.2f} pixels to the right and "
+            f"{offset[1]:+.2f} down.",
+            value=max(offset, key=abs),
+            bound=capture.residual,
+            unit="pixels",
+            threshold=_SHIFT_TOLERANCE,
+            count=4,
+        )
+    luma, _ = sample_windows(layout, capture, "444")
+    cut = int((luma[:, 2] == 0).sum())
+    if cut:
+        yield Finding(
+            "picture-cropped",
+            "warning",
+            f"The capture cuts the borders off, and {cut} of {len(luma)} patches with them.",
+            value=float(cut),
+            unit="patches",
+            threshold=0.0,
+            count=len(luma),
+            alternatives=("overscan of the device", "a crop in the capture chain"),
+            decided_by="a capture with overscan off and the picture at full screen",
+        )

@@ -1,0 +1,105 @@
+"""Time: from the frame numbers read in a capture to matches, and what was left out and why."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
+
+    from numpy.typing import NDArray
+
+    IntArray: TypeAlias = NDArray[np.int64]
+
+Reason: TypeAlias = Literal[
+    "unreadable", "blended", "other chart", "beyond source", "page change", "settling"
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Reading:
+    """What the marks of one captured frame say: a source frame number, or why there is none."""
+
+    number: int = -1
+    reason: Reason | None = None
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Timing:
+    """The matches of a capture.
+
+    Attributes
+    ----------
+    matches
+        Shape (N, 2): capture frame, source frame, both as indices into their clips.
+    left_out
+        Captured frames left out, by reason.
+    repeated
+        Captured frames that show the same source frame as the one before; they stay in use.
+    dropped
+        Source frames passed over between two captured ones.
+    """
+
+    matches: IntArray
+    left_out: Mapping[Reason, int]
+    repeated: int
+    dropped: int
+
+
+def settle_frames(hold: int, rate: float) -> int:
+    """Frames after a page change in which a device may still adapt: a quarter page, at most 2 s."""
+    return max(1, min(hold // 4, round(2 * rate)))
+
+
+def match_frames(
+    readings: Sequence[Reading], *, hold: int, first_number: int, source_frames: int, settle: int
+) -> Timing:
+    """Match captured frames with source frames.
+
+    Parameters
+    ----------
+    readings
+        One for each captured frame, in order.
+    hold
+        Frames of a page in the chart.
+    first_number
+        Chart frame number shown by the source's frame 0.
+    source_frames
+        Frames of the source.
+    settle
+        Frames of a page to leave out after it appears.
+
+    Returns
+    -------
+    Timing
+        First and last captured frame of each showing of a page are left out as ``page change``:
+        a device or a capture may have mixed them with the neighbouring page.
+    """
+    number = np.array([reading.number for reading in readings], np.int64)
+    reason = np.array([reading.reason or "" for reading in readings], object)
+    index = number - first_number
+    reason[(reason == "") & ((index < 0) | (index >= source_frames))] = "beyond source"
+
+    shown = np.flatnonzero(reason == "")
+    step = np.diff(number[shown])
+    between = np.diff(shown) - 1
+    dropped = np.maximum(step - 1 - between, 0)[step > 0].sum()
+    repeated = np.count_nonzero((step == 0) & (between == 0))
+
+    page = number[shown] // hold
+    turn = (np.diff(page) != 0) | (step < 0)
+    if len(shown):
+        reason[shown[number[shown] % hold < settle]] = "settling"
+        reason[shown[np.r_[True, turn]]] = "page change"
+        reason[shown[np.r_[turn, True]]] = "page change"
+    used = np.flatnonzero(reason == "")
+    names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
+    return Timing(
+        matches=np.stack([used, index[used]], axis=1),
+        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},  # type: ignore[misc]
+        repeated=int(repeated),
+        dropped=int(dropped),
+    )
