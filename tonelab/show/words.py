@@ -1,0 +1,77 @@
+"""How numbers and assumptions are put into words, the same everywhere."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tonelab.results import Landmark, ParameterEstimate
+    from tonelab.signal.description import Signal
+
+NOT_REACHED = "not reached"
+NOT_IDENTIFIABLE = "not identifiable from this capture"
+
+_TRANSFERS = {"bt1886": "BT.1886", "gamma22": "gamma 2.2", "srgb": "sRGB", "pq": "PQ", "hlg": "HLG"}
+
+
+def number(value: float, digits: int = 4) -> str:
+    """Write a number with significant digits and without an exponent where people expect none."""
+    if not math.isfinite(value):
+        return str(value)
+    if value == 0 or 1e-4 <= abs(value) < 1e6:
+        decimals = digits - 1 - math.floor(math.log10(abs(value))) if value else 0
+        return f"{value:.{min(max(decimals, 0), 6)}f}"
+    return f"{value:.{digits}g}"
+
+
+def light(value: float) -> str:
+    """Light with its unit: two decimals below 1 cd/m2, none from 100 on."""
+    decimals = 0 if value >= 100 or value == 0 else 1 if value >= 10 else 2 if value >= 0.1 else 4
+    return f"{value:,.{decimals}f} cd/m2"
+
+
+def interval(estimate: ParameterEstimate) -> tuple[str, str]:
+    """Value and 95 % interval of a parameter, both with the digits that the interval bears out."""
+    width = (estimate.high - estimate.low) / 2
+    if not (math.isfinite(width) and width > 0):
+        return number(estimate.value), ""
+    decimals = min(max(1 - math.floor(math.log10(1.001 * width)), 0), 6)
+    return (
+        f"{estimate.value:.{decimals}f}",
+        f"{estimate.low:.{decimals}f} to {estimate.high:.{decimals}f}",
+    )
+
+
+def display_of(signal: Signal) -> str:
+    """Name the display that turns the codes into light, and who says so."""
+    name = _TRANSFERS[signal.transfer]
+    if signal.transfer == "pq":
+        return f"{name} (absolute)"
+    origin = signal.origins.get("peak", "assumed")
+    return f"{name} display, {signal.peak:g} cd/m2, black {signal.black:g} cd/m2 ({origin})"
+
+
+def readings(signal: Signal) -> list[tuple[str, str, str]]:
+    """Field, value and origin of how a signal is read, in the order people ask for them."""
+    fields = {
+        "transfer": _TRANSFERS[signal.transfer],
+        "range": signal.range,
+        "matrix": signal.matrix,
+        "primaries": signal.primaries,
+        "siting": signal.siting,
+    }
+    return [(name, value, signal.origins.get(name, "assumed")) for name, value in fields.items()]
+
+
+def landed(landmark: Landmark) -> tuple[str, str]:
+    """Capture code and output light of a landmark, in words where there is no number.
+
+    A landmark without a code whose output is known is a slope and has no unit.
+    """
+    if landmark.code is None:
+        output = landmark.output
+        return ("", number(output, 3)) if output is not None else (NOT_REACHED, NOT_REACHED)
+    bound = f" ± {landmark.bound:.1f}" if landmark.bound is not None else ""
+    shown = light(landmark.output) if landmark.output is not None else NOT_IDENTIFIABLE
+    return f"{landmark.code:.1f}{bound}", shown
