@@ -1,11 +1,13 @@
 """HDR-to-SDR conversions: their parts, the chain of them, and the published ones."""
 
+from tonelab.conversion.catalogue import documentation_table
 from tonelab.conversion.chain import Conversion, Step
 from tonelab.conversion.chroma import CHROMA_LAWS
 from tonelab.conversion.controls import CONTROLS
 from tonelab.conversion.drives import DRIVES
 from tonelab.conversion.encoding import ENCODINGS
 from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.conversion.standards import STANDARDS
 from tonelab.conversion.tone import TONE_CURVES, FreeCurve
 
 __all__ = [
@@ -14,8 +16,10 @@ __all__ = [
     "DRIVES",
     "ENCODINGS",
     "GAMUT_METHODS",
+    "STANDARDS",
     "TONE_CURVES",
     "Conversion",
     "FreeCurve",
     "Step",
+    "documentation_table",
 ]

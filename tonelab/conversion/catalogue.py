@@ -1,0 +1,55 @@
+"""The documentation table of everything that is registered."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, NamedTuple
+
+from tonelab.conversion.chroma import CHROMA_LAWS
+from tonelab.conversion.controls import CONTROLS
+from tonelab.conversion.drives import DRIVES
+from tonelab.conversion.encoding import ENCODINGS
+from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.conversion.standards import STANDARDS
+from tonelab.conversion.tone import TONE_CURVES
+
+if TYPE_CHECKING:
+    from tonelab.conversion.parameters import Entry, Parameter, Registry
+
+REGISTRIES: tuple[Registry[Any], ...] = (
+    TONE_CURVES,
+    DRIVES,
+    CHROMA_LAWS,
+    GAMUT_METHODS,
+    ENCODINGS,
+    CONTROLS,
+    STANDARDS,
+)
+
+
+class Row(NamedTuple):
+    """One registered part, in words."""
+
+    kind: str
+    name: str
+    label: str
+    parameters: str
+    source: str
+
+
+def documentation_table() -> list[Row]:
+    """Return every registered part with its parameters, units, ranges and source."""
+    return [
+        Row(registry.kind, name, entry.label, _parameters(entry), entry.source)
+        for registry in REGISTRIES
+        for name, entry in registry.items()
+    ]
+
+
+def _parameters(entry: Entry[Any]) -> str:
+    return "; ".join(map(_parameter, entry.parameters.values()))
+
+
+def _parameter(parameter: Parameter) -> str:
+    unit = "" if parameter.unit in {"", "1"} else f" {parameter.unit}"
+    span = f"{parameter.low:g} to {parameter.high:g}{unit}"
+    return f"{parameter.name} = {parameter.default:g}{unit} ({span}): {parameter.text}"

@@ -1,0 +1,93 @@
+"""The registry of standard conversions: those whose parameters a published document fixes."""
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Literal, TypeAlias, TypeVar
+
+import numpy as np
+
+from tonelab.conversion.parameters import Entry, Registry, parameters_of
+from tonelab.errors import UsageError
+from tonelab.signal.quantisation import FloatArray
+
+Convert: TypeAlias = Callable[..., FloatArray]
+Status: TypeAlias = Literal["published", "reconstruction", "partial"]
+F = TypeVar("F", bound=Convert)
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Standard(Entry[Convert]):
+    """A standard conversion from linear BT.2020 light to R'G'B' for a BT.1886 display.
+
+    Attributes
+    ----------
+    status
+        ``published`` when every step follows the document; ``partial`` when the document fixes
+        some facts and the rest is filled in; ``reconstruction`` when the document gives no
+        equations.
+    """
+
+    status: Status
+
+    @property
+    def document(self) -> str:
+        """The published document."""
+        return self.source
+
+    def convert(self, light: FloatArray, *, source_peak: float, **parameters: float) -> FloatArray:
+        """Convert light to signal.
+
+        Parameters
+        ----------
+        light
+            Shape (N, 3), linear BT.2020 display light, cd/m2.
+        source_peak
+            Mastering peak of the source, cd/m2.
+        **parameters
+            Those of `parameters`; the document's values by default.
+
+        Returns
+        -------
+        ndarray
+            Shape (N, 3), R'G'B' of BT.709 primaries for a BT.1886 display of 100 cd/m2, black 0;
+            0..1, or up to 1.09 where the document uses super-white.
+
+        Raises
+        ------
+        UsageError
+            When the peak is not positive, or a parameter is unknown.
+        """
+        if not source_peak > 0:
+            raise UsageError(f"A mastering peak of {source_peak} cd/m2 is not positive.")
+        given = self.complete(parameters)
+        return self.function(np.asarray(light, np.float64), source_peak=source_peak, **given)
+
+
+class Standards(Registry[Standard]):
+    """All standard conversions by name."""
+
+    def register(
+        self, name: str, *, label: str, document: str, status: Status = "published"
+    ) -> Callable[[F], F]:
+        """Register the decorated ``convert(light, *, source_peak, parameter=default, ...)``."""
+
+        def add(function: F) -> F:
+            self.add(
+                Standard(
+                    name=name,
+                    label=label,
+                    source=document,
+                    function=function,
+                    parameters=parameters_of(function),
+                    status=status,
+                )
+            )
+            return function
+
+        return add
+
+
+# Relative signal of the highest code that is not reserved: 1019 of 10 bits, narrow range.
+SUPER_WHITE = (1019 - 64) / 876
+
+STANDARDS = Standards("standard conversion", "tonelab.standards")
