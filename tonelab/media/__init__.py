@@ -2,6 +2,15 @@
 
 from tonelab.media.clip import Clip, ClipFormat, Frame, StaticMetadata
 from tonelab.media.opening import open_clip
+from tonelab.media.selftest import decoder_is_deterministic
 from tonelab.media.writing import write_clip
 
-__all__ = ["Clip", "ClipFormat", "Frame", "StaticMetadata", "open_clip", "write_clip"]
+__all__ = [
+    "Clip",
+    "ClipFormat",
+    "Frame",
+    "StaticMetadata",
+    "decoder_is_deterministic",
+    "open_clip",
+    "write_clip",
+]

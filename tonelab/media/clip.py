@@ -227,4 +227,4 @@ def read_only(planes: Planes) -> Planes:
 def cut_short(path: Path, good: int, announced: int) -> ClipError:
     """Return the error for a file that ends after `good` of `announced` frames."""
     last = f"frame {good - 1} is the last good one of {announced}" if good else "no frame is whole"
-    return ClipError(f"{path} is cut short: {last}; copy or record it again.")
+    return ClipError(f"{path} is cut short or damaged: {last}; copy or record it again.")

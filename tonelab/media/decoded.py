@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from contextlib import closing, contextmanager
+import math
+import re
+from contextlib import closing, contextmanager, suppress
 from fractions import Fraction
 from typing import TYPE_CHECKING, cast
 
@@ -38,7 +40,8 @@ class DecodedClip(Clip):
     def __init__(
         self, path: Path, container: InputContainer, stream: VideoStream, stated: Mapping[str, Any]
     ) -> None:
-        self._announced = _announced_frames(container, stream)
+        self._announced = announced_frames(container, stream)
+        self._end = _announced_end(stream)
         rate = frame_rate(path, stream)
         count = self._announced or _estimated_frames(container, stream, rate)
         first = _first_frame(path, container, stream)
@@ -72,33 +75,37 @@ class DecodedClip(Clip):
         start = max(start, 0)
         if stop is not None and stop <= start:
             return
-        good = start
+        good, shown = start, float(start / self.rate)
         with closing(self._decoded_from(start)) as decoded:
-            for index, picture in enumerate(decoded, start):
-                pixels = pixel_format(picture.format.name)
-                if (picture.width, picture.height, pixels) != (
-                    self.width,
-                    self.height,
-                    self._pixels,
-                ):
-                    raise ClipError(
-                        f"{self.path} changes its picture format at frame {index}: cut it there."
-                    )
-                yield Frame(index, read_only(native_planes(picture, self._pixels)))
-                good = index + 1
-                if good == stop:
-                    return
-        if good < self._announced:
-            raise cut_short(self.path, good, self._announced)
+            try:
+                for index, picture in enumerate(decoded, start):
+                    self._check_format(index, picture)
+                    yield Frame(index, read_only(native_planes(picture, self._pixels)))
+                    good, shown = index + 1, picture.time or 0.0
+                    if good == stop:
+                        return
+            except _Damage:
+                raise cut_short(self.path, good, self.frame_count) from None
+        too_early = self._end is not None and shown + 1.5 / self.rate < self._end
+        if good < self._announced or too_early:
+            raise cut_short(self.path, good, self.frame_count)
+
+    def _check_format(self, index: int, picture: av.VideoFrame) -> None:
+        size = picture.width, picture.height
+        pixels = pixel_format(picture.format.name)
+        if size != (self.width, self.height) or pixels != self._pixels:
+            raise ClipError(
+                f"{self.path} changes its picture format at frame {index}: cut it there."
+            )
 
     def _decoded_from(self, start: int) -> Generator[av.VideoFrame]:
-        """Pictures from index `start` on: sought by time where that is exact, else counted."""
+        """Yield the pictures from index `start` on, sought by time where that is exact."""
         if start:
             sought = yield from self._sought(start)
             if sought:
                 return
         with open_stream(self.path) as (container, stream):
-            for index, picture in enumerate(_decode(self.path, container, stream)):
+            for index, picture in enumerate(_decode(container, stream)):
                 if index >= start:
                     yield picture
 
@@ -114,10 +121,10 @@ class DecodedClip(Clip):
         wanted = int(times[start])
         with open_stream(self.path) as (container, stream):
             container.seek(int(keys[keys <= wanted].max()), stream=stream)
-            pictures = _decode(self.path, container, stream)
+            pictures = _decode(container, stream)
             try:
                 picture = next(p for p in pictures if p.pts is None or p.pts >= wanted)
-            except (ClipError, StopIteration):
+            except (_Damage, StopIteration):
                 return False
             if picture.pts != wanted:
                 return False
@@ -129,8 +136,8 @@ class DecodedClip(Clip):
         """Return the times of all pictures in the order shown, and of the key pictures."""
         if self._times is None:
             times, keys = [], []
-            with open_stream(self.path) as (container, stream):
-                for packet in _demux(self.path, container, stream):
+            with open_stream(self.path) as (container, stream), suppress(_Damage):
+                for packet in _demux(container, stream):
                     if packet.pts is None or packet.is_discard:
                         continue
                     times.append(packet.pts)
@@ -187,46 +194,50 @@ def frame_rate(path: Path, stream: VideoStream) -> Fraction:
     return Fraction(rate.numerator, rate.denominator)
 
 
-def _demux(
-    path: Path, container: InputContainer, stream: VideoStream
-) -> Iterator[av.Packet[VideoStream]]:
+class _Damage(Exception):  # noqa: N818 - never leaves this module
+    """Decoding met a damaged or missing picture."""
+
+
+def _demux(container: InputContainer, stream: VideoStream) -> Iterator[av.Packet[VideoStream]]:
     try:
         yield from container.demux(stream)
     except av.error.FFmpegError as error:
-        raise ClipError(f"{path} is damaged: {error.strerror}; copy or record it again.") from error
+        raise _Damage from error
 
 
-def _decode(path: Path, container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
-    """Whole pictures in the order shown; stops with a sentence at the first damaged one."""
-    good = 0
-    damage: str | None = None
-    packets = _demux(path, container, stream)
-    while not damage:
+def _decode(container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
+    """Yield whole pictures in the order shown, up to the first damaged one."""
+    rate = stream.average_rate
+    longest = 1.5 / rate if rate and stream.codec_context.has_b_frames else math.inf
+    last: float | None = None
+    for packet in _demux(container, stream):
+        cut = packet.is_corrupt
         try:
-            packet = next(packets, None)
-            if packet is None:
-                return
-            if packet.is_corrupt:
-                damage = "a picture is incomplete"
-                pictures = stream.decode(None)
-            else:
-                pictures = stream.decode(packet)
+            pictures = stream.decode(None if cut else packet)
         except av.error.FFmpegError as error:
-            damage, pictures = str(error.strerror), []
+            raise _Damage from error
         for picture in pictures:
+            # Where pictures are coded in another order than shown, the end of a file that was
+            # cut short holds pictures without their predecessors; a gap in time betrays them.
+            at_end = cut or not packet.size
+            time = picture.time
+            if at_end and last is not None and time is not None and time - last > longest:
+                raise _Damage
             if picture.is_corrupt:
-                damage = "a picture cannot be decoded"
-                break
+                raise _Damage
+            last = time
             yield picture
-            good += 1
-    last = f"{good} good frames" if good else "no good frame"
-    raise ClipError(f"{path} is damaged or cut short after {last} ({damage}): copy it again.")
+        if cut:
+            raise _Damage
 
 
 def _first_frame(path: Path, container: InputContainer, stream: VideoStream) -> av.VideoFrame:
-    picture = next(_decode(path, container, stream), None)
+    try:
+        picture = next(_decode(container, stream), None)
+    except _Damage:
+        picture = None
     if picture is None:
-        raise cut_short(path, 0, stream.frames or 1)
+        raise cut_short(path, 0, stream.frames)
     return picture
 
 
@@ -240,11 +251,18 @@ def _static_metadata(picture: av.VideoFrame) -> StaticMetadata | None:
     )
 
 
-def _announced_frames(container: InputContainer, stream: VideoStream) -> int:
+def announced_frames(container: InputContainer, stream: VideoStream) -> int:
     """Frames the container promises to hold; 0 when it only gives a duration."""
+    # The index and not the header knows which pictures an edit list leaves out.
     if "mov" in container.format.name and len(stream.index_entries) >= stream.frames > 0:
         return sum(not entry.is_discard for entry in stream.index_entries)
     return stream.frames
+
+
+def _announced_end(stream: VideoStream) -> float | None:
+    """When the last picture ends, in seconds, where Matroska's statistics tell it."""
+    match = re.fullmatch(r"(\d+):(\d+):(\d+(?:\.\d+)?)", stream.metadata.get("DURATION", ""))
+    return 3600 * int(match[1]) + 60 * int(match[2]) + float(match[3]) if match else None
 
 
 def _estimated_frames(container: InputContainer, stream: VideoStream, rate: Fraction) -> int:

@@ -10,6 +10,7 @@ import numpy as np
 from tonelab.errors import ClipError
 from tonelab.media import v210
 from tonelab.media.clip import Clip, ClipFormat, Frame, chroma_size, cut_short, read_only
+from tonelab.media.decoded import announced_frames
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -189,29 +190,30 @@ def contained_v210(
     """Open v210 in a container that stores each frame in one piece."""
     offsets, size = _locate(path, container, stream)
     stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
-    count = max(stream.frames, len(offsets))
+    count = max(announced_frames(container, stream), len(offsets))
     return V210Clip(path, format_, count, signal, offsets, stride)
 
 
 def _locate(path: Path, container: InputContainer, stream: VideoStream) -> tuple[Offsets, int]:
     """Byte positions of the frames, and the bytes stored for each.
 
-    They come from the container's index when its first entry leads to the first frame, else from
-    reading the container through once.
+    They come from the container's index when it is whole and its first entry leads to the first
+    frame, else from reading the container through once.
     """
+    announced = announced_frames(container, stream)
     entries = [entry for entry in stream.index_entries if not entry.is_discard]
     positions = np.array([entry.pos for entry in entries], np.int64)
     sizes = {entry.size for entry in entries}
     packets = container.demux(stream)
     first = next((packet for packet in packets if packet.size), None)
     if first is None:
-        raise cut_short(path, 0, stream.frames)
+        raise cut_short(path, 0, announced)
     with path.open("rb") as file:
-        for header in _CHUNK_HEADERS:
-            if len(positions) and sizes == {first.size}:
-                file.seek(int(positions[0]) + header)
-                if file.read(first.size) == bytes(first):
-                    return positions + header, first.size
+        indexed = len(positions) >= announced > 0 and sizes == {first.size}
+        for header in _CHUNK_HEADERS if indexed else ():
+            file.seek(int(positions[0]) + header)
+            if file.read(first.size) == bytes(first):
+                return positions + header, first.size
         if first.pos is None:
             raise _scattered(path)
         file.seek(first.pos)
