@@ -14,8 +14,14 @@ from tonelab.conversion.encoding import ENCODINGS
 from tonelab.conversion.gamut import GAMUT_METHODS
 from tonelab.conversion.tone import TONE_CURVES, FreeCurve, Tone
 from tonelab.errors import UsageError
-from tonelab.signal.colorimetry import Matrix, Primaries, matrix_rgb_to_rgb, rgb_to_ycbcr
-from tonelab.signal.quantisation import FloatArray, ycbcr_to_codes
+from tonelab.signal.colorimetry import (
+    Matrix,
+    Primaries,
+    matrix_rgb_to_rgb,
+    rgb_to_ycbcr,
+    ycbcr_to_rgb,
+)
+from tonelab.signal.quantisation import FloatArray, rgb_to_codes, ycbcr_to_codes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
@@ -23,9 +29,6 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 Order: TypeAlias = Literal["tone-first", "matrix-first"]
-
-# Relative signal of the highest code that is not reserved: 1019 of 10 bits, narrow range.
-SUPER_WHITE = (1019 - 64) / 876
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +55,7 @@ class Conversion:
     ceiling
         Whether the curve's own output is clipped at SDR white.
     super_white
-        Whether R'G'B' may exceed 1, up to the highest code that narrow range holds.
+        Whether R'G'B' may exceed 1; then only the codes of the target end it.
     white
         Light of SDR nominal white in cd/m2, for drives that work in PQ.
     """
@@ -110,14 +113,15 @@ class Conversion:
         encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
         signal = encode(relative)
         lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
-        return np.clip(signal, lowest, SUPER_WHITE if self.super_white else 1.0)
+        return np.clip(signal, lowest, np.inf if self.super_white else 1.0)
 
     def ycbcr_signal(self, light: FloatArray, matrix: Matrix = "bt709") -> FloatArray:
         """Y'CbCr signal (R'G'B' for ``"rgb"``) after picture controls, shapes as `rgb_signal`."""
         coding: Matrix = "bt709" if matrix == "rgb" else matrix
         ycbcr = rgb_to_ycbcr(self.rgb_signal(light), coding)
         controls = CONTROLS[self.controls.name].bind(self.controls.parameters)
-        return controls(ycbcr, matrix=coding)
+        ycbcr = controls(ycbcr, matrix=coding)
+        return ycbcr_to_rgb(ycbcr, coding) if matrix == "rgb" else ycbcr
 
     def codes(
         self, source_codes: FloatArray, source: Signal, target: Signal, *, rounded: bool = False
@@ -141,7 +145,8 @@ class Conversion:
         light = source.decode_light(source_codes)
         if source.primaries != "bt2020":
             light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
-        codes = ycbcr_to_codes(self.ycbcr_signal(light, target.matrix), target.bits, target.range)
+        coded = rgb_to_codes if target.matrix == "rgb" else ycbcr_to_codes
+        codes = coded(self.ycbcr_signal(light, target.matrix), target.bits, target.range)
         if not rounded:
             return codes
         step = 2.0 ** (target.bits - 8)

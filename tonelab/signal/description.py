@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from tonelab.errors import SignalError
 from tonelab.signal.colorimetry import LUMA_WEIGHTS, PRIMARIES, Matrix, Primaries, ycbcr_to_rgb
-from tonelab.signal.quantisation import RANGES, FloatArray, Range, codes_to_ycbcr
+from tonelab.signal.quantisation import RANGES, FloatArray, Range, codes_to_rgb, codes_to_ycbcr
 from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
 
 Transfer: TypeAlias = Literal["pq", "hlg", "bt1886", "gamma22", "srgb"]
@@ -69,7 +69,9 @@ class Signal:
         return replace(self, **fields, origins=noted)
 
     def decode_rgb(self, codes: ArrayLike) -> FloatArray:
-        """R'G'B' signals of Y'CbCr codes (..., 3)."""
+        """R'G'B' signals of Y'CbCr codes (..., 3), or of R'G'B' codes under the matrix "rgb"."""
+        if self.matrix == "rgb":
+            return codes_to_rgb(codes, self.bits, self.range)
         return ycbcr_to_rgb(codes_to_ycbcr(codes, self.bits, self.range), self.matrix)
 
     def decode_light(self, codes: ArrayLike) -> FloatArray:
@@ -95,7 +97,9 @@ class Signal:
             display = f" on a {self.peak:g} cd/m2 display"
         elif self.transfer != "pq":
             display = f" on a {self.peak:g} cd/m2 display, black {self.black:g}"
-        return f"{range_}, {self.matrix} matrix, {self.primaries} primaries, {self.transfer}{display}"
+        return (
+            f"{range_}, {self.matrix} matrix, {self.primaries} primaries, {self.transfer}{display}"
+        )
 
 
 def parse_signal(text: str) -> dict[str, Any]:

@@ -74,6 +74,18 @@ def ycbcr_to_codes(ycbcr: ArrayLike, bits: int, range_: Range) -> FloatArray:
     return np.asarray(ycbcr, np.float64) * (ys, cs, cs) + (y0, c0, c0)
 
 
+def codes_to_rgb(codes: ArrayLike, bits: int, range_: Range) -> FloatArray:
+    """Turn R'G'B' codes (..., 3) into signals: all three components are scaled as luma is."""
+    y0, ys = luma_scale(bits, range_)
+    return (np.asarray(codes, np.float64) - y0) / ys
+
+
+def rgb_to_codes(rgb: ArrayLike, bits: int, range_: Range) -> FloatArray:
+    """Turn R'G'B' signals into real-valued codes (neither rounded nor clipped)."""
+    y0, ys = luma_scale(bits, range_)
+    return np.asarray(rgb, np.float64) * ys + y0
+
+
 def quantise(codes: ArrayLike, bits: int) -> NDArray[np.uint16]:
     """Round real-valued codes to integers, halves up, within 0..2^bits - 1."""
     rounded = np.floor(np.asarray(codes, np.float64) + 0.5)

@@ -189,7 +189,8 @@ def drago(
 
 
 def _mobius(white: float, knee: float, peak: float) -> tuple[float, float, float, float]:
-    j, p = min(knee, white) / white, peak / white
+    # The form needs knee < white < peak; a fit may stray from that.
+    j, p = min(knee / white, 0.999), max(peak / white, 1.001)
     a = -j * j * (p - 1) / (j * j - 2 * j + p)
     c = (j * j - 2 * j * p + p) / max(p - 1, 1e-6)
     return j, a, c, (c * c + 2 * c * j + j * j) / (c - a)
