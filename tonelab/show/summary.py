@@ -5,27 +5,25 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from rich import box
 from rich.console import Group
-from rich.markup import escape
 from rich.padding import Padding
-from rich.table import Table
 from rich.text import Text
 
+from tonelab.show.facts import labelled, number_table, picture, reading
 from tonelab.show.plot import axis, braille
-from tonelab.show.words import NOT_IDENTIFIABLE, display_of, interval, landed, light, readings
+from tonelab.show.words import NOT_IDENTIFIABLE, display_of, interval, landed, light
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
 
     from rich.console import RenderableType
+    from rich.table import Table
 
     from tonelab.results import ClipFacts, IdentifiedConversion, Measurement, ParameterEstimate
 
 _SEVERITIES = {"stop": "bold red", "warning": "yellow", "info": "cyan"}
 _PLOT = (64, 12)
 _TICKS = (0.1, 1, 10, 100, 1000, 10000)
-_LABEL_WIDTH = 12
 
 
 def summary(measurement: Measurement) -> RenderableType:
@@ -65,15 +63,6 @@ def _section(title: str, *parts: RenderableType) -> Iterable[RenderableType]:
     yield from (Padding(part, (0, 0, 0, 2), expand=False) for part in parts)
 
 
-def _pairs(rows: Iterable[tuple[str, RenderableType]]) -> Table:
-    table = Table.grid(padding=(0, 2))
-    table.add_column(style="dim", min_width=_LABEL_WIDTH, no_wrap=True)
-    table.add_column()
-    for label, value in rows:
-        table.add_row(label, value)
-    return table
-
-
 def _facts(measurement: Measurement) -> Table:
     pairing = measurement.pairing
     left_out = ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
@@ -83,7 +72,7 @@ def _facts(measurement: Measurement) -> Table:
         f"{pairing.scale[0]:.4g} × {pairing.scale[1]:.4g}, offset {pairing.offset[0]:+.2f}, "
         f"{pairing.offset[1]:+.2f} px, residual {pairing.residual:.2f} px"
     )
-    return _pairs(
+    return labelled(
         [
             ("source", _clip(measurement.source)),
             ("capture", _clip(measurement.capture)),
@@ -93,18 +82,8 @@ def _facts(measurement: Measurement) -> Table:
     )
 
 
-def _clip(clip: ClipFacts) -> Text:
-    text = Text(clip.name, "bold")
-    text.append(
-        f"  {clip.codec} in {clip.container}, {clip.width} × {clip.height}, {clip.rate} fps, "
-        f"{clip.subsampling} {clip.signal.bits} bits\n",
-        "not bold",
-    )
-    for index, (field, value, origin) in enumerate(readings(clip.signal)):
-        text.append(("  " if index else "") + f"{field} ", "not bold")
-        text.append(value, "bold" if origin in {"inferred", "stated"} else "not bold")
-        text.append(f" ({origin})", "yellow not bold" if origin == "assumed" else "dim not bold")
-    return text
+def _clip(clip: ClipFacts) -> RenderableType:
+    return Group(Text.assemble((clip.name, "bold"), f"  {picture(clip)}"), reading(clip))
 
 
 def _curve(measurement: Measurement) -> RenderableType:
@@ -134,19 +113,11 @@ def _curve(measurement: Measurement) -> RenderableType:
     return text
 
 
-def _table(*columns: str) -> Table:
-    """Left-align the first column, right-align the numbers in the others."""
-    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim")
-    for index, column in enumerate(columns):
-        table.add_column(column, justify="right" if index else "left", no_wrap=index > 0)
-    return table
-
-
 def _landmarks(measurement: Measurement) -> RenderableType:
-    table = _table("", "source light", "capture code", "output light")
+    table = number_table("", "source light", "capture code", "output light")
     for mark in measurement.landmarks:
         code, output = landed(mark)
-        table.add_row(mark.label, "" if mark.luminance is None else light(mark.luminance),
+        table.add_row(Text(mark.label), "" if mark.luminance is None else light(mark.luminance),
                       code, output)  # fmt: skip
     return Group(table, Text(f"output on a {display_of(measurement.capture.signal)}", "dim"))
 
@@ -173,7 +144,7 @@ def _conversion(conversion: IdentifiedConversion) -> RenderableType:
         for index, rival in enumerate(conversion.runners_up)
     ]  # fmt: skip
     rows += [("note", Text(note)) for note in conversion.notes]
-    return _pairs(rows)
+    return labelled(rows)
 
 
 def _parameters(
@@ -208,10 +179,10 @@ def _residual(conversion: IdentifiedConversion) -> Text:
 def _scores(measurement: Measurement) -> RenderableType:
     if not measurement.scores:
         return Text("none was computed")
-    table = _table("", "mean ΔE_ITP", "p95", "max", "floor", "luminance", "codes RMS")
+    table = number_table("", "mean ΔE_ITP", "p95", "max", "floor", "luminance", "codes RMS")
     for index, score in enumerate(sorted(measurement.scores, key=lambda entry: entry.mean)):
         table.add_row(
-            escape(score.label),
+            Text(score.label),
             f"{score.mean:.2f}",
             f"{score.p95:.2f}",
             f"{score.max:.2f}",

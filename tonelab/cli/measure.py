@@ -1,0 +1,97 @@
+"""``tonelab measure``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tonelab.cli.options import (
+    FILE,
+    as_json,
+    fail_on,
+    force,
+    judge,
+    parse_settings,
+    parse_statement,
+    verbosity,
+)
+from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command("measure", short_help="Measure what a device made of a source.")
+@click.argument("source", type=FILE)
+@click.argument("capture", type=FILE)
+@click.option("--device", required=True, metavar="NAME", help="Name of the device.")
+@click.option("--firmware", default="", metavar="VERSION", help="Its firmware.")
+@click.option(
+    "--setting", "settings", multiple=True, metavar="KEY=VALUE", callback=parse_settings,
+    help="A setting of the device; repeat for more.",
+)  # fmt: skip
+@click.option("--note", default="", metavar="TEXT", help="Anything worth keeping.")
+@click.option(
+    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the source.",
+)  # fmt: skip
+@click.option(
+    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the capture, such as range=full,transfer=bt1886,peak=203.",
+)  # fmt: skip
+@click.option("-o", "--output", required=True, type=FILE, help="The curve file to write, .h5.")
+@force
+@as_json
+@fail_on
+@verbosity
+@click.pass_obj
+def command(
+    session: Session,
+    source: Path,
+    capture: Path,
+    device: str,
+    firmware: str,
+    settings: dict[str, str],
+    note: str,
+    source_signal: dict[str, Any],
+    capture_signal: dict[str, Any],
+    output: Path,
+    force: bool,
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
+    """Measure what a device made of SOURCE, from the CAPTURE of its output.
+
+    What is stated about a signal wins over what the container declares and what the picture
+    suggests. Fields: matrix, range, transfer, primaries, siting, bits, peak, black.
+    """
+    from tonelab.outputs import check_output
+
+    check_output(output, overwrite=force)
+
+    from tonelab.curvefile import save
+    from tonelab.measure import measure
+    from tonelab.show import document, summary
+
+    with progress_bar(session) as report:
+        measurement = measure(
+            source,
+            capture,
+            device=device,
+            firmware=firmware,
+            settings=settings,
+            notes=note,
+            source_signal=source_signal,
+            capture_signal=capture_signal,
+            progress=report,
+        )
+    save(measurement, output, overwrite=force)
+    session.written = output
+    if as_json:
+        print_json(document(measurement))
+    elif not session.quiet:
+        print_result(summary(measurement))
+    if not session.quiet:
+        say(f"Kept in {output}")
+    return judge(measurement.findings, fail_on)

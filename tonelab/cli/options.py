@@ -1,0 +1,117 @@
+"""Options that several verbs share, and the types of their values."""
+
+from __future__ import annotations
+
+import logging
+from fractions import Fraction
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TypeVar
+
+import click
+
+from tonelab.cli.terminal import Session, say
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable
+
+    from tonelab.results import Finding
+
+Command = TypeVar("Command", bound="Callable[..., Any]")
+
+FILE = click.Path(path_type=Path)
+SEVERITIES = ("info", "warning", "stop")
+
+as_json = click.option(
+    "--json", "as_json", is_flag=True, help="Print one JSON document in place of the summary."
+)
+force = click.option("--force", is_flag=True, help="Overwrite an existing output.")
+fail_on = click.option(
+    "--fail-on",
+    type=click.Choice(SEVERITIES),
+    help="Exit with status 1 when a finding of this severity or a graver one is there.",
+)
+
+
+def verbosity(command: Command) -> Command:
+    """Add ``-q`` and ``-v``."""
+    command = click.option(
+        "-v",
+        "--verbose",
+        count=True,
+        expose_value=False,
+        callback=_more,
+        help="Say more on stderr; twice adds the traceback of an error.",
+    )(command)
+    return click.option(
+        "-q",
+        "--quiet",
+        is_flag=True,
+        expose_value=False,
+        callback=_less,
+        help="Say nothing but errors.",
+    )(command)
+
+
+def _more(context: click.Context, _: click.Parameter, count: int) -> None:
+    if count:
+        context.find_object(Session).verbosity = count  # type: ignore[union-attr]
+        logging.basicConfig(level=logging.DEBUG if count > 1 else logging.INFO)
+
+
+def _less(context: click.Context, _: click.Parameter, quiet: bool) -> None:
+    if quiet:
+        context.find_object(Session).verbosity = -1  # type: ignore[union-attr]
+
+
+def parse_size(_: click.Context, __: click.Parameter, text: str) -> tuple[int, int]:
+    """Read a picture size such as ``1920x1080``."""
+    width, _x, height = text.lower().partition("x")
+    if not (width.isdecimal() and height.isdecimal()):
+        raise click.BadParameter(f"{text!r} is not a size: write it as 1920x1080.")
+    return int(width), int(height)
+
+
+def parse_rate(_: click.Context, __: click.Parameter, text: str) -> Fraction:
+    """Read a frame rate such as ``24000/1001``, ``50`` or ``23.976``.
+
+    Decimals stand for the 1001 rates that they abbreviate.
+    """
+    try:
+        rate = Fraction(text)
+    except (ValueError, ZeroDivisionError):
+        raise click.BadParameter(
+            f"{text!r} is not a frame rate: write it as 24000/1001 or 50."
+        ) from None
+    if not 1 <= rate <= 240:
+        raise click.BadParameter(f"A rate of {text} is not possible: state 1 to 240.")
+    exact = Fraction(round(rate) * 1000, 1001)
+    return exact if abs(rate - exact) < Fraction(1, 500) else rate
+
+
+def parse_statement(_: click.Context, __: click.Parameter, text: str) -> dict[str, Any]:
+    """Read how a clip is to be read; `parse_signal` says what is wrong with it."""
+    from tonelab.signal.description import parse_signal
+
+    return parse_signal(text) if text else {}
+
+
+def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:
+    """Turn repeated ``KEY=VALUE`` into a mapping."""
+    settings = {}
+    for item in items:
+        key, separator, value = (part.strip() for part in item.partition("="))
+        if not (separator and key):
+            raise click.BadParameter(f"{item!r} needs the form KEY=VALUE.")
+        settings[key] = value
+    return settings
+
+
+def judge(findings: Iterable[Finding], level: str | None) -> int:
+    """Exit status for the findings: 1 when one is as grave as ``level``, and which one it is."""
+    if level is None:
+        return 0
+    grave = SEVERITIES[SEVERITIES.index(level) :]
+    failing = [finding for finding in findings if finding.severity in grave]
+    for finding in failing:
+        say(f"tonelab: {finding.severity}: {finding.text}")
+    return 1 if failing else 0

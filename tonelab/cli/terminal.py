@@ -1,0 +1,130 @@
+"""Everything that reaches the terminal: results on stdout, the rest on stderr."""
+
+from __future__ import annotations
+
+import codecs
+import io
+import json
+import os
+import sys
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, TextIO
+
+import click
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from rich.console import RenderableType
+
+    Progress = Callable[[str, int, int], None]
+
+READER_GONE = 141  # as a program that SIGPIPE ends
+_PIPED_WIDTH = 110
+
+# What a console without the character gets; what is not here becomes a question mark.
+_PLAIN = {
+    "Δ": "d", "±": "+/-", "×": "x", "–": "-", "—": "-", "°": " deg", "→": "->", "≤": "<=",
+    "≥": ">=", "│": "|", "└": "+", "─": "-", "━": "-", "…": "...", "‘": "'", "’": "'",
+}  # fmt: skip
+
+
+@dataclass
+class Session:
+    """What one call of the command knows: how much to say, and which output is complete."""
+
+    verbosity: int = 0
+    written: Path | None = None
+
+    @property
+    def quiet(self) -> bool:
+        """Whether only results and errors are wanted."""
+        return self.verbosity < 0
+
+
+def settle_streams() -> None:
+    """Make both streams writable whatever the console's encoding, and even when closed."""
+    codecs.register_error("tonelab", _transliterate)
+    for name in ("stdout", "stderr"):
+        stream = getattr(sys, name)
+        if stream is None:
+            setattr(sys, name, _nowhere())
+        elif isinstance(stream, io.TextIOWrapper):
+            stream.reconfigure(errors="tonelab")
+
+
+def say(text: str) -> None:
+    """Write one line to stderr."""
+    click.echo(text, err=True)
+
+
+def print_result(renderable: RenderableType) -> None:
+    """Print a result for people on stdout."""
+    from rich.console import Console
+
+    console = Console(markup=False, highlight=False)
+    if not console.is_terminal and "COLUMNS" not in os.environ:
+        console.width = _PIPED_WIDTH
+    with _reader():
+        console.print(renderable)
+        sys.stdout.flush()
+
+
+def print_json(document: Any) -> None:
+    """Print the one JSON document of a command on stdout."""
+    with _reader():
+        sys.stdout.write(json.dumps(document, indent=1, allow_nan=False) + "\n")
+        sys.stdout.flush()
+
+
+@contextmanager
+def progress_bar(session: Session) -> Iterator[Progress]:
+    """Give a ``(stage, done, total)`` callable that draws on stderr when that is a terminal."""
+    if session.quiet or not sys.stderr.isatty():
+        yield lambda _stage, _done, _total: None
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+    from rich.progress import TimeRemainingColumn as Remaining
+
+    columns = (TextColumn("{task.description:12}"), BarColumn(), MofNCompleteColumn(), Remaining())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        tasks = {}
+
+        def report(stage: str, done: int, total: int) -> None:
+            if stage not in tasks:
+                tasks[stage] = bar.add_task(stage, total=total)
+            bar.update(tasks[stage], completed=done, total=total)
+
+        yield report
+
+
+@contextmanager
+def _reader() -> Iterator[None]:
+    """End quietly when whoever reads stdout has gone."""
+    try:
+        yield
+    except BrokenPipeError:
+        # The interpreter flushes stdout once more when it ends.
+        sys.stdout = _nowhere()
+        raise click.exceptions.Exit(READER_GONE) from None
+
+
+def _nowhere() -> TextIO:
+    return Path(os.devnull).open("w", encoding="utf-8")
+
+
+def _transliterate(error: UnicodeError) -> tuple[str, int]:
+    if not isinstance(error, UnicodeEncodeError):
+        raise error
+    text = error.object[error.start : error.end]
+    return "".join(map(_plain, text)), error.end
+
+
+def _plain(character: str) -> str:
+    code = ord(character)
+    if 0x2800 <= code <= 0x28FF:  # braille: the dots of a curve
+        return "*" if code > 0x2800 else " "
+    return _PLAIN.get(character, "?")

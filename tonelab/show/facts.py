@@ -1,0 +1,75 @@
+"""The tables that summaries consist of, and what a clip is in one of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from rich import box
+from rich.table import Table
+from rich.text import Text
+
+from tonelab.show.words import readings
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from rich.console import RenderableType
+
+    from tonelab.results import ClipFacts
+
+_LABEL_WIDTH = 12
+
+
+def labelled(rows: Iterable[tuple[str, RenderableType]]) -> Table:
+    """Lay out labels and what they stand for in two columns."""
+    table = Table.grid(padding=(0, 2))
+    table.add_column(style="dim", min_width=_LABEL_WIDTH, no_wrap=True)
+    table.add_column()
+    for label, value in rows:
+        table.add_row(label, value)
+    return table
+
+
+def number_table(*columns: str) -> Table:
+    """Left-align the first column, right-align the numbers in the others."""
+    table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim")
+    for index, column in enumerate(columns):
+        table.add_column(Text(column), justify="right" if index else "left", no_wrap=index > 0)
+    return table
+
+
+def picture(clip: ClipFacts) -> str:
+    """Coding, size, rate and depth of a clip in one line."""
+    return (
+        f"{clip.codec} in {clip.container}, {clip.width} × {clip.height}, {clip.rate} fps, "
+        f"{clip.subsampling} {clip.signal.bits} bits"
+    )
+
+
+def reading(clip: ClipFacts) -> Text:
+    """How the codes are read, field by field, with what was only assumed standing out."""
+    text = Text()
+    for index, (field, value, origin) in enumerate(readings(clip.signal)):
+        text.append(("  " if index else "") + f"{field} ")
+        text.append(value, "bold" if origin in {"inferred", "stated"} else "")
+        text.append(f" ({origin})", "yellow" if origin == "assumed" else "dim")
+    return text
+
+
+def clip_table(clip: ClipFacts, notes: Iterable[str] = ()) -> Table:
+    """Render the facts of one clip."""
+    rows: list[tuple[str, RenderableType]] = [
+        ("clip", Text(clip.name, "bold")),
+        ("picture", Text(picture(clip))),
+        ("frames", Text(str(clip.frames))),
+        ("read as", reading(clip)),
+    ]
+    if clip.mastering_peak is not None:
+        black = "?" if clip.mastering_black is None else f"{clip.mastering_black:g}"
+        rows.append(("mastering", Text(f"{black} to {clip.mastering_peak:g} cd/m2")))
+    if clip.max_cll is not None or clip.max_fall is not None:
+        levels = (clip.max_cll, clip.max_fall)
+        cll, fall = ("not stated" if level is None else f"{level} cd/m2" for level in levels)
+        rows.append(("content", Text(f"MaxCLL {cll}, MaxFALL {fall}")))
+    rows += [("note", Text(note)) for note in notes]
+    return labelled([*rows, ("", Text(""))])
