@@ -95,7 +95,9 @@ def eotf_bt1886(signal: ArrayLike, peak: float = 100.0, black: float = 0.0) -> F
     return a * np.maximum(np.asarray(signal, np.float64) + b, 0.0) ** 2.4
 
 
-def eotf_inverse_bt1886(luminance: ArrayLike, peak: float = 100.0, black: float = 0.0) -> FloatArray:
+def eotf_inverse_bt1886(
+    luminance: ArrayLike, peak: float = 100.0, black: float = 0.0
+) -> FloatArray:
     """SDR signal of display light in cd/m2 (BT.1886 annex 1)."""
     a, b = _bt1886(peak, black)
     return (np.maximum(np.asarray(luminance, np.float64), 0.0) / a) ** (1 / 2.4) - b
