@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import gc
+import pickle
 import sys
 from fractions import Fraction
 from itertools import pairwise
@@ -243,6 +244,20 @@ def test_native_planes_of_other_layouts(name):
     assert_same([native_planes(picture, pixels)], [(luma, cb, cr)])
 
 
+@pytest.mark.parametrize("fields", [True, False])
+def test_interlaced_pictures_are_flagged(tmp_path, fields):
+    path = tmp_path / "c.mp4"
+    with av.open(str(path), "w") as container:
+        options = {"x264-params": "tff=1"} if fields else {}
+        stream = container.add_stream("libx264", rate=25, options=options)
+        stream.width, stream.height, stream.pix_fmt = 64, 64, "yuv420p"
+        container.mux(stream.encode(av.VideoFrame(64, 64, "yuv420p")))
+        container.mux(stream.encode(None))
+    clip = open_clip(path)
+    assert clip.interlaced is fields
+    assert (clip.bits, clip.subsampling) == (8, "420")
+
+
 def test_pixel_formats():
     assert pixel_format("yuvj420p") == PixelFormat("420", 8, full=True)
     assert pixel_format("gbrap12le") == PixelFormat("444", 12, rgb=True)
@@ -306,6 +321,14 @@ def test_flat_patches_survive_the_default_quality(tmp_path):
             margin = edge // 4
             inner = cells[:, margin:-margin, :, margin:-margin].astype(int)
             assert abs(inner - patch[:, None, :, None]).max() <= 1
+
+
+@pytest.mark.parametrize("name", ["c.mkv", "c.mov"])
+def test_clips_travel_to_other_processes(tmp_path, name):
+    codec = "v210" if name == "c.mov" else "ffv1"
+    frames = noise(3, "422")
+    clip = open_clip(write(tmp_path / name, frames, "422", codec=codec))
+    assert_same(pickle.loads(pickle.dumps(clip)).frames(1), frames[1:])
 
 
 def test_two_readings_agree(tmp_path):

@@ -18,7 +18,7 @@ from tonelab.media.pixels import native_planes, pixel_format
 from tonelab.media.tags import declared_signal, read_static_metadata, read_tags
 
 if TYPE_CHECKING:
-    from collections.abc import Generator, Iterable, Iterator, Mapping
+    from collections.abc import Generator, Iterator, Mapping
     from pathlib import Path
     from typing import Any
 
@@ -120,11 +120,11 @@ class DecodedClip(Clip):
             return False
         wanted = int(times[start])
         with open_stream(self.path) as (container, stream):
-            container.seek(int(keys[keys <= wanted].max()), stream=stream)
             pictures = _decode(container, stream)
             try:
+                container.seek(int(keys[keys <= wanted].max()), stream=stream)
                 picture = next(p for p in pictures if p.pts is None or p.pts >= wanted)
-            except (_Damage, StopIteration):
+            except (_Damage, StopIteration, av.error.FFmpegError):
                 return False
             if picture.pts != wanted:
                 return False
@@ -208,7 +208,7 @@ def _demux(container: InputContainer, stream: VideoStream) -> Iterator[av.Packet
 def _decode(container: InputContainer, stream: VideoStream) -> Iterator[av.VideoFrame]:
     """Yield whole pictures in the order shown, up to the first damaged one."""
     rate = stream.average_rate
-    longest = 1.5 / rate if rate and stream.codec_context.has_b_frames else math.inf
+    longest = 1.5 / float(rate) if rate and stream.codec_context.has_b_frames else math.inf
     last: float | None = None
     for packet in _demux(container, stream):
         cut = packet.is_corrupt
@@ -242,12 +242,13 @@ def _first_frame(path: Path, container: InputContainer, stream: VideoStream) -> 
 
 
 def _static_metadata(picture: av.VideoFrame) -> StaticMetadata | None:
-    # The published type of this iterator says keys; it gives the data.
-    side_data = cast("Iterable[SideData]", picture.side_data)
-    payloads = {data.type: bytes(data) for data in side_data}
+    # Iterating gives data in PyAV 18 and keys in 19; looking up works in both.
+    side_data = cast("Mapping[SideDataType, SideData]", picture.side_data)
+    mastering = side_data.get(SideDataType.MASTERING_DISPLAY_METADATA)
+    light_level = side_data.get(SideDataType.CONTENT_LIGHT_LEVEL)
     return read_static_metadata(
-        payloads.get(SideDataType.MASTERING_DISPLAY_METADATA),
-        payloads.get(SideDataType.CONTENT_LIGHT_LEVEL),
+        None if mastering is None else bytes(mastering),
+        None if light_level is None else bytes(light_level),
     )
 
 

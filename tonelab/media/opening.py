@@ -52,6 +52,8 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
     _check_file(path)
     known = dict(stated or {})
     geometry = {field: known.pop(field) for field in _GEOMETRY if field in known}
+    if "stride" in geometry:
+        geometry["stride"] = _whole(geometry, "stride")
     suffix = path.suffix.lower()
     if suffix == V210_SUFFIX or suffix in PLANAR_SUFFIXES:
         return _open_bare(path, geometry, known)
