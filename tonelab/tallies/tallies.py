@@ -27,7 +27,9 @@ class Tallies:
         Read-only int64 arrays by name:
 
         ``source_histogram``, ``capture_histogram``
-            (3, codes): samples per code and plane over all frames used.
+            (3, 2^bits): samples per code and plane over all frames used.
+        ``frame_digest_source``, ``frame_digest_capture``
+            (4,): SHA-256 of each frame used, taken as four integers and summed modulo 2^64.
         ``patch_frames``
             (P,): capture frames in which each patch was read.
         ``patch_count_source``, ``patch_count_capture``
@@ -42,6 +44,18 @@ class Tallies:
 
     layout: int
     tables: Mapping[str, IntArray]
+
+    @classmethod
+    def empty(cls, layout: int, patches: int, codes: tuple[int, int]) -> Tallies:
+        """Return tallies of nothing: ``codes`` are the numbers of codes of source and capture."""
+        tables = {"patch_frames": np.zeros(patches, np.int64)}
+        for side, size in zip(("source", "capture"), codes, strict=True):
+            tables[f"{side}_histogram"] = np.zeros((3, size), np.int64)
+            tables[f"frame_digest_{side}"] = np.zeros(4, np.int64)
+            for name in ("count", "sum", "square"):
+                tables[f"patch_{name}_{side}"] = np.zeros((patches, 3), np.int64)
+        tables["patch_frame_square_capture"] = np.zeros((patches, 3), np.int64)
+        return cls(layout, tables)
 
     def __add__(self, other: Tallies) -> Tallies:
         """Merge the tallies of two disjoint sets of frames of one layout."""

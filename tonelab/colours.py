@@ -1,0 +1,103 @@
+"""The colours of a measured chart: tallies brought down to one row per distinct colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from tonelab.chart import Layout
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies import Tallies
+
+
+@dataclass(frozen=True, slots=True)
+class Colours:
+    """Means per colour, shape (N, ...), in native codes of source and capture.
+
+    Attributes
+    ----------
+    source, capture
+        (N, 3): mean Y', Cb, Cr codes (R'G'B' for RGB clips).
+    variance
+        (N, 3): variance of single capture samples about their mean.
+    count
+        (N, 3): capture samples.
+    page
+        (N,): page of the first occurrence, the unit that is held out.
+    patch
+        (N,): row of the first occurrence in the layout.
+    """
+
+    source: FloatArray
+    capture: FloatArray
+    variance: FloatArray
+    count: NDArray[np.int64]
+    page: NDArray[np.int64]
+    patch: NDArray[np.int64]
+
+    def __len__(self) -> int:
+        return len(self.source)
+
+    def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.int64] | slice) -> Colours:
+        """Return the chosen rows."""
+        return Colours(
+            self.source[rows],
+            self.capture[rows],
+            self.variance[rows],
+            self.count[rows],
+            self.page[rows],
+            self.patch[rows],
+        )
+
+
+def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -> Colours:
+    """Collect the colours of some patch groups.
+
+    Parameters
+    ----------
+    tallies, layout
+        A measured chart.
+    groups
+        Members of ``tonelab.chart.Group``; none means all.
+    merge
+        Pool patches of equal intended code (their samples are summed exactly); else one row
+        per patch.
+
+    Returns
+    -------
+    Colours
+        Sorted by intended code when merged; only patches that were seen on both sides.
+    """
+    tables, patches = tallies.tables, layout.patches
+    seen = (tables["patch_count_source"].min(1) > 0) & (tables["patch_count_capture"].min(1) > 0)
+    if groups:
+        seen &= np.isin(patches.group, groups)
+    rows = np.flatnonzero(seen)
+    if merge:
+        _, first, label = np.unique(
+            patches.code[rows], axis=0, return_index=True, return_inverse=True
+        )
+        label = label.reshape(-1)
+    else:
+        first = label = np.arange(len(rows))
+
+    def pooled(name: str) -> NDArray[np.int64]:
+        table = tables[name][rows]
+        total = np.zeros((len(first), 3), np.int64)
+        np.add.at(total, label, table)
+        return total
+
+    count_source, count = pooled("patch_count_source"), pooled("patch_count_capture")
+    mean = pooled("patch_sum_capture") / count
+    return Colours(
+        source=pooled("patch_sum_source") / count_source,
+        capture=mean,
+        variance=np.maximum(pooled("patch_square_capture") / count - mean**2, 0.0),
+        count=count,
+        page=patches.page[rows][first].astype(np.int64),
+        patch=rows[first],
+    )

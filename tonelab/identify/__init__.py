@@ -1,0 +1,242 @@
+"""Which chain, which parameters, and what cannot be known.
+
+The order is that of the evidence: neutrals give the free curve, saturated colours the chain that
+carries it, and only then is the curve compared with published families. Everything is fitted and
+judged in code values, on pages of the chart that no fit has seen.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.conversion import GAMUT_METHODS, FreeCurve
+from tonelab.identify.evidence import Evidence, gather_evidence, rms
+from tonelab.identify.families import Family, best_family, rank_families
+from tonelab.identify.structures import (
+    RANKING_COLOURS,
+    Candidate,
+    calm_colours,
+    explains,
+    rank,
+    rank_plain,
+    tied,
+)
+from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, RunnerUp
+from tonelab.signal.colorimetry import LUMA_WEIGHTS, matrix_rgb_to_rgb
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from tonelab.conversion import Conversion
+
+__all__ = ["Evidence", "Identification", "gather_evidence", "identify"]
+
+UNKNOWN = "not identifiable from this capture"
+MOST_TIES = 8
+
+
+@dataclass(frozen=True, slots=True)
+class Identification:
+    """What identification gives: the conversion, the evidence as finally read, findings.
+
+    ``chain`` is the complete chain behind ``conversion``, ready to predict codes; it carries the
+    named family, or the free curve when none earns its name.
+    """
+
+    conversion: IdentifiedConversion
+    chain: Conversion
+    evidence: Evidence
+    findings: tuple[Finding, ...]
+
+
+def identify(evidence: Evidence) -> Identification:
+    """Identify the conversion behind paired colours.
+
+    Parameters
+    ----------
+    evidence
+        Colours and neutrals with their capture codes, see `gather_evidence`.
+
+    Returns
+    -------
+    Identification
+        A family is named only when it leaves at most 1.2 times what the free curve leaves on
+        unseen pages; choices that tie are all listed.
+    """
+    evidence, findings = _read_matrix(evidence)
+    ranked = rank(evidence)
+    judged, whole_gamut = evidence, True
+    if not explains(ranked[0], evidence):
+        inside = evidence[_within_709(evidence)]
+        ranked_inside = rank(inside)
+        if explains(ranked_inside[0], evidence):
+            ranked, judged, whole_gamut = ranked_inside, inside, False
+    explained = explains(ranked[0], judged)
+    ties = tied(ranked, judged.floor)[:MOST_TIES] if explained else ranked[:1]
+    calm = calm_colours(judged)
+    free_rms = rms(calm[calm.held_out].residual(ranked[0].conversion))
+    families = rank_families(judged, [tie.conversion for tie in ties]) if explained else []
+    family = best_family(families, free_rms, judged.floor)
+    chain = family.fit.conversion if family else ranked[0].conversion
+    alike = _alike(judged, chain, ties, family)
+    conversion = IdentifiedConversion(
+        family=family.name if family else None,
+        family_label=family.label if family else "no published family fits: free curve",
+        parameters=_parameters(family, "tone"),
+        drive=_names(alike, "drive") if explained else UNKNOWN,
+        order=_names(alike, "order") if explained else UNKNOWN,
+        chroma=_names(alike, "chroma") if explained else UNKNOWN,
+        gamut=_names(alike, "gamut") if explained and whole_gamut else UNKNOWN,
+        encoding=_names(alike, "encoding") if explained else UNKNOWN,
+        controls=_parameters(family, "chroma", "drive", "controls"),
+        residual_codes_rms=rms(judged.residual(chain)),
+        held_out_codes_rms=family.held_out_rms if family else free_rms,
+        floor_codes_rms=judged.floor,
+        neutral_codes_rms=_neutral_rms(evidence),
+        free_codes_rms=free_rms,
+        count=len(judged.light),
+        held_out_count=int(judged.held_out.sum()),
+        runners_up=_runners_up(ranked, families, family),
+        notes=_notes(judged, families, family, explained=explained, whole_gamut=whole_gamut),
+        structure=_written(chain),
+    )
+    return Identification(conversion, chain, evidence, findings)
+
+
+def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
+    """Hold the capture's Y'CbCr matrix against the data; the user's word stands."""
+    target = evidence.target
+    origin = target.origins.get("matrix", "assumed")
+    if origin == "stated" or target.matrix == "rgb":
+        return evidence, ()
+    few = calm_colours(evidence).thinned(RANKING_COLOURS // 2)
+    left = {name: rank_plain(few.with_matrix(name))[0].rms for name in LUMA_WEIGHTS}
+    best = min(left, key=lambda name: left[name])
+    if best == target.matrix or left[best] > 0.5 * left[target.matrix]:
+        return evidence, ()
+    finding = Finding(
+        id="capture-matrix-mismatch",
+        severity="warning",
+        text=(
+            f"The capture is {origin} as {target.matrix} matrix, but {best} explains its colours "
+            f"better ({left[best]:.2f} against {left[target.matrix]:.2f} codes): read as {best}."
+        ),
+        value=left[target.matrix],
+        bound=left[best],
+        unit="codes",
+        count=len(few.light),
+        threshold=2 * left[best],
+    )
+    return evidence.with_matrix(best), (finding,)
+
+
+def _within_709(evidence: Evidence) -> np.ndarray:
+    """Flag the colours that need no gamut mapping."""
+    narrow = evidence.light @ matrix_rgb_to_rgb("bt2020", "bt709").T
+    inside: np.ndarray = narrow.min(1) >= 0
+    return inside
+
+
+def _alike(
+    evidence: Evidence, chain: Conversion, ties: Sequence[Candidate], family: Family | None
+) -> list[Conversion]:
+    """Return the chains that the evidence does not tell from the chosen one."""
+    if family is None:
+        return [tie.conversion for tie in ties]
+    alike = [chain]
+    reference = rms(evidence.residual(chain))
+    for tie in ties:
+        other = replace(tie.conversion, tone=chain.tone, ceiling=chain.ceiling)
+        if rms(evidence.residual(other)) <= 1.02 * reference:
+            alike.append(other)
+    return alike
+
+
+def _names(chains: Sequence[Conversion], part: str) -> str:
+    """Join the distinct names of one part."""
+    names = [getattr(getattr(chain, part), "name", getattr(chain, part)) for chain in chains]
+    return " or ".join(dict.fromkeys(names))
+
+
+def _parameters(family: Family | None, *parts: str) -> dict[str, ParameterEstimate]:
+    if family is None:
+        return {}
+    wanted = {free.parameter.name for free in family.fit.free if free.part in parts}
+    return {name: e for name, e in family.fit.estimates().items() if name in wanted}
+
+
+def _neutral_rms(evidence: Evidence) -> float:
+    return rms(evidence.neutral_smooth - evidence.neutral_codes[:, 0])
+
+
+def _runners_up(
+    ranked: Sequence[Candidate], families: Sequence[Family], chosen: Family | None
+) -> tuple[RunnerUp, ...]:
+    """The next chains with the free curve, and the families that lost."""
+    chains = [
+        RunnerUp(f"{candidate.describe()}, free curve", candidate.rms) for candidate in ranked[1:5]
+    ]
+    seen = {chosen.name} if chosen else set()
+    lost = []
+    for family in families:
+        if family.name not in seen:
+            seen.add(family.name)
+            lost.append(RunnerUp(family.label, family.held_out_rms))
+    return (*lost[:4], *chains)
+
+
+def _notes(
+    evidence: Evidence,
+    families: Sequence[Family],
+    family: Family | None,
+    *,
+    explained: bool,
+    whole_gamut: bool,
+) -> tuple[str, ...]:
+    notes = []
+    if not explained:
+        notes.append(
+            "No chain of this model carries the neutral curve to the colours: the curve stands "
+            "for neutrals alone."
+        )
+    if not whole_gamut:
+        methods = ", ".join(GAMUT_METHODS)
+        notes.append(
+            "Drive and encoding are judged on colours within BT.709 alone: none of the gamut "
+            f"methods ({methods}) explains what becomes of the others."
+        )
+    if family is not None:
+        notes += _same_curve(evidence, families, family)
+        if family.name == "linear":
+            notes.append("A straight line scales all drives alike below its ceiling.")
+    notes.append(
+        "Exposure is part of the curve (exact): only absolute light in, code out, is measured."
+    )
+    return tuple(notes)
+
+
+def _same_curve(
+    evidence: Evidence, families: Sequence[Family], chosen: Family
+) -> list[str]:
+    """Name the families that draw the chosen curve in other parameters."""
+    reference = chosen.fit.conversion
+    same: dict[str, str] = {}
+    for family in families:
+        if family.name == chosen.name:
+            continue
+        other = family.fit.conversion
+        apart = evidence.neutral_residual(other) - evidence.neutral_residual(reference)
+        if np.abs(apart).max() < 0.1 * evidence.step:
+            same[family.name] = family.label
+    return [f"{label} draws the same curve in other parameters." for label in same.values()]
+
+
+def _written(chain: Conversion) -> dict[str, object]:
+    """Plain data of the chain; a free curve is thinned to a few hundred knots."""
+    if isinstance(chain.tone, FreeCurve) and len(chain.tone.signal) > 256:
+        rows = np.unique(np.linspace(0, len(chain.tone.signal) - 1, 256).round().astype(int))
+        chain = replace(chain, tone=FreeCurve(chain.tone.signal[rows], chain.tone.relative[rows]))
+    return chain.to_dict()

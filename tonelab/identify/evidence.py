@@ -1,0 +1,169 @@
+"""What identification works from: colours with their light, neutrals, and the target signal."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from numpy.typing import NDArray
+
+from tonelab.errors import IdentificationError
+from tonelab.signal.colorimetry import matrix_rgb_to_rgb
+from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale, ycbcr_to_codes
+
+if TYPE_CHECKING:
+    from tonelab.colours import Colours
+    from tonelab.conversion import Conversion
+    from tonelab.results import LuminanceCurve
+    from tonelab.signal.description import Signal
+    from tonelab.signal.quantisation import FloatArray
+
+# A trace of neutral light keeps ratio drives finite at black; it moves no code.
+TRACE = 1e-6  # cd/m2
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """Paired colours, ready for prediction.
+
+    Attributes
+    ----------
+    light
+        (N, 3): source light, cd/m2, linear BT.2020.
+    codes
+        (N, 3): mean capture codes.
+    held_out
+        (N,): whether the colour's page is kept from every fit.
+    neutral_light, neutral_codes
+        (M, 3): the neutral axis, ascending, from source black upwards.
+    neutral_smooth
+        (M,): smooth luma codes of the neutrals.
+    ceiling_light
+        Neutral light, cd/m2, from which the capture sits on its ceiling; infinite if it never does.
+    target
+        How to read the capture.
+    step
+        Step of the capture's codes: 1, or 4 when 8 bits sit in a 10-bit container.
+    """
+
+    light: FloatArray
+    codes: FloatArray
+    held_out: NDArray[np.bool_]
+    neutral_light: FloatArray
+    neutral_codes: FloatArray
+    neutral_smooth: FloatArray
+    ceiling_light: float
+    target: Signal
+    step: float = 1.0
+
+    @property
+    def floor(self) -> float:
+        """RMS that rounding alone causes, codes."""
+        return self.step / float(np.sqrt(12))
+
+    def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Evidence:
+        """Return the evidence with only the chosen colours; neutrals stay."""
+        return replace(
+            self, light=self.light[rows], codes=self.codes[rows], held_out=self.held_out[rows]
+        )
+
+    def thinned(self, size: int) -> Evidence:
+        """Return at most ``size`` colours, evenly taken."""
+        if len(self.light) <= size:
+            return self
+        return self[np.linspace(0, len(self.light) - 1, size).round().astype(np.int64)]
+
+    def with_matrix(self, matrix: str) -> Evidence:
+        """Return the same evidence read by another Y'CbCr matrix."""
+        return replace(self, target=self.target.with_fields("inferred", matrix=matrix))
+
+    def residual(self, conversion: Conversion) -> FloatArray:
+        """Predicted minus measured codes (N, 3) of the colours."""
+        return predict(conversion, self.light, self.target) - self.codes
+
+    def neutral_residual(self, conversion: Conversion) -> FloatArray:
+        """Predicted minus measured codes (M, 3) of the neutrals."""
+        return predict(conversion, self.neutral_light, self.target) - self.neutral_codes
+
+    def neutral_signal(self) -> FloatArray:
+        """Smooth capture luma signal of the neutrals (M,)."""
+        codes = np.array(self.neutral_codes)
+        codes[:, 0] = self.neutral_smooth
+        return codes_to_ycbcr(codes, self.target.bits, self.target.range)[:, 0]
+
+
+def gather_evidence(
+    colours: Colours,
+    neutrals: Colours,
+    curve: LuminanceCurve,
+    source: Signal,
+    target: Signal,
+    *,
+    step: float = 1.0,
+) -> Evidence:
+    """Turn colours into evidence.
+
+    Parameters
+    ----------
+    colours, neutrals
+        Rows of the chart; neutrals sorted by source code.
+    curve
+        Luminance curve of the same neutrals.
+    source, target
+        How to read source and capture.
+    step
+        See `Evidence`.
+
+    Raises
+    ------
+    IdentificationError
+        When there are no colours.
+    """
+    if not len(colours):
+        raise IdentificationError(
+            "No colours of the chart were seen, so nothing but the curve can be known: "
+            "capture the whole clip from its first page to its last."
+        )
+    black = luma_scale(source.bits, source.range)[0]
+    above = neutrals.source[:, 0] >= black
+    upper = neutrals[above]
+    ceiling = curve.clipped & (curve.smooth > np.median(curve.smooth))
+    pages = np.unique(colours.page)
+    return Evidence(
+        light=_light2020(colours.source, source),
+        codes=colours.capture,
+        held_out=np.isin(colours.page, pages[1::2]),
+        neutral_light=_light2020(upper.source, source),
+        neutral_codes=upper.capture,
+        neutral_smooth=curve.smooth[above],
+        ceiling_light=float(curve.luminance[ceiling].min(initial=np.inf)),
+        target=target,
+        step=step,
+    )
+
+
+def predict(conversion: Conversion, light: FloatArray, target: Signal) -> FloatArray:
+    """Real-valued capture codes (N, 3) that a conversion gives for light (N, 3)."""
+    ycbcr = conversion.ycbcr_signal(light, target.matrix)
+    return np.clip(ycbcr_to_codes(ycbcr, target.bits, target.range), *video_limits(target))
+
+
+def video_limits(target: Signal) -> tuple[float, float]:
+    """Lowest and highest code that a picture may use; timing codes are reserved (BT.709-6)."""
+    if target.range == "full":
+        return 0.0, 2.0**target.bits - 1
+    reserved = 2.0 ** (target.bits - 8)
+    return reserved, 2.0**target.bits - 1 - reserved
+
+
+def rms(residual: FloatArray) -> float:
+    """Root mean square over all elements."""
+    return float(np.sqrt(np.mean(residual**2)))
+
+
+def _light2020(codes: FloatArray, source: Signal) -> FloatArray:
+    light = source.decode_light(codes)
+    if source.primaries != "bt2020":
+        light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
+    return np.maximum(light, 0.0) + TRACE

@@ -1,0 +1,121 @@
+"""Which published tone family, if any, is the curve that the device applies."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import TYPE_CHECKING
+
+from tonelab.conversion import CHROMA_LAWS, CONTROLS, DRIVES, TONE_CURVES, Step
+from tonelab.identify.evidence import Evidence, rms
+from tonelab.identify.fitting import Fit, Free, free_parameters, joint_fit, start_fits
+
+if TYPE_CHECKING:
+    from tonelab.conversion import Conversion
+
+TRAINING_COLOURS = 3000
+SCREENING_COLOURS = 400
+CONTENDERS = 8
+# A family earns its name when it explains unseen pages about as well as the free curve.
+NAMING_FACTOR = 1.2
+# Families this close are told apart by their number of parameters instead.
+PARSIMONY = 1.03
+
+
+@dataclass(frozen=True, slots=True)
+class Family:
+    """A tone family under one chain, with the RMS that it leaves on unseen pages, codes."""
+
+    name: str
+    fit: Fit
+    held_out_rms: float
+
+    @property
+    def label(self) -> str:
+        """The family for people."""
+        return TONE_CURVES[self.name].label
+
+
+def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Family]:
+    """Fit every registered family under every chain that is still possible; the best first."""
+    training = evidence[~evidence.held_out].thinned(TRAINING_COLOURS)
+    few, unseen = training.thinned(SCREENING_COLOURS), evidence[evidence.held_out]
+    screened: list[tuple[float, str, Fit]] = []
+    tried: dict[tuple[object, ...], list[tuple[str, Fit]]] = {}
+    for chain in chains:
+        key = _neutral_key(chain)
+        if key not in tried:
+            tried[key] = _neutral_fits(evidence, chain)
+        for (name, fit), ceiling in product(tried[key], (True, False)):
+            trial = replace(chain, tone=fit.conversion.tone, ceiling=ceiling)
+            left = rms(few.residual(trial))
+            screened.append((left, name, replace(fit, conversion=trial)))
+    families = []
+    for _, name, fit in _contenders(screened):
+        refined = joint_fit(training, fit, [*fit.free, *chain_parameters(fit.conversion)])
+        families.append(Family(name, refined, rms(unseen.residual(refined.conversion))))
+    return sorted(families, key=lambda family: family.held_out_rms)
+
+
+def best_family(families: Sequence[Family], free_rms: float, floor: float) -> Family | None:
+    """Return the family that earns its name, or None."""
+    if not families:
+        return None
+    limit = NAMING_FACTOR * max(free_rms, floor)
+    best = families[0].held_out_rms
+    close = [f for f in families if f.held_out_rms <= min(PARSIMONY * best, limit)]
+    order = list(TONE_CURVES)
+    # Equal curves in other parameters tie to the last digits: the first registered gives its name.
+    return min(
+        close,
+        key=lambda f: (len(f.fit.free), round(f.held_out_rms, 3), order.index(f.name)),
+        default=None,
+    )
+
+
+def chain_parameters(chain: Conversion) -> tuple[Free, ...]:
+    """Return the continuous parameters of the chain besides its curve."""
+    declared = {
+        "chroma": CHROMA_LAWS[chain.chroma.name].parameters,
+        "drive": DRIVES[chain.drive.name].parameters,
+        "controls": CONTROLS[chain.controls.name].parameters,
+    }
+    # A plain chain stands by its published constants; only what the search set is refined.
+    return tuple(
+        Free(part, parameters[name])
+        for part, parameters in declared.items()
+        for name in getattr(chain, part).parameters
+    )
+
+
+def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
+    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be told."""
+    fits = []
+    for name, curve in TONE_CURVES.items():
+        trial = replace(chain, tone=Step(name), ceiling=False)
+        fits.append((name, start_fits(evidence, trial, free_parameters("tone", curve.parameters))[0]))
+    best = min(fit.rms for _, fit in fits)
+    return [(name, fit) for name, fit in fits if fit.rms <= 3 * best + 0.5]
+
+
+def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float, str, Fit]]:
+    """Return the most promising fits, each family at most twice."""
+    seen: Counter[str] = Counter()
+    chosen = []
+    for item in sorted(screened, key=lambda item: item[0] * PARSIMONY ** len(item[2].free)):
+        seen[item[1]] += 1
+        if seen[item[1]] <= 2 and len(chosen) < CONTENDERS:
+            chosen.append(item)
+    return chosen
+
+
+def _neutral_key(chain: Conversion) -> tuple[object, ...]:
+    """What of a chain the neutral axis depends on."""
+    return (
+        chain.encoding.name,
+        chain.chroma.name,
+        tuple(sorted(chain.chroma.parameters.items())),
+        chain.super_white,
+    )

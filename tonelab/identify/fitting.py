@@ -1,0 +1,201 @@
+"""Fitting the parameters of a chain to codes, with intervals."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.optimize import least_squares
+from scipy.stats import qmc
+
+from tonelab.curves import Z95
+from tonelab.identify.evidence import Evidence, rms
+from tonelab.results import ParameterEstimate
+
+if TYPE_CHECKING:
+    from tonelab.conversion import Conversion
+    from tonelab.conversion.parameters import Parameter
+    from tonelab.signal.quantisation import FloatArray
+
+STARTS = 32
+POLISHED = 3
+CORRELATION_LIMIT = 0.995
+WIDTH_LIMIT = 0.5  # of the value, beyond which an interval says that nothing is known
+
+
+@dataclass(frozen=True, slots=True)
+class Free:
+    """One parameter of one part of a chain, searched on its own scale from 0 to 1."""
+
+    part: str  # field of Conversion: tone, chroma, controls, ...
+    parameter: Parameter
+
+    def value(self, unit: float) -> float:
+        """Turn a position 0..1 into a value."""
+        p = self.parameter
+        if p.log:
+            return float(p.low * (p.high / p.low) ** unit)
+        return p.low + (p.high - p.low) * unit
+
+    def unit(self, value: float) -> float:
+        """Turn a value into a position 0..1."""
+        p = self.parameter
+        clipped = min(max(value, p.low), p.high)
+        if p.log:
+            return float(np.log(clipped / p.low) / np.log(p.high / p.low))
+        return (clipped - p.low) / (p.high - p.low)
+
+
+@dataclass(frozen=True, slots=True)
+class Fit:
+    """A chain with fitted parameters.
+
+    ``covariance`` is in positions 0..1, for the parameters in the order of ``free``.
+    """
+
+    conversion: Conversion
+    free: tuple[Free, ...]
+    position: FloatArray
+    covariance: FloatArray
+    rms: float
+
+    def estimates(self) -> dict[str, ParameterEstimate]:
+        """Values with 95 % intervals; those that the data do not fix say so."""
+        return {
+            free.parameter.name: self._estimate(index) for index, free in enumerate(self.free)
+        }
+
+    def _estimate(self, index: int) -> ParameterEstimate:
+        free, place = self.free[index], float(self.position[index])
+        spread = float(np.sqrt(max(self.covariance[index, index], 0.0)))
+        value = free.value(place)
+        low = free.value(max(place - Z95 * spread, 0.0))
+        high = free.value(min(place + Z95 * spread, 1.0))
+        note = self._doubt(index, value, low, high)
+        return ParameterEstimate(value, low, high, free.parameter.unit, not note, note)
+
+    def _doubt(self, index: int, value: float, low: float, high: float) -> str:
+        place = float(self.position[index])
+        if not np.isfinite(self.covariance[index, index]):
+            return "not identifiable from this capture: it changes no code"
+        if place < 1e-3 or place > 1 - 1e-3:
+            return "at the bound of its range"
+        if high - low > WIDTH_LIMIT * max(abs(value), 1e-9):
+            return "not identifiable from this capture: its interval is wider than half its value"
+        deviation = np.sqrt(np.maximum(np.diag(self.covariance), 1e-300))
+        correlation = np.abs(self.covariance[index] / deviation[index] / deviation)
+        correlation[index] = 0.0
+        other = int(np.argmax(correlation))
+        if correlation[other] > CORRELATION_LIMIT:
+            name = self.free[other].parameter.name
+            return f"known only together with {name} (correlation {correlation[other]:.3f})"
+        return ""
+
+
+def start_fits(
+    evidence: Evidence, chain: Conversion, free: Sequence[Free], *, count: int = POLISHED
+) -> list[Fit]:
+    """Fit to the neutrals alone from many starts; the best first.
+
+    Only the curve is at stake there, so this is quick and finds the right valley for
+    `joint_fit`.
+    """
+    thin = _thin_neutrals(evidence, 160)
+
+    def cost(position: FloatArray) -> float:
+        return float(np.sum(thin.neutral_residual(_set(chain, free, position))[:, 0] ** 2))
+
+    defaults = np.array([f.unit(f.parameter.default) for f in free])
+    starts = qmc.Halton(len(free), seed=0).random(STARTS)
+    starts = np.vstack([np.clip(defaults, 0.02, 0.98), 0.02 + 0.96 * starts])
+    costs = [cost(start) for start in starts]
+    order = np.argsort(np.nan_to_num(costs, nan=np.inf))[:count]
+
+    def residual(position: FloatArray) -> FloatArray:
+        return thin.neutral_residual(_set(chain, free, position))[:, 0]
+
+    fits = [_solve(chain, free, starts[index], residual, evidence.floor) for index in order]
+    return sorted(fits, key=lambda fit: fit.rms)
+
+
+def joint_fit(evidence: Evidence, fit: Fit, free: Sequence[Free] | None = None) -> Fit:
+    """Refine a fit on colours and neutrals together."""
+    chosen = tuple(free) if free is not None else fit.free
+    known = {(f.part, f.parameter.name): place for f, place in zip(fit.free, fit.position, strict=True)}
+    start = np.array(
+        [
+            known.get((f.part, f.parameter.name), f.unit(_current(fit.conversion, f)))
+            for f in chosen
+        ]
+    )
+
+    def residual(position: FloatArray) -> FloatArray:
+        chain = _set(fit.conversion, chosen, position)
+        return np.concatenate(
+            [evidence.residual(chain).ravel(), evidence.neutral_residual(chain)[:, 0]]
+        )
+
+    return _solve(fit.conversion, chosen, start, residual, evidence.floor)
+
+
+def free_parameters(part: str, parameters: Mapping[str, Parameter]) -> tuple[Free, ...]:
+    """All parameters of one part."""
+    return tuple(Free(part, parameter) for parameter in parameters.values())
+
+
+def _solve(chain, free, start, residual, floor) -> Fit:  # type: ignore[no-untyped-def]
+    if not free:
+        values = residual(start)
+        return Fit(chain, (), start, np.zeros((0, 0)), rms(values))
+    solution = least_squares(
+        residual,
+        np.clip(start, 1e-6, 1 - 1e-6),
+        bounds=(0.0, 1.0),
+        loss="soft_l1",
+        f_scale=4 * floor,
+        x_scale=0.05,
+        diff_step=1e-5,
+        max_nfev=60,
+    )
+    values = residual(solution.x)
+    spread = max(float(np.mean(values**2)), floor**2)
+    covariance = _inverse(solution.jac.T @ solution.jac) * spread
+    return Fit(_set(chain, free, solution.x), tuple(free), solution.x, covariance, rms(values))
+
+
+def _inverse(information: FloatArray) -> FloatArray:
+    """Invert; directions without information get infinite variance."""
+    idle = np.diag(information) < 1e-9 * max(float(np.diag(information).max()), 1e-300)
+    covariance = np.full_like(information, 0.0)
+    active = np.flatnonzero(~idle)
+    covariance[np.ix_(active, active)] = np.linalg.pinv(information[np.ix_(active, active)])
+    covariance[np.flatnonzero(idle), np.flatnonzero(idle)] = np.inf
+    return covariance
+
+
+def _set(chain: Conversion, free: Sequence[Free], position: FloatArray) -> Conversion:
+    values: dict[str, dict[str, float]] = {}
+    for item, place in zip(free, position, strict=True):
+        values.setdefault(item.part, {})[item.parameter.name] = item.value(float(place))
+    parts = {}
+    for part, given in values.items():
+        step = getattr(chain, part)
+        parts[part] = replace(step, parameters={**step.parameters, **given})
+    return replace(chain, **parts)
+
+
+def _current(chain: Conversion, free: Free) -> float:
+    step = getattr(chain, free.part)
+    return float(step.parameters.get(free.parameter.name, free.parameter.default))
+
+
+def _thin_neutrals(evidence: Evidence, size: int) -> Evidence:
+    rows = np.unique(np.linspace(0, len(evidence.neutral_light) - 1, size).round().astype(int))
+    return replace(
+        evidence,
+        neutral_light=evidence.neutral_light[rows],
+        neutral_codes=evidence.neutral_codes[rows],
+        neutral_smooth=evidence.neutral_smooth[rows],
+    )

@@ -1,0 +1,187 @@
+"""The main job: from two files to a measurement."""
+
+from __future__ import annotations
+
+import datetime
+import platform
+from collections.abc import Callable, Mapping
+from dataclasses import replace
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tonelab.chart import Group
+from tonelab.colours import gather
+from tonelab.curves import chroma_transfer, landmarks, luminance_curve
+from tonelab.errors import UsageError
+from tonelab.identify import identify
+from tonelab.identify.evidence import gather_evidence
+from tonelab.reading import code_step, read_capture, read_source, repeatability
+from tonelab.media import open_clip
+from tonelab.pairing import pair
+from tonelab.results import ClipFacts, Finding, Measurement
+from tonelab.score import score
+from tonelab.tallies.run import planes_hash, tally
+
+if TYPE_CHECKING:
+    from tonelab.media import Clip
+    from tonelab.tallies import Tallies
+
+Progress = Callable[[str, int, int], None]
+
+DEFAULT_PEAK = 1000.0  # cd/m2, when neither metadata nor chart state a mastering peak
+
+
+def measure(
+    source: str | Path,
+    capture: str | Path,
+    *,
+    device: str,
+    firmware: str = "",
+    settings: Mapping[str, str] | None = None,
+    notes: str = "",
+    source_signal: Mapping[str, Any] | None = None,
+    capture_signal: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+    workers: int = 2,
+) -> Measurement:
+    """Measure what a device makes of an HDR source.
+
+    Parameters
+    ----------
+    source, capture
+        The clip that was played, and what was recorded at the device's output.
+    device, firmware, settings, notes
+        The person's words on the device under test; kept, never interpreted.
+    source_signal, capture_signal
+        Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
+    progress
+        Called with (stage, done, total).
+    workers
+        Threads for decoding and tallying.
+
+    Returns
+    -------
+    Measurement
+        Ready to show, compare and save.
+
+    Raises
+    ------
+    ClipError, ChartError, PairingError, IdentificationError
+        One sentence each: what is wrong, where, and the mend.
+    """
+    if not device.strip():
+        raise UsageError("The device has no name: state one, such as --device 'player A'.")
+    report = progress or (lambda _stage, _done, _total: None)
+    with (
+        open_clip(source, stated=source_signal or {}) as source_clip,
+        open_clip(capture, stated=capture_signal or {}) as capture_clip,
+    ):
+        report("pairing", 0, 1)
+        paired = pair(source_clip, capture_clip)
+        report("pairing", 1, 1)
+        tallies = tally(
+            paired, workers=workers, progress=lambda done, total: report("tallying", done, total)
+        )
+        report("hashing", 0, 1)
+        facts = (_facts(source_clip, tallies, "source"), _facts(capture_clip, tallies, "capture"))
+        report("hashing", 1, 1)
+        layout, findings = paired.layout, paired.findings
+    report("identifying", 0, 1)
+    measurement = reduce(
+        tallies,
+        layout,
+        facts[0],
+        facts[1],
+        findings=findings,
+        pairing=paired.facts,
+        device=device,
+        firmware=firmware,
+        settings=settings or {},
+        notes=notes,
+    )
+    report("identifying", 1, 1)
+    return measurement
+
+
+def reduce(
+    tallies: Tallies,
+    layout: Any,
+    source: ClipFacts,
+    capture: ClipFacts,
+    *,
+    pairing: Any,
+    device: str,
+    findings: tuple[Finding, ...] = (),
+    firmware: str = "",
+    settings: Mapping[str, str] | None = None,
+    notes: str = "",
+) -> Measurement:
+    """Everything after the tallies: curves, conversion, landmarks and scores.
+
+    Anyone who holds a curve file can run this again on its tallies, without the capture.
+    """
+    source_signal, source_findings = read_source(source.signal, layout)
+    target, capture_findings = read_capture(capture.signal, tallies, layout)
+    step = code_step(tallies, target)
+    neutrals = gather(tallies, layout, Group.NEUTRAL)
+    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
+    curve = luminance_curve(neutrals, source_signal, target, code_step=step)
+    colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+    evidence = gather_evidence(
+        colours, neutrals, curve, source_signal, target, step=step
+    )
+    static, static_findings = repeatability(tallies, layout, step)
+    identified = identify(evidence)
+    target = identified.evidence.target
+    peak = source.mastering_peak or float(layout.peak) or DEFAULT_PEAK
+    return Measurement(
+        device=device,
+        firmware=firmware,
+        settings=dict(settings or {}),
+        notes=notes,
+        source=replace(source, signal=source_signal),
+        capture=replace(capture, signal=target),
+        pairing=pairing,
+        findings=(
+            *findings,
+            *source_findings,
+            *capture_findings,
+            *identified.findings,
+            *static_findings,
+        ),
+        tallies=tallies,
+        luminance_curve=curve,
+        chroma_transfer=chroma_transfer(colours, source_signal, target),
+        conversion=replace(identified.conversion, static=static),
+        landmarks=landmarks(curve, source_signal, target),
+        scores=score(identified.evidence, peak),
+        provenance=provenance(),
+    )
+
+
+def provenance() -> dict[str, Any]:
+    """What ran: versions, processor, time."""
+    packages = ("tonelab", "numpy", "scipy", "av", "numba", "h5py")
+    return {
+        "time": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "python": platform.python_version(),
+        "system": platform.platform(),
+        "processor": platform.processor() or platform.machine(),
+        "versions": {name: version(name) for name in packages},
+    }
+
+
+def _facts(clip: Clip, tallies: Tallies, side: str) -> ClipFacts:
+    """Facts of the clip with its hashes and the codes it uses."""
+    histogram = tallies.tables[f"{side}_histogram"]
+    names = ("R", "G", "B") if clip.signal.matrix == "rgb" else ("Y", "Cb", "Cr")
+    used = {}
+    for name, counts in zip(names, histogram, strict=True):
+        codes = np.flatnonzero(counts)
+        used[name] = (int(codes[0]), int(codes[-1]))
+    return replace(
+        clip.facts(), sha256=clip.sha256(), planes_sha256=planes_hash(tallies, side), code_range=used
+    )
