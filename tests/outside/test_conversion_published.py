@@ -438,12 +438,13 @@ def test_reference_gamut_compression() -> None:
 
 
 def test_reference_gamut_compression_against_opencolorio() -> None:
-    import PyOpenColorIO as OCIO
+    import PyOpenColorIO
 
-    transform = OCIO.FixedFunctionTransform(
-        OCIO.FIXED_FUNCTION_ACES_GAMUT_COMP_13, [*ACES_LIMITS, *ACES_THRESHOLDS, ACES_POWER]
+    transform = PyOpenColorIO.FixedFunctionTransform(
+        PyOpenColorIO.FIXED_FUNCTION_ACES_GAMUT_COMP_13,
+        [*ACES_LIMITS, *ACES_THRESHOLDS, ACES_POWER],
     )
-    processor = OCIO.Config.CreateRaw().getProcessor(transform).getDefaultCPUProcessor()
+    processor = PyOpenColorIO.Config.CreateRaw().getProcessor(transform).getDefaultCPUProcessor()
     rng = np.random.default_rng(5)
     light = np.concatenate([AP1, rng.normal(0.3, 0.4, (500, 3))]).astype(np.float32)
     theirs = light.copy()

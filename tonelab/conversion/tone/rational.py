@@ -131,7 +131,8 @@ GREY = 26.0  # 18 % grey of BT.2408, cd/m2
 
 
 def _three_point(black: float, grey: float, peak: float) -> Quadratics:
-    bend = (grey - black - GREY / peak * (1 - black)) / (GREY * (1 - grey))
+    # A negative bend would have a pole within the domain.
+    bend = max(grey - black - GREY / peak * (1 - black), 0.0) / (GREY * (1 - grey))
     return Quadratics(0.0, (1 - black) / peak + bend, black, 0.0, bend, 1.0)
 
 
@@ -149,5 +150,5 @@ def three_point(
     grey: Annotated[float, Param(0.03, 0.6, "1", "relative light of 26 cd/m2", log=True)] = 0.15,
     peak: Annotated[float, _PEAK] = 1000.0,
 ) -> FloatArray:
-    """Through black at 0, grey at 26 cd/m2 and 1 at the peak."""
+    """Through black at 0, grey at 26 cd/m2 and 1 at the peak; straight where grey asks for less."""
     return _three_point(black, grey, peak)(L)

@@ -178,11 +178,12 @@ def reinhard_peak(
 def drago(
     L: FloatArray,
     *,
-    adaptation: Annotated[float, Param(0.1, 1000, "cd/m2", "light that counts as 1", log=True)] = 1,
+    adaptation: Annotated[float, Param(1, 1000, "cd/m2", "light that counts as 1", log=True)] = 10,
     peak: Annotated[float, _PEAK] = 1000.0,
-    bias: Annotated[float, Param(0.5, 1, "", "0.85 in the article")] = 0.85,
+    bias: Annotated[float, Param(0.81, 1, "", "0.85 in the article; less may fall again")] = 0.85,
 ) -> FloatArray:
-    """Logarithm whose base grows from 2 to 10 with light; display maximum 100 cd/m2."""
+    """Logarithm whose base grows from 2 to 10 at the peak, its end; display maximum 100 cd/m2."""
+    L = np.minimum(L, peak)
     base = np.log(2 + 8 * (L / peak) ** (np.log(bias) / np.log(0.5)))
     out: FloatArray = np.log1p(L / adaptation) / base / np.log10(peak / adaptation + 1)
     return out
