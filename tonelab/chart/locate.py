@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 _CENTRES = np.array(FIDUCIALS) + 0.5
 # Shares of the way from dark to bright at which marks are looked for, the likeliest first.
 _THRESHOLDS = (0.35, 0.2, 0.55, 0.1, 0.75)
+_SEARCH_ROWS = 540  # rows to which larger pictures are reduced for the search
 _NEAREST = 6  # candidates kept at each corner
 _LEAST_SIDE = 4  # pixels of a fiducial below which it is noise
 _FIELD = 1.25  # half side, in cells, of the black field in which a fiducial is weighed
@@ -93,12 +94,16 @@ def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
 
 def _seed_sets(luma: Plane) -> Iterator[FloatArray]:
     """Yield sets of four square spots that stand as the fiducials do, the likeliest first."""
-    sparse = luma[::4, ::4]
-    dark, bright = np.percentile(sparse, (5, 99.9))
+    step = max(1, luma.shape[0] // _SEARCH_ROWS)
+    rows, columns = (length // step for length in luma.shape)
+    blocks = luma[: rows * step, : columns * step].reshape(rows, step, columns, step)
+    small = blocks.mean(axis=(1, 3)) if step > 1 else luma
+    dark, bright = np.percentile(small, (5, 99.9))
     for share in _THRESHOLDS if bright > dark else ():
-        spots = _square_spots(luma > dark + share * (bright - dark))
+        spots = _square_spots(small > dark + share * (bright - dark))
         if len(spots) >= len(FIDUCIALS):
-            yield from _rectangles(spots)
+            for centres in _rectangles(spots):
+                yield centres * step
 
 
 def _square_spots(mask: NDArray[np.bool_]) -> FloatArray:
