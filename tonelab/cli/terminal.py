@@ -7,6 +7,7 @@ import io
 import json
 import os
 import sys
+import unicodedata
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -127,4 +128,5 @@ def _plain(character: str) -> str:
     code = ord(character)
     if 0x2800 <= code <= 0x28FF:  # braille: the dots of a curve
         return "*" if code > 0x2800 else " "
-    return _PLAIN.get(character, "?")
+    bare = unicodedata.normalize("NFKD", character).encode("ascii", "ignore").decode()
+    return _PLAIN.get(character, bare or "?")

@@ -1,0 +1,195 @@
+"""Figures carry units, bands and floors, stay apart for all eyes, and are written whole."""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import replace
+
+import colour
+import matplotlib.colors
+import numpy as np
+import pytest
+from make_measurement import make_measurement
+
+from tonelab.compare import compare
+from tonelab.errors import UsageError
+from tonelab.report.figures import (
+    chroma_figure,
+    comparison_figure,
+    luminance_figure,
+    residual_figure,
+    save_figure,
+    score_figure,
+)
+from tonelab.report.style import DARK, LIGHT
+
+# BT.2408-7 table 1: PQ signal of 18 % grey, of diffuse white, and of 1000 cd/m2, in percent.
+PQ_PERCENT = {26.0: 38, 203.0: 58, 1000.0: 75}
+
+
+@pytest.fixture(scope="module")
+def measurements():
+    return [make_measurement("A"), make_measurement("B", peak=10.0)]
+
+
+def texts(figure):
+    figure.canvas.draw()
+    return [
+        text.get_text() for text in figure.findobj(match=lambda artist: hasattr(artist, "get_text"))
+    ]
+
+
+def figures(measurements, *, dark=False):
+    one = measurements[0]
+    return {
+        "luminance": luminance_figure(one, dark=dark),
+        "comparison": comparison_figure(measurements, compare(measurements), dark=dark),
+        "chroma": chroma_figure(one, dark=dark),
+        "score": score_figure(one, dark=dark),
+        "residual": residual_figure(one, dark=dark),
+    }
+
+
+def test_every_axis_names_its_unit(measurements):
+    expected = {
+        "luminance": ("capture luma code", "codes", "PQ code of the source light (10-bit narrow)",
+                      "source light, cd/m2"),
+        "comparison": ("capture luma code (10-bit narrow)", "difference, codes"),
+        "chroma": ("hue rotation, degrees", "chroma ratio",
+                   "source hue in the Cb/Cr plane, degrees"),
+        "score": ("ΔE_ITP",),
+        "residual": ("held-out residual, codes RMS (logarithmic)",),
+    }  # fmt: skip
+    for name, figure in figures(measurements).items():
+        shown = texts(figure)
+        for label in expected[name]:
+            assert label in shown, (name, label)
+
+
+def test_assumed_display_is_named(measurements):
+    shown = " ".join(texts(luminance_figure(measurements[0])))
+    assert "BT.1886 display, 100 cd/m2, black 0 cd/m2 (assumed)" in shown
+
+
+def test_clipped_part_is_dashed_and_only_that(measurements):
+    one = measurements[0]
+    curve = one.luminance_curve
+    solid, dashed = luminance_figure(one).axes[0].lines[:2]
+    assert not dashed.get_linestyle() == solid.get_linestyle() == "-"
+    np.testing.assert_array_equal(np.isnan(solid.get_ydata()), curve.clipped)
+    drawn = ~np.isnan(dashed.get_ydata())
+    assert drawn[curve.clipped].all()
+    assert drawn.sum() == curve.clipped.sum() + 1  # one point shared with the solid part
+
+
+def test_light_ticks_stand_at_their_pq_codes(measurements):
+    figure = luminance_figure(measurements[0])
+    figure.canvas.draw()
+    (top,) = figure.axes[0].child_axes
+    at = {
+        float(tick.get_text()): position
+        for tick, position in zip(top.get_xticklabels(), top.get_xticks(), strict=True)
+    }
+    for light, percent in PQ_PERCENT.items():
+        assert at[light] == pytest.approx(64 + 8.76 * percent, abs=0.5 * 8.76)
+
+
+def floors(figure):
+    return [
+        line
+        for axes in figure.axes
+        for line in axes.lines
+        if str(line.get_label()).startswith("floor")
+    ]
+
+
+def test_every_residual_has_its_floor_line(measurements):
+    drawn = figures(measurements)
+    one = measurements[0]
+    for name, value in (("luminance", 12**-0.5), ("comparison", (2 / 12) ** 0.5)):
+        assert floors(drawn[name])[0].get_ydata()[0] == pytest.approx(value)
+    assert floors(drawn["score"])[0].get_xdata()[0] == one.scores[0].floor
+    assert floors(drawn["residual"])[0].get_xdata()[0] == one.conversion.floor_codes_rms
+
+
+def test_landmarks_are_marked_once_and_close_ones_share_a_label(measurements):
+    one = measurements[0]
+    near = replace(one.landmarks[1], label="Just above white", luminance=210.0)
+    shown = texts(luminance_figure(replace(one, landmarks=(*one.landmarks, near))))
+    assert "Diffuse white\nJust above white" in shown
+    assert "18 % grey" in shown
+    assert "4000 cd/m2" not in shown  # beyond the curve
+
+
+def test_unseen_hues_are_gaps(measurements):
+    ratio = chroma_figure(measurements[0]).axes[1].lines[2].get_ydata()
+    assert np.isnan(ratio[3])
+    assert np.isfinite(np.delete(ratio, 3)).all()
+
+
+def test_nothing_to_score_is_said():
+    with pytest.raises(UsageError, match="no scores to draw"):
+        score_figure(make_measurement(scores=()))
+
+
+@pytest.mark.parametrize("kind", ["svg", "pdf", "png"])
+def test_files_are_whole_and_reproducible(measurements, tmp_path, kind):
+    one, two = tmp_path / f"été 1.{kind}", tmp_path / f"2.{kind}"
+    for path in (one, two):
+        save_figure(score_figure(measurements[0], dark=True), path)
+    assert one.read_bytes() == two.read_bytes()
+    start = {"svg": b"<?xml", "pdf": b"%PDF", "png": b"\x89PNG"}[kind]
+    assert one.read_bytes().startswith(start)
+    with pytest.raises(UsageError, match="exists already"):
+        save_figure(score_figure(measurements[0]), one)
+    assert sorted(tmp_path.iterdir()) == sorted([one, two])
+
+
+def test_a_failure_leaves_nothing(measurements, tmp_path, monkeypatch):
+    figure = score_figure(measurements[0])
+
+    def full(*_, **__):
+        (tmp_path / "half").touch()
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(figure, "savefig", full)
+    with pytest.raises(UsageError, match="cannot be written: No space left"):
+        save_figure(figure, tmp_path / "a.svg")
+    assert [path.name for path in tmp_path.iterdir()] == ["half"]
+
+
+def test_other_suffixes_are_refused(measurements, tmp_path):
+    with pytest.raises(UsageError, match=r"end the name in \.svg, \.pdf or \.png"):
+        save_figure(score_figure(measurements[0]), tmp_path / "a.jpg")
+
+
+def test_drawing_leaves_no_global_trace(measurements):
+    before = dict(matplotlib.rcParams)
+    figures(measurements, dark=True)
+    assert dict(matplotlib.rcParams) == before
+
+
+@pytest.mark.parametrize("style", [LIGHT, DARK], ids=["light", "dark"])
+@pytest.mark.filterwarnings("ignore:.*tritanomaly")
+@pytest.mark.parametrize("deficiency", ["Protanomaly", "Deuteranomaly", "Tritanomaly"])
+def test_series_stay_apart_for_any_colour_vision(style, deficiency):
+    """Machado et al. 2009 at full severity; CIE 1976 difference of any two colours."""
+    matrix = colour.blindness.matrix_cvd_Machado2009(deficiency, 1.0)
+    linear = colour.models.eotf_sRGB(
+        np.array([matplotlib.colors.to_rgb(one) for one in style.series])
+    )
+    seen = colour.models.eotf_inverse_sRGB(np.clip(linear @ matrix.T, 0, 1))
+    colours = colour.XYZ_to_Lab(colour.sRGB_to_XYZ(seen))
+    nearest = min(np.linalg.norm(a - b) for a, b in itertools.combinations(colours, 2))
+    assert nearest > 12
+
+
+@pytest.mark.parametrize("style", [LIGHT, DARK], ids=["light", "dark"])
+def test_text_has_the_contrast_of_wcag_aa(style):
+    def luminance(one):
+        return colour.sRGB_to_XYZ(np.array(matplotlib.colors.to_rgb(one)))[1]
+
+    ground = luminance(style.ground)
+    for ink, least in ((style.ink, 7.0), (style.muted, 3.0), *((c, 2.1) for c in style.series)):
+        low, high = sorted((ground, luminance(ink)))
+        assert (high + 0.05) / (low + 0.05) > least, ink
