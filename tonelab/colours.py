@@ -6,9 +6,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.chart import Layout
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies import Tallies

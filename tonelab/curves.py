@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.linalg import cho_factor, cho_solve, solveh_banded
 from scipy.optimize import isotonic_regression
 
@@ -15,6 +14,8 @@ from tonelab.signal.quantisation import FloatArray, chroma_scale, luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.colours import Colours
     from tonelab.signal.description import Signal
 
@@ -29,17 +30,15 @@ CHROMA_FLOOR = 0.02  # smallest source chroma signal whose hue means anything
 MIN_NEUTRALS = 16
 
 
-def luminance_curve(
-    neutrals: Colours, source: Signal, capture: Signal, *, code_step: float = 1.0
-) -> LuminanceCurve:
+def luminance_curve(neutrals: Colours, source: Signal, *, code_step: float = 1.0) -> LuminanceCurve:
     """Luminance transfer curve of a pair.
 
     Parameters
     ----------
     neutrals
         Neutral patches of the chart, one row per source code.
-    source, capture
-        How to read the two clips.
+    source
+        How to read the source.
     code_step
         Step of the capture's codes: 1, or 4 when 8 bits sit in a 10-bit container.
 
@@ -269,7 +268,8 @@ def _leverage(x: FloatArray, strength: float) -> FloatArray:
 
 def _chroma(codes: FloatArray, signal: Signal) -> NDArray[np.complex128]:
     neutral, scale = chroma_scale(signal.bits, signal.range)
-    return ((codes[:, 1] - neutral) + 1j * (codes[:, 2] - neutral)) / scale
+    chroma: NDArray[np.complex128] = (codes[:, 1] - neutral) + 1j * (codes[:, 2] - neutral)
+    return chroma / scale
 
 
 def _inside(codes: FloatArray, signal: Signal) -> NDArray[np.bool_]:

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import datetime
+import datetime as dt
 import platform
 from collections.abc import Callable, Mapping
 from dataclasses import replace
 from importlib.metadata import version
-from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -18,14 +17,16 @@ from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import UsageError
 from tonelab.identify import identify
 from tonelab.identify.evidence import gather_evidence
-from tonelab.reading import code_step, read_capture, read_source, repeatability
 from tonelab.media import open_clip
 from tonelab.pairing import pair
+from tonelab.reading import code_step, read_capture, read_source, repeatability
 from tonelab.results import ClipFacts, Finding, Measurement
 from tonelab.score import score
 from tonelab.tallies.run import planes_hash, tally
 
 if TYPE_CHECKING:
+    from pathlib import Path
+
     from tonelab.media import Clip
     from tonelab.tallies import Tallies
 
@@ -128,11 +129,9 @@ def reduce(
     step = code_step(tallies, target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    curve = luminance_curve(neutrals, source_signal, target, code_step=step)
+    curve = luminance_curve(neutrals, source_signal, code_step=step)
     colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
-    evidence = gather_evidence(
-        colours, neutrals, curve, source_signal, target, step=step
-    )
+    evidence = gather_evidence(colours, neutrals, curve, source_signal, target, step=step)
     static, static_findings = repeatability(tallies, layout, step)
     identified = identify(evidence)
     target = identified.evidence.target
@@ -163,10 +162,10 @@ def reduce(
 
 
 def provenance() -> dict[str, Any]:
-    """What ran: versions, processor, time."""
+    """Say what ran: versions, processor, time."""
     packages = ("tonelab", "numpy", "scipy", "av", "numba", "h5py")
     return {
-        "time": datetime.datetime.now(datetime.UTC).isoformat(timespec="seconds"),
+        "time": dt.datetime.now(dt.UTC).isoformat(timespec="seconds"),
         "python": platform.python_version(),
         "system": platform.platform(),
         "processor": platform.processor() or platform.machine(),
@@ -183,5 +182,8 @@ def _facts(clip: Clip, tallies: Tallies, side: str) -> ClipFacts:
         codes = np.flatnonzero(counts)
         used[name] = (int(codes[0]), int(codes[-1]))
     return replace(
-        clip.facts(), sha256=clip.sha256(), planes_sha256=planes_hash(tallies, side), code_range=used
+        clip.facts(),
+        sha256=clip.sha256(),
+        planes_sha256=planes_hash(tallies, side),
+        code_range=used,
     )

@@ -85,9 +85,7 @@ def code_step(tallies: Tallies, capture: Signal) -> float:
     return float(step if step > 1 and limit % step == 0 else 1)
 
 
-def repeatability(
-    tallies: Tallies, layout: Layout, step: float
-) -> tuple[str, tuple[Finding, ...]]:
+def repeatability(tallies: Tallies, layout: Layout, step: float) -> tuple[str, tuple[Finding, ...]]:
     """Compare the same colours under other surrounds and page averages.
 
     Returns

@@ -59,7 +59,7 @@ def _score_one(evidence: Evidence, name: str, source_peak: float) -> Score:
     standard = STANDARDS[name]
     signal = evidence.target
     ideal = _standard_codes(evidence, evidence.light, name, source_peak)
-    rounded = evidence.step * quantise(ideal / evidence.step, signal.bits)
+    rounded = np.float64(evidence.step) * quantise(ideal / evidence.step, signal.bits)
     expected = shown_light(ideal, signal)
     distance = delta_e_itp(expected, shown_light(evidence.codes, signal))
     floor = delta_e_itp(expected, shown_light(rounded, signal))

@@ -175,7 +175,7 @@ def _neutral_rms(evidence: Evidence) -> float:
 def _runners_up(
     ranked: Sequence[Candidate], families: Sequence[Family], chosen: Family | None
 ) -> tuple[RunnerUp, ...]:
-    """The next chains with the free curve, and the families that lost."""
+    """List the next chains with the free curve, and the families that lost."""
     chains = [
         RunnerUp(f"{candidate.describe()}, free curve", candidate.rms) for candidate in ranked[1:5]
     ]
@@ -218,9 +218,7 @@ def _notes(
     return tuple(notes)
 
 
-def _same_curve(
-    evidence: Evidence, families: Sequence[Family], chosen: Family
-) -> list[str]:
+def _same_curve(evidence: Evidence, families: Sequence[Family], chosen: Family) -> list[str]:
     """Name the families that draw the chosen curve in other parameters."""
     reference = chosen.fit.conversion
     same: dict[str, str] = {}

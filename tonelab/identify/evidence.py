@@ -6,13 +6,14 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tonelab.errors import IdentificationError
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale, ycbcr_to_codes
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.colours import Colours
     from tonelab.conversion import Conversion
     from tonelab.results import LuminanceCurve

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
@@ -13,6 +12,8 @@ from tonelab.identify.evidence import Evidence, rms
 from tonelab.identify.fitting import Fit, Free, free_parameters, joint_fit, start_fits
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tonelab.conversion import Conversion
 
 TRAINING_COLOURS = 3000
@@ -95,7 +96,9 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
     fits = []
     for name, curve in TONE_CURVES.items():
         trial = replace(chain, tone=Step(name), ceiling=False)
-        fits.append((name, start_fits(evidence, trial, free_parameters("tone", curve.parameters))[0]))
+        fits.append(
+            (name, start_fits(evidence, trial, free_parameters("tone", curve.parameters))[0])
+        )
     best = min(fit.rms for _, fit in fits)
     return [(name, fit) for name, fit in fits if fit.rms <= 3 * best + 0.5]
 
@@ -103,7 +106,7 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
 def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float, str, Fit]]:
     """Return the most promising fits, each family at most twice."""
     seen: Counter[str] = Counter()
-    chosen = []
+    chosen: list[tuple[float, str, Fit]] = []
     for item in sorted(screened, key=lambda item: item[0] * PARSIMONY ** len(item[2].free)):
         seen[item[1]] += 1
         if seen[item[1]] <= 2 and len(chosen) < CONTENDERS:
@@ -112,7 +115,7 @@ def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float,
 
 
 def _neutral_key(chain: Conversion) -> tuple[object, ...]:
-    """What of a chain the neutral axis depends on."""
+    """Return what of a chain the neutral axis depends on."""
     return (
         chain.encoding.name,
         chain.chroma.name,

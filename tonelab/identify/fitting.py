@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
@@ -15,6 +14,8 @@ from tonelab.identify.evidence import Evidence, rms
 from tonelab.results import ParameterEstimate
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping, Sequence
+
     from tonelab.conversion import Conversion
     from tonelab.conversion.parameters import Parameter
     from tonelab.signal.quantisation import FloatArray
@@ -63,9 +64,7 @@ class Fit:
 
     def estimates(self) -> dict[str, ParameterEstimate]:
         """Values with 95 % intervals; those that the data do not fix say so."""
-        return {
-            free.parameter.name: self._estimate(index) for index, free in enumerate(self.free)
-        }
+        return {free.parameter.name: self._estimate(index) for index, free in enumerate(self.free)}
 
     def _estimate(self, index: int) -> ParameterEstimate:
         free, place = self.free[index], float(self.position[index])
@@ -123,12 +122,11 @@ def start_fits(
 def joint_fit(evidence: Evidence, fit: Fit, free: Sequence[Free] | None = None) -> Fit:
     """Refine a fit on colours and neutrals together."""
     chosen = tuple(free) if free is not None else fit.free
-    known = {(f.part, f.parameter.name): place for f, place in zip(fit.free, fit.position, strict=True)}
+    known = {
+        (f.part, f.parameter.name): place for f, place in zip(fit.free, fit.position, strict=True)
+    }
     start = np.array(
-        [
-            known.get((f.part, f.parameter.name), f.unit(_current(fit.conversion, f)))
-            for f in chosen
-        ]
+        [known.get((f.part, f.parameter.name), f.unit(_current(fit.conversion, f))) for f in chosen]
     )
 
     def residual(position: FloatArray) -> FloatArray:
@@ -145,10 +143,15 @@ def free_parameters(part: str, parameters: Mapping[str, Parameter]) -> tuple[Fre
     return tuple(Free(part, parameter) for parameter in parameters.values())
 
 
-def _solve(chain, free, start, residual, floor) -> Fit:  # type: ignore[no-untyped-def]
+def _solve(
+    chain: Conversion,
+    free: Sequence[Free],
+    start: FloatArray,
+    residual: Callable[[FloatArray], FloatArray],
+    floor: float,
+) -> Fit:
     if not free:
-        values = residual(start)
-        return Fit(chain, (), start, np.zeros((0, 0)), rms(values))
+        return Fit(chain, (), start, np.zeros((0, 0)), rms(residual(start)))
     solution = least_squares(
         residual,
         np.clip(start, 1e-6, 1 - 1e-6),
@@ -156,12 +159,13 @@ def _solve(chain, free, start, residual, floor) -> Fit:  # type: ignore[no-untyp
         loss="soft_l1",
         f_scale=4 * floor,
         x_scale=0.05,
-        diff_step=1e-5,
+        diff_step=np.full(len(free), 1e-5),
         max_nfev=60,
     )
     values = residual(solution.x)
     spread = max(float(np.mean(values**2)), floor**2)
-    covariance = _inverse(solution.jac.T @ solution.jac) * spread
+    jacobian = np.asarray(solution.jac, np.float64)
+    covariance = _inverse(jacobian.T @ jacobian) * spread
     return Fit(_set(chain, free, solution.x), tuple(free), solution.x, covariance, rms(values))
 
 

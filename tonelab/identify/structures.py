@@ -6,9 +6,9 @@ carries that curve. No parameter is fitted to the colours here unless a candidat
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import minimize_scalar
@@ -18,6 +18,9 @@ from tonelab.identify.evidence import Evidence, rms
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import chroma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
 
 RANKING_COLOURS = 1200  # enough to tell chains apart by codes, few enough to try hundreds
 SCAN_COLOURS = 400
@@ -180,14 +183,15 @@ def _scanned(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
 def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
     """Search the candidate's own parameter, the free curve following along."""
     chain = candidate.conversion
-    part = "chroma" if chain.chroma.name != "none" else "drive"
-    ((name, value),) = getattr(chain, part).parameters.items()
-    declared = {"chroma": CHROMA_LAWS, "drive": DRIVES}[part][getattr(chain, part).name]
-    bounds = declared.parameters[name]
+    in_chroma = chain.chroma.name != "none"
+    step = chain.chroma if in_chroma else chain.drive
+    ((name, value),) = step.parameters.items()
+    bounds = (CHROMA_LAWS if in_chroma else DRIVES)[step.name].parameters[name]
 
     def complete(value: float) -> Conversion:
-        step = Step(declared.name, {name: float(value)})
-        return with_free_curve(evidence, replace(chain, **{part: step}))
+        moved = Step(step.name, {name: float(value)})
+        part = replace(chain, chroma=moved) if in_chroma else replace(chain, drive=moved)
+        return with_free_curve(evidence, part)
 
     span = (value / 2.2, value * 2.2) if bounds.log else (value - 0.25, value + 0.25)
     low, high = max(span[0], bounds.low), min(span[1], bounds.high)

@@ -6,13 +6,16 @@ All arrays have colour in their last axis, shape (..., 3).
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
 
-from tonelab.signal.quantisation import FloatArray
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from tonelab.signal.quantisation import FloatArray
 
 Primaries: TypeAlias = Literal["bt709", "bt2020", "p3d65"]
 Matrix: TypeAlias = Literal["bt601", "bt709", "bt2020", "rgb"]
@@ -58,7 +61,7 @@ def matrix_rgb_to_xyz(primaries: Primaries) -> FloatArray:
 
 def matrix_rgb_to_rgb(source: Primaries, target: Primaries) -> FloatArray:
     """3x3 matrix between linear RGB of two primaries, ten digits as BT.2087 and BT.2407 imply."""
-    return np.linalg.solve(matrix_rgb_to_xyz(target), matrix_rgb_to_xyz(source))
+    return np.linalg.inv(matrix_rgb_to_xyz(target)) @ matrix_rgb_to_xyz(source)
 
 
 def matrix_rgb_to_ycbcr(matrix: Matrix) -> FloatArray:
@@ -103,4 +106,5 @@ def delta_e_itp(light_a: ArrayLike, light_b: ArrayLike) -> FloatArray:
         critical adaptation state.
     """
     difference = rgb2020_to_ictcp(light_a) - rgb2020_to_ictcp(light_b)
-    return 720.0 * np.sqrt(np.sum((difference * (1.0, 0.5, 1.0)) ** 2, axis=-1))
+    distance: FloatArray = 720.0 * np.sqrt(np.sum((difference * (1.0, 0.5, 1.0)) ** 2, axis=-1))
+    return distance

@@ -2,17 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from typing import Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from tonelab.errors import SignalError
 from tonelab.signal.colorimetry import LUMA_WEIGHTS, PRIMARIES, Matrix, Primaries, ycbcr_to_rgb
 from tonelab.signal.quantisation import RANGES, FloatArray, Range, codes_to_rgb, codes_to_ycbcr
 from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import ArrayLike
 
 Transfer: TypeAlias = Literal["pq", "hlg", "bt1886", "gamma22", "srgb"]
 Origin: TypeAlias = Literal["declared", "stated", "inferred", "assumed"]

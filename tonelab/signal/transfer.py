@@ -6,10 +6,15 @@ relative (0..1) where a scene is meant. Functions are named quantity, direction,
 
 from __future__ import annotations
 
-import numpy as np
-from numpy.typing import ArrayLike
+import math
+from typing import TYPE_CHECKING
 
-from tonelab.signal.quantisation import FloatArray
+import numpy as np
+
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike
+
+    from tonelab.signal.quantisation import FloatArray
 
 # SMPTE ST 2084, BT.2100-2 table 4: exact rationals.
 PQ_M1 = 2610 / 16384
@@ -21,19 +26,21 @@ PQ_C3 = 2392 / 4096 * 32
 # BT.2100-2 table 5.
 HLG_A = 0.17883277
 HLG_B = 1 - 4 * HLG_A
-HLG_C = 0.5 - HLG_A * np.log(4 * HLG_A)
+HLG_C = 0.5 - HLG_A * math.log(4 * HLG_A)
 
 
 def eotf_pq(signal: ArrayLike) -> FloatArray:
     """Display light in cd/m2 of a PQ signal (SMPTE ST 2084), input clamped to 0..1."""
     root = np.clip(np.asarray(signal, np.float64), 0.0, 1.0) ** (1 / PQ_M2)
-    return 10000.0 * (np.maximum(root - PQ_C1, 0.0) / (PQ_C2 - PQ_C3 * root)) ** (1 / PQ_M1)
+    ratio: FloatArray = np.maximum(root - PQ_C1, 0.0) / (PQ_C2 - PQ_C3 * root)
+    return 10000.0 * ratio ** (1 / PQ_M1)
 
 
 def eotf_inverse_pq(luminance: ArrayLike) -> FloatArray:
     """PQ signal of display light in cd/m2 (SMPTE ST 2084), light below 0 taken as 0."""
     power = (np.maximum(np.asarray(luminance, np.float64), 0.0) / 10000.0) ** PQ_M1
-    return ((PQ_C1 + PQ_C2 * power) / (1 + PQ_C3 * power)) ** PQ_M2
+    signal: FloatArray = ((PQ_C1 + PQ_C2 * power) / (1 + PQ_C3 * power)) ** PQ_M2
+    return signal
 
 
 def oetf_hlg(scene: ArrayLike) -> FloatArray:
@@ -78,7 +85,8 @@ def eotf_hlg(rgb: ArrayLike, peak: float = 1000.0, black: float = 0.0) -> FloatA
     lift = np.sqrt(3 * (black / peak) ** (1 / gamma))
     scene = oetf_inverse_hlg((1 - lift) * np.asarray(rgb, np.float64) + lift)
     luminance = scene @ np.array([0.2627, 0.6780, 0.0593])
-    return peak * np.maximum(luminance, 1e-12)[..., None] ** (gamma - 1) * scene
+    light: FloatArray = peak * np.maximum(luminance, 1e-12)[..., None] ** (gamma - 1) * scene
+    return light
 
 
 def eotf_inverse_hlg(light: ArrayLike, peak: float = 1000.0) -> FloatArray:

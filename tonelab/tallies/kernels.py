@@ -6,16 +6,17 @@ changes elsewhere.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from typing import TYPE_CHECKING, ParamSpec, TypeVar, cast
 
 import numba
 
 if TYPE_CHECKING:
-    from tonelab.tallies.tallies import IntArray
+    from collections.abc import Callable
 
     import numpy as np
     from numpy.typing import NDArray
+
+    from tonelab.tallies.tallies import IntArray
 
 P = ParamSpec("P")
 T = TypeVar("T")

@@ -10,13 +10,14 @@ from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tonelab.chart import sample_windows
 from tonelab.tallies.kernels import add_histogram, add_windows
 from tonelab.tallies.tallies import Tallies
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.chart import Geometry
     from tonelab.media import Clip, Frame
     from tonelab.pairing import Pair
@@ -31,8 +32,9 @@ CHUNK_FRAMES = 96
 class Job:
     """Frames of one clip to tally; small, picklable, and independent of every other job.
 
-    A clip holds no file open, so that it travels to a worker as it is. ``frames`` and ``pages`` have equal length; ``windows`` holds for each page the patch rows
-    and their luma and chroma windows in the picture.
+    A clip holds no file open, so that it travels to a worker as it is. ``frames`` and ``pages``
+    have equal length; ``windows`` holds for each page the patch rows and their luma and chroma
+    windows in the picture.
     """
 
     side: str
@@ -158,7 +160,7 @@ def _digest(frame: Frame) -> IntArray:
     """SHA-256 of a frame's index and planes, as four integers that add across frames."""
     digest = hashlib.sha256(frame.index.to_bytes(8, "big"))
     for plane in frame.planes:
-        digest.update(np.ascontiguousarray(plane, "<u2"))
+        digest.update(np.ascontiguousarray(plane, "<u2").data)
     return np.frombuffer(digest.digest(), ">i8").astype(np.int64)
 
 

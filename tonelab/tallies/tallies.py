@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TypeAlias
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 from numpy.typing import NDArray
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
 
 IntArray: TypeAlias = NDArray[np.int64]
 
@@ -71,7 +73,9 @@ class Tallies:
             isinstance(other, Tallies)
             and self.layout == other.layout
             and self.tables.keys() == other.tables.keys()
-            and all(np.array_equal(table, other.tables[name]) for name, table in self.tables.items())
+            and all(
+                np.array_equal(table, other.tables[name]) for name, table in self.tables.items()
+            )
         )
 
     __hash__ = None  # type: ignore[assignment]
