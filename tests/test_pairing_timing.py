@@ -15,11 +15,10 @@ def readings(numbers):
     return [Reading(n) if isinstance(n, int) else Reading(reason=n) for n in numbers]
 
 
-def matched(numbers, *, hold=10, first_number=0, source_frames=100, settle=2):
+def matched(numbers, *, hold=10, source_frames=100, settle=2):
     return match_frames(
         readings(numbers),
         hold=hold,
-        first_number=first_number,
         source_frames=source_frames,
         settle=settle,
     )
@@ -60,10 +59,10 @@ def test_a_looping_clip_starts_its_page_anew():
     assert timing.matches[:, 1].tolist() == [*range(4, 9)] * 2
 
 
-def test_a_source_cut_out_of_the_chart_is_matched_by_its_own_indices():
-    timing = matched(range(40), first_number=10, source_frames=20)
+def test_frames_that_the_source_lacks_are_left_out():
+    timing = matched(range(40), source_frames=20)
     assert timing.left_out["beyond source"] == 20
-    assert timing.matches.tolist() == [[n, n - 10] for n in range(10, 30) if 2 <= n % 10 <= 8]
+    assert timing.matches.tolist() == [[n, n] for n in range(20) if 2 <= n % 10 <= 8]
 
 
 def test_nothing_readable_matches_nothing():

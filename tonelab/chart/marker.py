@@ -35,7 +35,9 @@ BLACK = 64
 BRIGHT = 509  # 100 cd/m2 in PQ: well apart from black, and rarely clipped, in any SDR output
 
 _LEAST_CONTRAST = 0.02  # of the code range; below it there are no marks
-_BLEND = 0.9  # contrast of a pair, in units of the usual one, below which frames are mixed
+# Contrast of a pair, in units of the usual one of its row, below which two frames are mixed; a
+# device that maps locally may change contrast from row to row and a little along a row.
+_BLEND = 0.8
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,7 +110,8 @@ def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
     descriptor = payload & ((1 << DESCRIPTOR_BITS) - 1)
     page = payload >> DESCRIPTOR_BITS & ((1 << PAGE_BITS) - 1)
     gray = payload >> (DESCRIPTOR_BITS + PAGE_BITS)
-    blended = bool(np.min(np.abs(difference)) < _BLEND * contrast)
+    usual = np.median(np.abs(difference), axis=1, keepdims=True)
+    blended = bool((np.abs(difference) < _BLEND * usual).any())
     return Marker(_from_gray(gray), page, descriptor, check == _check(payload), blended)
 
 

@@ -63,7 +63,7 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
         ("unreadable", "show no readable marks and were left out, as menus and black pictures do"),
         ("other chart", "show another chart than the source and were left out"),
     ):
-        count = timing.left_out.get(reason, 0)  # type: ignore[call-overload]
+        count = timing.left_out.get(reason, 0)
         if count:
             yield Finding(
                 f"frames-{reason.replace(' ', '-')}",
@@ -76,9 +76,9 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
             )
 
 
-def page_findings(timing: Timing, layout: Layout, first_number: int) -> Iterator[Finding]:
+def page_findings(timing: Timing, layout: Layout) -> Iterator[Finding]:
     """Yield findings about pages of patches of which no frame can be used."""
-    seen = (timing.matches[:, 1] + first_number) // layout.hold
+    seen = timing.matches[:, 1] // layout.hold
     missing = np.setdiff1d(layout.patches.page, seen)
     if len(missing):
         lost = int(np.isin(layout.patches.page, missing).sum())

@@ -89,12 +89,10 @@ def pair(
     chart = find_chart(source)
     _check_source(source, capture, chart)
     geometry, readings = _read_capture(capture, chart.layout, progress)
-    first_number = chart.marker.frame - chart.index
     timing = match_frames(
         readings,
         hold=chart.layout.hold,
-        first_number=first_number,
-        source_frames=source.frame_count,
+        source_frames=min(source.frame_count, chart.layout.frame_count),
         settle=settle_frames(chart.layout.hold, float(source.rate)),
     )
     if not len(timing.matches):
@@ -112,11 +110,11 @@ def pair(
         residual=geometry.residual,
         first_frame=int(timing.matches[0, 1]),
         used=len(timing.matches),
-        left_out={str(reason): count for reason, count in timing.left_out.items()},
+        left_out=timing.left_out,
     )
     findings = (
         *time_findings(timing, source, capture, len(readings)),
-        *page_findings(timing, chart.layout, first_number),
+        *page_findings(timing, chart.layout),
         *space_findings(chart.layout, chart.geometry, geometry),
     )
     return Pair(
@@ -138,7 +136,9 @@ def _check_clips(source: Clip, capture: Clip) -> None:
                 f"{clip.path.name} is flagged as interlaced, and deinterlacing would change its "
                 "samples: set the output to a progressive mode and capture again."
             )
-    if not source.signal.is_hdr and capture.signal.is_hdr:
+    # A source without a tag is judged by its code values instead.
+    read_as_sdr = not source.signal.is_hdr and source.signal.origins.get("transfer") != "assumed"
+    if read_as_sdr and capture.signal.is_hdr:
         raise PairingError(
             f"The first clip, {source.path.name}, is SDR and the second, {capture.path.name}, is "
             "HDR: swap them, the HDR source comes first."
@@ -148,7 +148,7 @@ def _check_clips(source: Clip, capture: Clip) -> None:
             f"The source {source.path.name} has {source.bits} bits and HDR needs 10: give the clip "
             "that 'tonelab chart' wrote, not a conversion of it."
         )
-    if not source.signal.is_hdr and source.signal.origins.get("transfer") != "assumed":
+    if read_as_sdr:
         raise PairingError(
             f"The source {source.path.name} is read as SDR ({source.signal.transfer}): give the "
             "HDR clip that was played, or state transfer=pq or transfer=hlg for the source if its "
@@ -157,29 +157,27 @@ def _check_clips(source: Clip, capture: Clip) -> None:
 
 
 def _check_source(source: Clip, capture: Clip, chart: ChartReading) -> None:
-    """Refuse a source whose patches do not have the chart's own code values, as no capture has."""
+    """Refuse a source that is not the chart as written: cut, retimed, or itself a capture."""
     layout = chart.layout
     page = next(n for n, page in enumerate(layout.pages) if page.kind == "mixed")
-    index = page * layout.hold + layout.hold // 2 - (chart.marker.frame - chart.index)
-    for frame in source.frames(max(index, 0), max(index, 0) + 1):
+    index = page * layout.hold + layout.hold // 2
+    numbers = [chart.marker.frame - chart.index]
+    for frame in source.frames(index, index + 1):
         luma = marks_plane(frame, source.signal)
         marker = read_marker(luma, chart.geometry, source.bits)
-        if (
-            marker is None
-            or not marker.ok
-            or marker.frame - frame.index != chart.marker.frame - chart.index
-        ):
-            raise PairingError(
-                f"The frames of {source.path.name} do not follow each other as in the chart: give "
-                "the clip that 'tonelab chart' wrote, uncut and at its own frame rate."
-            )
-        difference = _code_difference(luma, layout, chart.geometry, marker.page, source.bits)
-        if difference > _CODE_TOLERANCE:
+        numbers.append(marker.frame - frame.index if marker is not None and marker.ok else -1)
+        difference = _code_difference(luma, layout, chart.geometry, page, source.bits)
+        if not any(numbers) and difference > _CODE_TOLERANCE:
             raise PairingError(
                 f"{source.path.name} shows the chart, but {difference:.0f} codes away from its own "
                 "values, so it is a conversion and not the HDR source: give the clip that was "
                 f"played first, and {capture.path.name} or another capture second."
             )
+    if any(numbers):
+        raise PairingError(
+            f"The frames of {source.path.name} do not follow each other as in the chart: give "
+            "the clip that 'tonelab chart' wrote, uncut and at its own frame rate."
+        )
 
 
 def _code_difference(

@@ -14,9 +14,7 @@ if TYPE_CHECKING:
 
     IntArray: TypeAlias = NDArray[np.int64]
 
-Reason: TypeAlias = Literal[
-    "unreadable", "blended", "other chart", "beyond source", "page change", "settling"
-]
+Reason: TypeAlias = Literal["unreadable", "blended", "other chart"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,7 +34,8 @@ class Timing:
     matches
         Shape (N, 2): capture frame, source frame, both as indices into their clips.
     left_out
-        Captured frames left out, by reason.
+        Captured frames left out, by the reasons of `Reading` and: ``beyond source``,
+        ``page change``, ``settling``.
     repeated
         Captured frames that show the same source frame as the one before; they stay in use.
     dropped
@@ -44,7 +43,7 @@ class Timing:
     """
 
     matches: IntArray
-    left_out: Mapping[Reason, int]
+    left_out: Mapping[str, int]
     repeated: int
     dropped: int
 
@@ -55,7 +54,7 @@ def settle_frames(hold: int, rate: float) -> int:
 
 
 def match_frames(
-    readings: Sequence[Reading], *, hold: int, first_number: int, source_frames: int, settle: int
+    readings: Sequence[Reading], *, hold: int, source_frames: int, settle: int
 ) -> Timing:
     """Match captured frames with source frames.
 
@@ -65,8 +64,6 @@ def match_frames(
         One for each captured frame, in order.
     hold
         Frames of a page in the chart.
-    first_number
-        Chart frame number shown by the source's frame 0.
     source_frames
         Frames of the source.
     settle
@@ -80,8 +77,7 @@ def match_frames(
     """
     number = np.array([reading.number for reading in readings], np.int64)
     reason = np.array([reading.reason or "" for reading in readings], object)
-    index = number - first_number
-    reason[(reason == "") & ((index < 0) | (index >= source_frames))] = "beyond source"
+    reason[(reason == "") & (number >= source_frames)] = "beyond source"
 
     shown = np.flatnonzero(reason == "")
     step = np.diff(number[shown])
@@ -98,8 +94,8 @@ def match_frames(
     used = np.flatnonzero(reason == "")
     names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
     return Timing(
-        matches=np.stack([used, index[used]], axis=1),
-        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},  # type: ignore[misc]
+        matches=np.stack([used, number[used]], axis=1),
+        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},
         repeated=int(repeated),
         dropped=int(dropped),
     )
