@@ -55,7 +55,8 @@ def verbosity(command: Command) -> Command:
 def _more(context: click.Context, _: click.Parameter, count: int) -> None:
     if count:
         context.find_object(Session).verbosity = count  # type: ignore[union-attr]
-        logging.basicConfig(level=logging.DEBUG if count > 1 else logging.INFO)
+        logging.basicConfig(format="%(message)s")
+        logging.getLogger("tonelab").setLevel(logging.DEBUG if count > 1 else logging.INFO)
 
 
 def _less(context: click.Context, _: click.Parameter, quiet: bool) -> None:

@@ -65,7 +65,11 @@ def print_result(renderable: RenderableType) -> None:
     """Print a result for people on stdout."""
     from rich.console import Console
 
-    console = Console(markup=False, highlight=False)
+    class Results(Console):
+        def on_broken_pipe(self) -> None:
+            raise BrokenPipeError
+
+    console = Results(markup=False, highlight=False)
     if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _PIPED_WIDTH
     with _reader():

@@ -32,7 +32,10 @@ from tonelab.curvefile.tree import Leaf, Tree
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 
+# What the annotations of the results may name without their modules importing it.
 _NAMES = {
+    "Any": Any,
+    "Mapping": Mapping,
     "np": np,
     "NDArray": NDArray,
     "FloatArray": NDArray[np.float64],
