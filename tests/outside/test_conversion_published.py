@@ -685,6 +685,14 @@ def test_method_a_down_is_not_the_variant_with_1_075() -> None:
     assert 876 * abs(ours[0, 0] ** (1 / 2.4) - wrong[0, 0] ** (1 / 2.4)) > 5
 
 
+def test_method_a_is_not_the_variant_with_undivided_red_difference() -> None:
+    """BT.2446-1 4.1 takes 0.1 of C'R, not of R' - Y', which is 1.4746 times as much."""
+    light, tone = np.array([[203.0, 0, 0]]), TONE_CURVES["bt2446a"].bind()
+    ours = DRIVES["gamma-luma"].bind()(light, tone)
+    wrong = DRIVES["gamma-luma"].bind({"red_share": 0.14746})(light, tone)
+    assert 876 * abs(ours[0, 0] ** (1 / 2.4) - wrong[0, 0] ** (1 / 2.4)) > 5
+
+
 def test_method_c_is_not_the_variant_without_k3() -> None:
     """BT.2446-1 6.1.4 subtracts k3 within the logarithm."""
     without = 15.09968 * np.log(203 / (58.5 / 0.83802)) + 78.99439

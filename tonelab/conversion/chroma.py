@@ -67,8 +67,8 @@ def _register_desaturation(suffix: str, label: str, weights: FloatArray) -> None
         ] = 200.0,
     ) -> FloatArray:
         luma = (light @ weights)[:, None]
-        fade = np.maximum(luma - threshold, 1e-6) / np.maximum(luma, 1e-6)
-        return mapping(light + (luma - light) * np.minimum(fade, 1.0))
+        fade = np.maximum(luma - threshold, 0.0) / np.maximum(luma, threshold)
+        return mapping(light + (luma - light) * fade)
 
 
 _register_desaturation("bt709", "BT.709 weights", luminance_weights("bt709"))

@@ -83,7 +83,7 @@ def _bt2390_derivative(
     e2 = eetf.rolled_off(np.clip(e1, 0.0, 1.0))
     signal = eetf.bottom + eetf.span * (e2 + eetf.lift * (1 - e2) ** 4)
     slope = eetf.rolled_off_slope(e1) * (1 - 4 * eetf.lift * (1 - e2) ** 3)
-    outside = (e1 < 0) | (e1 > 1)
+    outside = (e1 < 0) | (e1 > 1) | (signal <= 0)
     return np.where(outside, 0.0, slope * pq_slope(L) / pq_slope(eotf_pq(signal)) / target_peak)
 
 

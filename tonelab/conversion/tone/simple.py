@@ -170,10 +170,22 @@ def reinhard_peak(
     return L / (L + semi_saturation) * ((peak + semi_saturation) / peak)
 
 
+def _drago_derivative(L: FloatArray, *, adaptation: float, peak: float, bias: float) -> FloatArray:
+    light = np.maximum(L, 1e-9)
+    exponent = np.log(bias) / np.log(0.5)
+    growth = 8 * (light / peak) ** exponent
+    base = np.log(2 + growth)
+    base_slope = growth * exponent / light / (2 + growth)
+    rising = base / (adaptation + light) - np.log1p(light / adaptation) * base_slope
+    slope: FloatArray = rising / base**2 / np.log10(peak / adaptation + 1)
+    return np.where(peak < L, 0.0, slope)
+
+
 @TONE_CURVES.register(
     "drago",
     label="Drago adaptive logarithm",
     source="Drago, Myszkowski, Annen, Chiba 2003, equation 4",
+    derivative=_drago_derivative,
 )
 def drago(
     L: FloatArray,
