@@ -242,8 +242,8 @@ TONE_CHECKS: dict[str, list[Check]] = {
 }
 
 TONE_REASONS = {
-    "power": "general form; its values are measured on outside converters",
-    "reinhard-peak": "a scaled Reinhard; its values are measured on outside converters",
+    "power": "general form; test_conversion_converters holds it against a converter",
+    "reinhard-peak": "a scaled Reinhard; test_conversion_converters holds it against a converter",
     "rational-knee": "a shifted Reinhard; the article prints no value for it",
     "three-point": "defined by its three points, which test_conversion_tone checks",
 }
@@ -333,9 +333,9 @@ CHROMA_CHECKS = {
 }
 CHROMA_REASONS = {
     "none": "identity",
-    "desaturate-before-bt709": "no published value; measured on outside converters",
-    "desaturate-before-bt2020": "no published value; measured on outside converters",
-    "desaturate-before-sum": "no published value; measured on outside converters",
+    "desaturate-before-bt709": "as desaturate-before-sum, with other weights",
+    "desaturate-before-bt2020": "as desaturate-before-sum, with other weights",
+    "desaturate-before-sum": "test_conversion_converters holds it against a converter",
     "desaturate-highlights": "a plain form without a document; test_conversion_drives",
     "preserved-ratio": "the article prints no value; test_conversion_drives",
 }
