@@ -111,8 +111,7 @@ def chroma_transfer(colours: Colours, source: Signal, capture: Signal) -> Chroma
         a, b = z_source[rows], z_capture[rows]
         energy = float(np.sum(np.abs(a) ** 2))
         gain = np.sum(b * a.conj()) / energy
-        spread = max(float(np.sqrt(np.mean(np.abs(b - gain * a) ** 2))), floor)
-        bound = Z95 * spread / np.sqrt(energy)
+        bound = _gain_bound(a, b - gain * a, floor)
         rotation[h, level] = np.degrees(np.angle(gain))
         ratio[h, level] = np.abs(gain)
         ratio_bound[h, level] = bound
@@ -126,6 +125,22 @@ def chroma_transfer(colours: Colours, source: Signal, capture: Signal) -> Chroma
         ratio_bound=ratio_bound,
         count=count,
     )
+
+
+def _gain_bound(
+    source: NDArray[np.complex128], residual: NDArray[np.complex128], floor: float
+) -> float:
+    """Half width of the 95 % interval of a complex gain.
+
+    Rounding errors average out only where they scatter. A residual below the floor shows that
+    they do not, and then a gain that moves no sample by half a code goes unseen.
+    """
+    spread = float(np.sqrt(np.mean(np.abs(residual) ** 2) / 2))
+    statistical = Z95 * max(spread, floor) / float(np.sqrt(np.sum(np.abs(source) ** 2)))
+    half_code = floor * float(np.sqrt(3))
+    calmer = float(np.sqrt(min(np.mean(residual.real**2), np.mean(residual.imag**2))))
+    unseen = half_code / float(np.abs(source).max()) * max(1 - calmer / floor, 0.0)
+    return statistical + unseen
 
 
 def landmarks(curve: LuminanceCurve, source: Signal, capture: Signal) -> tuple[Landmark, ...]:
@@ -197,9 +212,9 @@ def _plateaus(code: FloatArray, step: float) -> NDArray[np.bool_]:
     bottom = int(np.searchsorted(code, code[0] + step / 2))
     top = int(np.searchsorted(code, code[-1] - step / 2))
     if bottom >= minimum_run:
-        clipped[: bottom - 1] = True
+        clipped[:bottom] = True
     if len(code) - top >= minimum_run:
-        clipped[top + 1 :] = True
+        clipped[top:] = True
     return clipped
 
 
@@ -225,7 +240,8 @@ def _smooth(
         calm &= float(np.max(np.abs(fitted - data))) <= ROUNDING_REACH * step
         low, high = (middle, high) if calm else (low, middle)
     fitted = _whittaker(position, data, low)
-    smooth[rows] = isotonic_regression(fitted).x
+    smooth[rows] = fitted
+    smooth = isotonic_regression(smooth).x
     variance = max(float(np.mean((fitted - data) ** 2)), floor**2)
     deviation[rows] = np.sqrt(variance * _leverage(position, low))
     return smooth, deviation
