@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.colours import Colours
+from tonelab.colours import Colours, as_ycbcr
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import IdentificationError
 from tonelab.signal.description import Signal
@@ -82,7 +82,8 @@ def test_landmarks_of_a_straight_line_with_clip():
     }
     # BT.2408-8 table 1 levels on a straight line to 203 cd/m2, shown by BT.1886 at 100 cd/m2.
     assert found["grey-18"].output == pytest.approx(26 / 2.03, rel=0.005)
-    assert found["diffuse-white"].code == pytest.approx(940, abs=1)
+    # Neighbouring source codes are three capture codes apart here, with the clip between them.
+    assert found["diffuse-white"].code == pytest.approx(940, abs=1.5)
     assert found["peak-1000"].code == pytest.approx(940, abs=0.1)
     assert found["mid-slope"].output == pytest.approx(1, abs=0.01)
     assert found["clip"].luminance == pytest.approx(203, rel=0.02)
@@ -119,9 +120,8 @@ def test_chroma_transfer_finds_a_rotation_and_a_gain(degrees, gain):
     z = np.rint(radius * np.cos(angle)) + 1j * np.rint(radius * np.sin(angle))
     turned = z * gain * np.exp(1j * np.radians(degrees))
     source = np.stack([luma, 512 + z.real, 512 + z.imag], 1)
-    capture = np.stack(
-        [np.full(4000, 500), 512 + np.rint(turned.real), 512 + np.rint(turned.imag)], 1
-    )
+    shown = 512 + np.rint([turned.real, turned.imag])
+    capture = np.stack([np.full(4000, 500), *shown], 1)
     found = chroma_transfer(colours(source, capture), SOURCE, CAPTURE)
     seen = found.count >= 3
     assert seen.sum() > 60
@@ -154,3 +154,13 @@ def test_luminance_axis_is_absolute():
     # BT.2408-8 table 1: 203 cd/m2 is 58 % PQ.
     row = np.argmin(np.abs(curve.luminance - 203))
     assert curve.source_code[row] == pytest.approx(64 + 876 * eotf_inverse_pq(203), abs=0.5)
+
+
+def test_rgb_captures_are_reported_as_ycbcr_of_the_same_colour():
+    rgb = Signal(matrix="rgb", range="full", bits=8)
+    measured = colours([[0, 0, 0]] * 3, [[255, 255, 255], [0, 0, 0], [255, 0, 0]])
+    coded, signal = as_ycbcr(measured, rgb)
+    # BT.709-6 items 3.2 to 3.5: white, black and red of 8-bit narrow range.
+    expected = [[235, 128, 128], [16, 128, 128], [62.56, 102.34, 240]]
+    np.testing.assert_allclose(coded.capture, expected, atol=0.01)
+    assert (signal.matrix, signal.range, signal.bits) == ("bt709", "narrow", 8)

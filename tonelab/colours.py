@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+
+from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.signal.quantisation import ycbcr_to_codes
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
+    from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies import Tallies
 
@@ -53,6 +57,24 @@ class Colours:
             self.page[rows],
             self.patch[rows],
         )
+
+
+def as_ycbcr(colours: Colours, signal: Signal) -> tuple[Colours, Signal]:
+    """Turn R'G'B' captures into narrow-range BT.709 Y'CbCr; others are returned as they are.
+
+    Means are linear in the codes, so this is exact; it lets everything downstream speak of luma
+    and chroma.
+    """
+    if signal.matrix != "rgb":
+        return colours, signal
+    coded = signal.with_fields("inferred", matrix="bt709", range="narrow")
+
+    def codes(rgb: FloatArray) -> FloatArray:
+        return ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), signal.bits, "narrow")
+
+    moved = codes(signal.decode_rgb(colours.capture))
+    linear = codes(signal.decode_rgb(np.eye(3))) - codes(signal.decode_rgb(np.zeros(3)))
+    return replace(colours, capture=moved, variance=colours.variance @ linear**2), coded
 
 
 def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -> Colours:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group
-from tonelab.colours import gather
+from tonelab.colours import as_ycbcr, gather
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import UsageError
 from tonelab.identify import identify
@@ -129,8 +129,10 @@ def reduce(
     step = code_step(tallies, target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
+    neutrals, coded = as_ycbcr(neutrals, target)
     curve = luminance_curve(neutrals, source_signal, code_step=step)
     colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+    colours, target = as_ycbcr(colours, target)[0], coded
     evidence = gather_evidence(colours, neutrals, curve, source_signal, target, step=step)
     static, static_findings = repeatability(tallies, layout, step)
     identified = identify(evidence)
