@@ -112,13 +112,16 @@ def test_every_residual_has_its_floor_line(measurements):
     assert floors(drawn["residual"])[0].get_xdata()[0] == one.conversion.floor_codes_rms
 
 
-def test_landmarks_are_marked_once_and_close_ones_share_a_label(measurements):
+def test_landmarks_on_the_curve_are_labelled_without_collision(measurements):
     one = measurements[0]
-    near = replace(one.landmarks[1], label="Just above white", luminance=210.0)
-    shown = texts(luminance_figure(replace(one, landmarks=(*one.landmarks, near))))
-    assert "Diffuse white\nJust above white" in shown
-    assert "18 % grey" in shown
-    assert "4000 cd/m2" not in shown  # beyond the curve
+    near = replace(one.landmarks[1], label="Just above white", luminance=205.0)
+    figure = luminance_figure(replace(one, landmarks=(*one.landmarks, near)))
+    figure.canvas.draw()
+    labels = [text for text in figure.axes[0].texts if text.get_text()]
+    shown = {text.get_text() for text in labels}
+    assert shown == {"18 % grey", "Diffuse white", "Just above white", "1000 cd/m2"}
+    boxes = [super(type(text), text).get_window_extent() for text in labels]
+    assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
 
 
 def test_unseen_hues_are_gaps(measurements):

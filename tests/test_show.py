@@ -102,8 +102,8 @@ def test_intervals_decide_the_digits(estimate, expected):
 
 def test_numbers_and_light():
     assert [number(v) for v in (0.0, 0.28867, 1023.4)] == ["0", "0.2887", "1023"]
-    assert [light(v) for v in (0.0, 0.005, 0.25, 26.0, 1000.0)] == [
-        "0 cd/m2", "0.0050 cd/m2", "0.25 cd/m2", "26.0 cd/m2", "1,000 cd/m2",
+    assert [light(v) for v in (0.0, 1e-6, 0.005, 0.25, 26.0, 1000.0)] == [
+        "0 cd/m2", "< 0.0001 cd/m2", "0.0050 cd/m2", "0.25 cd/m2", "26.0 cd/m2", "1,000 cd/m2",
     ]  # fmt: skip
 
 

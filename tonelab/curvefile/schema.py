@@ -203,4 +203,4 @@ TALLY_TABLES: dict[str, Column] = {
 }
 
 # Provenance that belongs to the run and not to what was measured: no part of the content hash.
-RUN_ONLY = frozenset({"time", "duration", "host", "processor", "platform", "command", "workers"})
+RUN_ONLY = frozenset({"time", "duration", "host", "processor", "platform", "system", "command"})

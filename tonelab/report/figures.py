@@ -32,13 +32,14 @@ QUANTISATION = 1 / np.sqrt(12)  # RMS of rounding to whole codes
 
 _LIGHT_TICKS = (0.01, 0.1, 1, 10, 26, 100, 203, 1000, 4000, 10000)
 _WIDTH = 7.2
-_NEAR = 26  # codes within which two landmarks share one label
+_LABEL_LINE = 0.052  # height of a landmark's label over that of the panel
+_LABEL_GAP = 16  # from a landmark to its label, PQ codes
 
 
 def luminance_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
     """Draw the luminance transfer curve, its landmarks, and below it what the curve leaves over."""
     with _figure((_WIDTH, 5.6), dark) as (figure, style):
-        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(4, 1))
+        upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(7, 2))
         curve = measurement.luminance_curve
         at, colour = _pq_code(curve.luminance), style.series[0]
         _draw_curve(upper, at, curve.smooth, curve.clipped, colour, "")
@@ -154,7 +155,7 @@ def score_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         _rows(axes, [one.label for one in scores])
         axes.set_xlim(0, 1.05 * p95.max())
         axes.set_xlabel("ΔE_ITP")
-        axes.set_title(f"{measurement.device}: distance from the standard conversions")
+        _title(figure, f"{measurement.device}: distance from the standard conversions")
         figure.legend(loc="outside lower right", ncols=3)
         _note(figure, f"{scores[0].count} colours, shown on {scores[0].display}", style)
     return figure
@@ -164,8 +165,9 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
     """Draw the residual of the identified conversion beside the runners-up and the floor."""
     conversion = measurement.conversion
     named = f"{conversion.drive}, {conversion.family_label}" if conversion.family else "free curve"
+    rivals = sorted(conversion.runners_up, key=lambda one: one.held_out_codes_rms)
     entries = [(named, conversion.held_out_codes_rms)]
-    entries += [(one.description, one.held_out_codes_rms) for one in conversion.runners_up]
+    entries += [(one.description, one.held_out_codes_rms) for one in rivals]
     with _figure((_WIDTH, 1.6 + 0.3 * len(entries)), dark) as (figure, style):
         axes = figure.subplots()
         rows = np.arange(len(entries))
@@ -187,7 +189,7 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
         axes.set_xlabel("held-out residual, codes RMS (logarithmic)")
-        axes.set_title(f"{measurement.device}: what fits, and what lost")
+        _title(figure, f"{measurement.device}: what fits, and what lost")
         figure.legend(loc="outside lower right")
         _note(figure, f"{conversion.held_out_count} colours held out", style)
     return figure
@@ -247,23 +249,22 @@ def _light_axis(axes: Axes, luminance: FloatArray) -> None:
 
 
 def _mark_landmarks(axes: Axes, measurement: Measurement, style: Style) -> None:
-    """Mark the landmarks that lie on the curve; close ones share a label."""
+    """Mark the landmarks that lie on the curve, with labels below right that do not collide."""
     reached = sorted(
-        (float(_pq_code(np.array(mark.luminance))), mark.code, mark.label)
+        (float(mark.code), float(_pq_code(np.array(mark.luminance))), mark.label)
         for mark in measurement.landmarks
         if mark.luminance is not None and mark.code is not None
     )
-    groups: list[tuple[float, float, list[str]]] = []
-    for at, code, label in reached:
+    bottom, top = axes.get_ylim()
+    line = _LABEL_LINE * (top - bottom)
+    free = top
+    for code, at, label in reversed(reached):
         axes.plot(at, code, "o", ms=4.5, color=style.ground, mec=style.ink, mew=1.2, zorder=4)
-        if groups and at - groups[-1][0] < _NEAR:
-            groups[-1][2].append(label)
-        else:
-            groups.append((at, code, [label]))
-    for at, code, labels in groups:
+        height = min(code - 0.9 * line, free)
+        free = height - line
         axes.annotate(
-            "\n".join(labels), (at, code), xytext=(7, -4), textcoords="offset points",
-            ha="left", va="top", fontsize=8, color=style.ink,
+            label, (at, code), xytext=(at + _LABEL_GAP, height), ha="left", va="center", fontsize=8,
+            arrowprops={"arrowstyle": "-", "color": style.muted, "lw": 0.6, "shrinkB": 3},
         )  # fmt: skip
 
 
@@ -289,6 +290,10 @@ def _ramp(style: Style, count: int) -> list[Any]:
 
 def _assumed(measurement: Measurement) -> str:
     return f"Capture read for a {display_of(measurement.capture.signal)}"
+
+
+def _title(figure: Figure, text: str) -> None:
+    figure.suptitle(text, x=0.01, ha="left", fontsize=10, fontweight="bold")
 
 
 def _note(figure: Figure, text: str, style: Style) -> None:

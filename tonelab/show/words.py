@@ -26,7 +26,9 @@ def number(value: float, digits: int = 4) -> str:
 
 
 def light(value: float) -> str:
-    """Light with its unit: two decimals below 1 cd/m2, none from 100 on."""
+    """Light with its unit, with more decimals the darker it is and none from 100 cd/m2 on."""
+    if 0 < value < 0.00005:
+        return "< 0.0001 cd/m2"
     decimals = 0 if value >= 100 or value == 0 else 1 if value >= 10 else 2 if value >= 0.1 else 4
     return f"{value:,.{decimals}f} cd/m2"
 
