@@ -260,11 +260,14 @@ def _mark_landmarks(axes: Axes, measurement: Measurement, style: Style) -> None:
     free = top
     for code, at, label in reversed(reached):
         axes.plot(at, code, "o", ms=4.5, color=style.ground, mec=style.ink, mew=1.2, zorder=4)
-        height = min(code - 0.9 * line, free)
+        height = max(min(code - 0.9 * line, free), bottom + line / 2)
         free = height - line
         axes.annotate(
             label, (at, code), xytext=(at + _LABEL_GAP, height), ha="left", va="center", fontsize=8,
-            arrowprops={"arrowstyle": "-", "color": style.muted, "lw": 0.6, "shrinkB": 3},
+            arrowprops={
+                "arrowstyle": "-", "color": style.muted, "lw": 0.6, "relpos": (0, 0.5),
+                "shrinkA": 0, "shrinkB": 3,
+            },
         )  # fmt: skip
 
 
