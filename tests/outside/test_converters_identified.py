@@ -1,0 +1,143 @@
+"""Converters that nobody here wrote are identified: named where published, honest where not."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pytest
+from converters import CURVES, Truth, ffmpeg_tonemap, ocio_aces, swscale_intent
+
+from tonelab.measure import measure, reduce
+from tonelab.results import ClipFacts, PairingFacts
+from tonelab.signal.description import Signal
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from converters import Converter
+
+    from tonelab.results import IdentifiedConversion, Measurement
+
+PARAMETER_TOLERANCE = 0.01
+FLOORS = 1.2
+
+# All curves at all peaks, and each once with the desaturation that moves the grey axis. The clip
+# knows no peak.
+PLAIN = [
+    ffmpeg_tonemap(curve, peak=peak)
+    for curve in CURVES
+    for peak in ((10.0,) if curve == "clip" else (4.0, 10.0, 40.0))
+]
+DESATURATED = [
+    ffmpeg_tonemap(curve, peak=peak, desaturation=2.0)
+    for curve, peak in zip(CURVES, (40.0, 10.0, 10.0, 4.0, 40.0, 10.0), strict=True)
+]
+
+
+def name_of(converter: Converter) -> str:
+    return converter.name
+
+
+def published(truth: Truth) -> tuple[str, dict[str, float]]:
+    """The family and its parameters in cd/m2 where they are light."""
+    p, white = truth.parameter, truth.white
+    peak = white * truth.peak
+    match truth.curve:
+        case "linear":
+            return "linear", {"white": peak / p}
+        case "clip":
+            return "linear", {"white": white / p}
+        case "gamma":
+            return "power", {"peak": peak, "exponent": p, "toe": 0.05 * white}
+        case "reinhard":
+            return "reinhard-peak", {"semi_saturation": white * (1 - p) / p, "peak": peak}
+        case "hable":
+            return "hable", {"white": white, "peak": peak}
+        case "mobius":
+            return "mobius", {"white": white, "knee": p * white, "peak": peak}
+
+
+@pytest.fixture(scope="session")
+def identified(quick_layout, patch_tallies) -> Callable[[Converter], Measurement]:
+    """Everything after the tallies, without clips."""
+
+    def facts(codec: str, subsampling: str, signal: Signal) -> ClipFacts:
+        size = quick_layout.width, quick_layout.height
+        return ClipFacts(codec, "mov", codec, *size, "24", 1, subsampling, signal)
+
+    source = facts("ffv1", "420", Signal(matrix="bt2020", transfer="pq", primaries="bt2020"))
+    capture = facts("v210", "422", Signal())
+    pairing = PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1)
+
+    def identify(converter: Converter) -> Measurement:
+        tallies = patch_tallies(converter)
+        return reduce(
+            tallies, quick_layout, source, capture, pairing=pairing, device=converter.name
+        )
+
+    return identify
+
+
+def assert_named(conversion: IdentifiedConversion, truth: Truth) -> None:
+    family, parameters = published(truth)
+    assert conversion.family == family
+    estimates = conversion.parameters
+    if truth.desaturation:
+        parameters["threshold"] = truth.desaturation * truth.white
+        estimates = {**estimates, **conversion.controls}
+    assert conversion.chroma == ("desaturate-before-sum" if truth.desaturation else "none")
+    for name, expected in parameters.items():
+        assert abs(estimates[name].value / expected - 1) < PARAMETER_TOLERANCE, name
+    # A straight line scales the three components alike, so every ratio drive draws the same.
+    drives = conversion.drive.split(" or ")
+    assert "max-rgb" in drives if truth.curve == "linear" else drives == ["max-rgb"]
+    assert "matrix-first" in conversion.order.split(" or ")
+    assert conversion.gamut == "clip"
+    assert conversion.encoding == "bt1886"
+    assert conversion.held_out_codes_rms <= FLOORS * conversion.floor_codes_rms
+    assert conversion.floor_codes_rms == pytest.approx(1 / np.sqrt(12))
+
+
+def assert_honest(measurement: Measurement) -> None:
+    """Either a fit at the floor, or no name; and the curve of the neutrals in any case."""
+    conversion = measurement.conversion
+    floor = conversion.floor_codes_rms
+    if conversion.family is None:
+        assert conversion.parameters == {}
+    if conversion.held_out_codes_rms > FLOORS * floor:
+        assert conversion.family is None
+        assert any("curve" in note for note in conversion.notes)
+    assert conversion.neutral_codes_rms <= FLOORS * floor
+
+
+@pytest.mark.parametrize("converter", [*PLAIN, *DESATURATED], ids=name_of)
+def test_published_curve_is_named(converter, identified):
+    assert_named(identified(converter).conversion, converter.truth)
+
+
+@pytest.mark.parametrize(
+    "converter", [swscale_intent("perceptual"), ocio_aces("1.0"), ocio_aces("2.0")], ids=name_of
+)
+def test_unpublished_conversion_is_left_unnamed(converter, identified):
+    assert_honest(identified(converter))
+
+
+@pytest.mark.parametrize(
+    "converter",
+    [ffmpeg_tonemap("hable"), ffmpeg_tonemap("reinhard", peak=4, white=203, desaturation=2)],
+    ids=name_of,
+)
+def test_clip_is_measured_end_to_end(converter, quick_chart, captured):
+    measurement = measure(quick_chart, captured(converter), device="converter under test")
+    assert_named(measurement.conversion, converter.truth)
+    assert measurement.conversion.static == "static"
+    assert measurement.capture.signal.matrix == "bt709"
+    assert measurement.capture.signal.range == "narrow"
+
+
+def test_clip_of_an_unpublished_conversion_end_to_end(quick_chart, captured):
+    converter = swscale_intent("saturation")
+    measurement = measure(quick_chart, captured(converter), device="converter under test")
+    assert_honest(measurement)
+    assert measurement.conversion.static == "static"
