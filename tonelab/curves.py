@@ -83,6 +83,12 @@ def neutral_luminance(codes: FloatArray, source: Signal) -> FloatArray:
     return source.decode_light(gray)[:, 1]
 
 
+def ceiling_light(curve: LuminanceCurve) -> float:
+    """Light in cd/m2 from which the capture sits on its ceiling; infinite if it never does."""
+    upper = curve.smooth > (curve.smooth[0] + curve.smooth[-1]) / 2
+    return float(curve.luminance[curve.clipped & upper].min(initial=np.inf))
+
+
 def chroma_transfer(colours: Colours, source: Signal, capture: Signal) -> ChromaTransfer:
     """Hue rotation and chroma ratio in the Cb/Cr plane, by source hue and level.
 
@@ -170,8 +176,8 @@ def landmarks(curve: LuminanceCurve, source: Signal, capture: Signal) -> tuple[L
     black_code = luma_scale(source.bits, source.range)[0]
     lift = float(np.interp(black_code, curve.source_code, curve.smooth))
     bound = float(np.interp(black_code, curve.source_code, (curve.high - curve.low) / 2))
-    top = curve.clipped & (curve.smooth > np.median(curve.smooth))
-    clip = float(curve.luminance[top][0]) if top.any() else None
+    ceiling = ceiling_light(curve)
+    clip = ceiling if np.isfinite(ceiling) else None
     slope, knee = _slopes(light, smooth, capture)
     return (
         Landmark("black", "source black", 0.0, lift, output(lift), bound),

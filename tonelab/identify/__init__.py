@@ -14,18 +14,20 @@ import numpy as np
 
 from tonelab.conversion import GAMUT_METHODS, FreeCurve
 from tonelab.identify.evidence import Evidence, gather_evidence, rms
-from tonelab.identify.families import Family, best_family, rank_families
+from tonelab.identify.families import Family, best_family, rank_families, with_intervals
 from tonelab.identify.structures import (
+    MOST_TIES,
     RANKING_COLOURS,
     Candidate,
     calm_colours,
     explains,
-    rank,
-    rank_plain,
+    rank_inside,
+    search,
     tied,
+    within_709,
 )
 from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, RunnerUp
-from tonelab.signal.colorimetry import LUMA_WEIGHTS, matrix_rgb_to_rgb
+from tonelab.signal.colorimetry import LUMA_WEIGHTS
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -35,7 +37,6 @@ if TYPE_CHECKING:
 __all__ = ["Evidence", "Identification", "gather_evidence", "identify"]
 
 UNKNOWN = "not identifiable from this capture"
-MOST_TIES = 8
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,21 +68,21 @@ def identify(evidence: Evidence) -> Identification:
         unseen pages; choices that tie are all listed.
     """
     evidence, findings = _read_matrix(evidence)
-    ranked = rank(evidence)
-    judged, whole_gamut = evidence, True
-    if not explains(ranked[0], evidence):
-        inside = evidence[_within_709(evidence)]
-        ranked_inside = rank(inside)
-        if explains(ranked_inside[0], evidence):
-            ranked, judged, whole_gamut = ranked_inside, inside, False
-    explained = explains(ranked[0], judged)
-    ties = tied(ranked, judged.floor)[:MOST_TIES] if explained else ranked[:1]
+    found = search(evidence)
+    explained = explains(found.inside[0], evidence)
+    whole_gamut = explained and bool(found.whole) and explains(found.whole[0], evidence)
+    judged = evidence if whole_gamut or not explained else within_709(evidence)
+    ranked = found.whole if whole_gamut else found.inside
+    ties = tied(ranked, evidence.floor)[:MOST_TIES] if explained else ranked[:1]
     calm = calm_colours(judged)
     free_rms = rms(calm[calm.held_out].residual(ranked[0].conversion))
     families = rank_families(judged, [tie.conversion for tie in ties]) if explained else []
     family = best_family(families, free_rms, judged.floor)
+    if family is not None:
+        family = with_intervals(judged, family)
     chain = family.fit.conversion if family else ranked[0].conversion
-    alike = _alike(judged, chain, ties, family)
+    possible = [candidate for candidate in ranked if explains(candidate, evidence)]
+    alike = _alike(judged, chain, possible if family else ties, family)
     conversion = IdentifiedConversion(
         family=family.name if family else None,
         family_label=family.label if family else "no published family fits: free curve",
@@ -112,8 +113,8 @@ def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
     origin = target.origins.get("matrix", "assumed")
     if origin == "stated" or target.matrix == "rgb":
         return evidence, ()
-    few = calm_colours(evidence).thinned(RANKING_COLOURS // 2)
-    left = {name: rank_plain(few.with_matrix(name))[0].rms for name in LUMA_WEIGHTS}
+    few = within_709(calm_colours(evidence)).thinned(RANKING_COLOURS // 2)
+    left = {name: rank_inside(few.with_matrix(name), plain=True)[0].rms for name in LUMA_WEIGHTS}
     best = min(left, key=lambda name: left[name])
     if best == target.matrix or left[best] > 0.5 * left[target.matrix]:
         return evidence, ()
@@ -131,13 +132,6 @@ def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
         threshold=2 * left[best],
     )
     return evidence.with_matrix(best), (finding,)
-
-
-def _within_709(evidence: Evidence) -> np.ndarray:
-    """Flag the colours that need no gamut mapping."""
-    narrow = evidence.light @ matrix_rgb_to_rgb("bt2020", "bt709").T
-    inside: np.ndarray = narrow.min(1) >= 0
-    return inside
 
 
 def _alike(

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.curves import ceiling_light
 from tonelab.errors import IdentificationError
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale, ycbcr_to_codes
@@ -69,11 +70,18 @@ class Evidence:
             self, light=self.light[rows], codes=self.codes[rows], held_out=self.held_out[rows]
         )
 
-    def thinned(self, size: int) -> Evidence:
-        """Return at most ``size`` colours, evenly taken."""
-        if len(self.light) <= size:
-            return self
-        return self[np.linspace(0, len(self.light) - 1, size).round().astype(np.int64)]
+    def thinned(self, size: int, *, neutrals: int | None = None) -> Evidence:
+        """Return at most ``size`` colours, evenly taken, and as many ``neutrals`` if asked."""
+        few = self if len(self.light) <= size else self[_even(len(self.light), size)]
+        if neutrals is None or len(self.neutral_light) <= neutrals:
+            return few
+        rows = _even(len(self.neutral_light), neutrals)
+        return replace(
+            few,
+            neutral_light=self.neutral_light[rows],
+            neutral_codes=self.neutral_codes[rows],
+            neutral_smooth=self.neutral_smooth[rows],
+        )
 
     def with_matrix(self, matrix: str) -> Evidence:
         """Return the same evidence read by another Y'CbCr matrix."""
@@ -126,10 +134,11 @@ def gather_evidence(
             "No colours of the chart were seen, so nothing but the curve can be known: "
             "capture the whole clip from its first page to its last."
         )
-    black = luma_scale(source.bits, source.range)[0]
-    above = neutrals.source[:, 0] >= black
+    # Source codes outside black and nominal peak are legal, but what they mean is not: PQ ends
+    # at 10,000 cd/m2, and converters clamp or continue.
+    black, span = luma_scale(source.bits, source.range)
+    above = (neutrals.source[:, 0] >= black) & (neutrals.source[:, 0] <= black + span)
     upper = neutrals[above]
-    ceiling = curve.clipped & (curve.smooth > np.median(curve.smooth))
     pages = np.unique(colours.page)
     return Evidence(
         light=_light2020(colours.source, source),
@@ -138,7 +147,7 @@ def gather_evidence(
         neutral_light=_light2020(upper.source, source),
         neutral_codes=upper.capture,
         neutral_smooth=curve.smooth[above],
-        ceiling_light=float(curve.luminance[ceiling].min(initial=np.inf)),
+        ceiling_light=ceiling_light(curve),
         target=target,
         step=step,
     )
@@ -161,6 +170,10 @@ def video_limits(target: Signal) -> tuple[float, float]:
 def rms(residual: FloatArray) -> float:
     """Root mean square over all elements."""
     return float(np.sqrt(np.mean(residual**2)))
+
+
+def _even(length: int, size: int) -> NDArray[np.int64]:
+    return np.unique(np.linspace(0, length - 1, size).round().astype(np.int64))
 
 
 def _light2020(codes: FloatArray, source: Signal) -> FloatArray:

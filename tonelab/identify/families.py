@@ -7,9 +7,10 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
-from tonelab.conversion import CHROMA_LAWS, CONTROLS, DRIVES, TONE_CURVES, Step
+from tonelab.conversion import TONE_CURVES, Step
 from tonelab.identify.evidence import Evidence, rms
-from tonelab.identify.fitting import Fit, Free, free_parameters, joint_fit, start_fits
+from tonelab.identify.fitting import Fit, free_parameters, joint_fit, start_fits, with_rounding
+from tonelab.identify.structures import own_parameters
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -55,7 +56,7 @@ def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Fami
             screened.append((left, name, replace(fit, conversion=trial)))
     families = []
     for _, name, fit in _contenders(screened):
-        refined = joint_fit(training, fit, [*fit.free, *chain_parameters(fit.conversion)])
+        refined = joint_fit(training, fit, [*fit.free, *own_parameters(fit.conversion)])
         families.append(Family(name, refined, rms(unseen.residual(refined.conversion))))
     return sorted(families, key=lambda family: family.held_out_rms)
 
@@ -76,19 +77,10 @@ def best_family(families: Sequence[Family], free_rms: float, floor: float) -> Fa
     )
 
 
-def chain_parameters(chain: Conversion) -> tuple[Free, ...]:
-    """Return the continuous parameters of the chain besides its curve."""
-    declared = {
-        "chroma": CHROMA_LAWS[chain.chroma.name].parameters,
-        "drive": DRIVES[chain.drive.name].parameters,
-        "controls": CONTROLS[chain.controls.name].parameters,
-    }
-    # A plain chain stands by its published constants; only what the search set is refined.
-    return tuple(
-        Free(part, parameters[name])
-        for part, parameters in declared.items()
-        for name in getattr(chain, part).parameters
-    )
+def with_intervals(evidence: Evidence, family: Family) -> Family:
+    """Return the family with intervals that know how rounding misleads its fit."""
+    training = evidence[~evidence.held_out].thinned(TRAINING_COLOURS)
+    return replace(family, fit=with_rounding(training, family.fit))
 
 
 def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:

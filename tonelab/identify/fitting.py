@@ -101,7 +101,7 @@ def start_fits(
     Only the curve is at stake there, so this is quick and finds the right valley for
     `joint_fit`.
     """
-    thin = _thin_neutrals(evidence, 160)
+    thin = evidence.thinned(0, neutrals=160)
 
     def cost(position: FloatArray) -> float:
         return float(np.sum(thin.neutral_residual(_set(chain, free, position))[:, 0] ** 2))
@@ -119,23 +119,74 @@ def start_fits(
     return sorted(fits, key=lambda fit: fit.rms)
 
 
-def joint_fit(evidence: Evidence, fit: Fit, free: Sequence[Free] | None = None) -> Fit:
+def joint_fit(evidence: Evidence, fit: Fit, free: Sequence[Free]) -> Fit:
     """Refine a fit on colours and neutrals together."""
-    chosen = tuple(free) if free is not None else fit.free
-    known = {
-        (f.part, f.parameter.name): place for f, place in zip(fit.free, fit.position, strict=True)
-    }
-    start = np.array(
-        [known.get((f.part, f.parameter.name), f.unit(_current(fit.conversion, f))) for f in chosen]
-    )
+    start = np.array([item.unit(_current(fit.conversion, item)) for item in free])
+    residual = _joint_residual(evidence, fit.conversion, free)
+    return _solve(fit.conversion, free, start, residual, evidence.floor)
+
+
+def with_rounding(evidence: Evidence, fit: Fit, *, draws: int = 96) -> Fit:
+    """Widen the covariance by what rounding does to this very fit.
+
+    Rounding errors of an undithered device are no noise: neighbouring codes err alike, and a fit
+    follows them. So the fitted chain is moved at random by about a code, rounded, and the error
+    that the rounding causes in each parameter is read off the linearised fit.
+    """
+    if not fit.free:
+        return fit
+    residual = _joint_residual(evidence, fit.conversion, fit.free)
+    jacobian = _jacobian(residual, fit.position)
+    information = jacobian.T @ jacobian
+    gain = _inverse(information) @ jacobian.T
+    if not np.all(np.isfinite(gain)):
+        return fit
+    size = 1.0 / np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-9)
+    rng = np.random.default_rng(0)
+    errors = []
+    for _ in range(draws):
+        moved = fit.position + size * rng.standard_normal(len(size)) / np.sqrt(len(size))
+        left = residual(np.clip(moved, 0.0, 1.0)) / evidence.step
+        errors.append(gain @ (evidence.step * (np.round(left) - left)))
+    rounding = np.sqrt(np.mean(np.square(errors), axis=0))
+    widening = np.maximum(rounding / np.sqrt(np.maximum(np.diag(fit.covariance), 1e-300)), 1.0)
+    return replace(fit, covariance=fit.covariance * np.outer(widening, widening))
+
+
+def _joint_residual(
+    evidence: Evidence, chain: Conversion, free: Sequence[Free]
+) -> Callable[[FloatArray], FloatArray]:
+    """Predicted minus measured codes of colours and of the luma of neutrals, by position."""
 
     def residual(position: FloatArray) -> FloatArray:
-        chain = _set(fit.conversion, chosen, position)
+        moved = _set(chain, free, position)
         return np.concatenate(
-            [evidence.residual(chain).ravel(), evidence.neutral_residual(chain)[:, 0]]
+            [evidence.residual(moved).ravel(), evidence.neutral_residual(moved)[:, 0]]
         )
 
-    return _solve(fit.conversion, chosen, start, residual, evidence.floor)
+    return residual
+
+
+def _jacobian(residual: Callable[[FloatArray], FloatArray], position: FloatArray) -> FloatArray:
+    """Two-sided numerical derivative, shape (residuals, parameters)."""
+    columns = []
+    for index in range(len(position)):
+        step = np.zeros(len(position))
+        step[index] = 1e-4
+        high, low = np.clip(position + step, 0, 1), np.clip(position - step, 0, 1)
+        columns.append((residual(high) - residual(low)) / (high[index] - low[index]))
+    return np.stack(columns, axis=1)
+
+
+def fit_residual(
+    chain: Conversion,
+    free: Sequence[Free],
+    residual: Callable[[Conversion], FloatArray],
+    floor: float,
+) -> Conversion:
+    """Return the chain with the parameters that make ``residual(chain)`` smallest."""
+    start = np.array([item.unit(_current(chain, item)) for item in free])
+    return _solve(chain, free, start, lambda p: residual(_set(chain, free, p)), floor).conversion
 
 
 def free_parameters(part: str, parameters: Mapping[str, Parameter]) -> tuple[Free, ...]:
@@ -193,13 +244,3 @@ def _set(chain: Conversion, free: Sequence[Free], position: FloatArray) -> Conve
 def _current(chain: Conversion, free: Free) -> float:
     step = getattr(chain, free.part)
     return float(step.parameters.get(free.parameter.name, free.parameter.default))
-
-
-def _thin_neutrals(evidence: Evidence, size: int) -> Evidence:
-    rows = np.unique(np.linspace(0, len(evidence.neutral_light) - 1, size).round().astype(int))
-    return replace(
-        evidence,
-        neutral_light=evidence.neutral_light[rows],
-        neutral_codes=evidence.neutral_codes[rows],
-        neutral_smooth=evidence.neutral_smooth[rows],
-    )

@@ -1,49 +1,76 @@
-"""Which chain: drive, order, chroma law, gamut and encoding, each tried with the free curve.
+"""Which chain: drive, order, encoding and chroma law first, then the gamut method.
 
 Neutrals fix the curve and say nothing about the chain; saturated colours then say which chain
-carries that curve. No parameter is fitted to the colours here unless a candidate has one.
+carries that curve. Colours that BT.709 holds need no gamut mapping, so they are asked first; the
+others then tell the gamut methods apart.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy.optimize import minimize_scalar
 
-from tonelab.conversion import CHROMA_LAWS, DRIVES, ENCODINGS, Conversion, FreeCurve, Step
+from tonelab.conversion import (
+    CHROMA_LAWS,
+    CONTROLS,
+    DRIVES,
+    ENCODINGS,
+    GAMUT_METHODS,
+    Conversion,
+    FreeCurve,
+    Step,
+)
 from tonelab.identify.evidence import Evidence, rms
+from tonelab.identify.fitting import Free, fit_residual
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import chroma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Sequence
+    from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
 
-RANKING_COLOURS = 1200  # enough to tell chains apart by codes, few enough to try hundreds
-SCAN_COLOURS = 400
+    from tonelab.conversion.chain import Order
+    from tonelab.conversion.parameters import Entry
+    from tonelab.signal.quantisation import FloatArray
+
+# Enough colours to tell chains apart by codes, few enough to try hundreds of chains.
+RANKING_COLOURS = 900
+SCAN_COLOURS = 300
+SCAN_NEUTRALS = 300
+GAMUT_COLOURS = 1500
+ENOUGH = 150
 
 TONE_FIRST = ("per-channel", "max-rgb", "luminance", "luma", "ictcp", "gamma-luma")
 MATRIX_FIRST = ("per-channel", "max-rgb", "luminance")
-GAMUTS = ("clip", "excursions", "none")
 ENCODING_NAMES = ("bt1886", "gamma22", "srgb", "bt709-oetf")
-DESATURATIONS = ("desaturate-before-bt709", "desaturate-before-bt2020", "desaturate-before-sum")
-THRESHOLDS = np.geomspace(40, 4000, 8)  # cd/m2
-MATRIX_FIRST_BLENDS = ("blend", "per-channel+luminance", "max-rgb+luminance")
-BLENDS = (
-    *MATRIX_FIRST_BLENDS,
-    "per-channel+luma",
-    "per-channel+ictcp",
-    "max-rgb+luma",
-    "max-rgb+ictcp",
-)
+BLENDS = ("blend", "per-channel+luminance", "max-rgb+luminance")
+TONE_FIRST_BLENDS = ("per-channel+luma", "per-channel+ictcp", "max-rgb+luma", "max-rgb+ictcp")
+WEIGHTS = (0.25, 0.5, 0.75)
+# Parameters at which a chroma law is tried before it is refined.
+LAWS: dict[str, tuple[dict[str, float], ...]] = {
+    **{
+        f"desaturate-before-{weights}": tuple(
+            {"threshold": float(light)} for light in np.geomspace(40, 4000, 13)
+        )
+        for weights in ("bt709", "bt2020", "sum")
+    },
+    "desaturate-highlights": tuple(
+        {"start": start, "strength": strength, "exponent": 1.0}
+        for start, strength in product((0.1, 0.5), (0.3, 0.8))
+    ),
+    "crosstalk": tuple({"alpha": alpha} for alpha in (0.03, 0.1, 0.2)),
+}
 
 # Chains whose residuals differ by less than this factor are told apart by nothing but noise.
 TIE = 1.04
 EXPLAINED = 1.5  # floors
-POLISHED = 12
+POLISHED = 10
+MOST_TIES = 8
+MOST_POSSIBLE = 14
+SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,58 +87,57 @@ class Candidate:
         if chain.chroma.name != "none":
             parts.insert(1, chain.chroma.name)
         if chain.controls.name != "none":
-            parts.append("saturation and hue controls")
+            parts.append("picture controls")
         return ", ".join(parts)
 
 
-def rank(evidence: Evidence) -> list[Candidate]:
-    """Try every chain and return them with the smallest residual first.
+@dataclass(frozen=True, slots=True)
+class Search:
+    """The chains tried, best first.
 
-    Chains with a chroma law, picture controls or a blended drive are tried only where no plain
-    one comes near the floor, for they can imitate.
+    Attributes
+    ----------
+    inside
+        Judged on the colours that BT.709 holds, whatever the gamut method.
+    whole
+        The best of those with every gamut method, judged on all colours.
     """
-    calm = calm_colours(evidence)
-    few = calm.thinned(RANKING_COLOURS)
-    ranked = rank_plain(few)
-    if explains(ranked[0], evidence):
+
+    inside: list[Candidate]
+    whole: list[Candidate]
+
+
+def search(evidence: Evidence) -> Search:
+    """Try every chain of the model.
+
+    Chroma laws, blended drives and their combinations with picture controls are tried only
+    where no plain chain comes near the floor, for they can imitate. The curve is known above
+    its ceiling only if the ceiling is its own; failing that, bright colours are left aside.
+    """
+    inside: list[Candidate] = []
+    for scope in (evidence, calm_colours(evidence)):
+        inside = rank_inside(within_709(scope))
+        if explains(inside[0], evidence):
+            break
+    possible = [candidate for candidate in inside if explains(candidate, evidence)] or inside[:2]
+    return Search(inside, _rank_gamuts(scope.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE]))
+
+
+def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
+    """Rank the chains on colours that need no gamut mapping; ``plain`` stops at simple ones."""
+    few = evidence.thinned(RANKING_COLOURS)
+    ranked = _evaluate(few, _plain(few))
+    if plain or explains(ranked[0], evidence):
         return ranked
-    turned = _evaluate(few, (_with_controls(few, c.conversion) for c in ranked))
-    scan = calm.thinned(SCAN_COLOURS)
-    best = _distinct(_evaluate(scan, _scanned(ranked)))[:POLISHED]
-    polished = [_polish(few, candidate) for candidate in best]
-    return _distinct(sorted(ranked + turned + polished, key=lambda candidate: candidate.rms))
-
-
-def rank_plain(evidence: Evidence) -> list[Candidate]:
-    """Try the chains without parameters of their own."""
-    return _evaluate(evidence, _plain(evidence))
+    scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
+    promising = _distinct(_evaluate(scan, _extended(ranked)))[:POLISHED]
+    polished = [_polish(few, candidate) for candidate in promising]
+    return _distinct(sorted(ranked + polished, key=_rms_of))
 
 
 def explains(candidate: Candidate, evidence: Evidence) -> bool:
     """Whether rounding, and a little noise of the free curve, is all that is left."""
     return candidate.rms <= EXPLAINED * evidence.floor
-
-
-def calm_colours(evidence: Evidence) -> Evidence:
-    """Return the colours whose every possible drive stays below the capture's ceiling."""
-    if not np.isfinite(evidence.ceiling_light):
-        return evidence
-    narrow = evidence.light @ matrix_rgb_to_rgb("bt2020", "bt709").T
-    highest = np.maximum(evidence.light.max(1), narrow.max(1))
-    rows = highest < evidence.ceiling_light
-    enough = 200
-    return evidence[rows] if rows.sum() >= enough else evidence
-
-
-def with_free_curve(evidence: Evidence, chain: Conversion) -> Conversion:
-    """Return the chain carrying the curve that the neutrals demand of it."""
-    argument = chain.arguments(evidence.neutral_light)[:, 0]
-    encoding = ENCODINGS[chain.encoding.name]
-    given = encoding.complete(chain.encoding.parameters)
-    relative = encoding.inverse(evidence.neutral_signal(), **given)
-    signal, first = np.unique(eotf_inverse_pq(argument), return_index=True)
-    rising = np.maximum.accumulate(np.maximum(relative[first], 0.0))
-    return replace(chain, tone=FreeCurve(signal, rising))
 
 
 def tied(ranked: Sequence[Candidate], floor: float) -> list[Candidate]:
@@ -120,12 +146,142 @@ def tied(ranked: Sequence[Candidate], floor: float) -> list[Candidate]:
     return [candidate for candidate in ranked if candidate.rms <= limit]
 
 
-def _evaluate(evidence: Evidence, chains: Iterator[Conversion]) -> list[Candidate]:
-    found = []
-    for chain in chains:
-        complete = with_free_curve(evidence, chain)
-        found.append(Candidate(complete, rms(evidence.residual(complete))))
-    return sorted(found, key=lambda candidate: candidate.rms)
+def calm_colours(evidence: Evidence) -> Evidence:
+    """Return the colours whose every possible drive stays below the capture's ceiling."""
+    if not np.isfinite(evidence.ceiling_light):
+        return evidence
+    highest = np.maximum(evidence.light.max(1), _narrow(evidence).max(1))
+    rows = highest < evidence.ceiling_light
+    return evidence[rows] if rows.sum() >= ENOUGH else evidence
+
+
+def within_709(evidence: Evidence) -> Evidence:
+    """Return the colours that need no gamut mapping."""
+    rows = _narrow(evidence).min(1) >= 0
+    return evidence[rows] if rows.sum() >= ENOUGH else evidence
+
+
+def with_free_curve(
+    evidence: Evidence, chain: Conversion, known: dict[Hashable, FreeCurve] | None = None
+) -> Conversion:
+    """Return the chain carrying the curve that the neutrals demand of it.
+
+    ``known`` keeps curves by what they depend on, for searches that meet the same again.
+    """
+    argument = chain.arguments(evidence.neutral_light)[:, 0]
+    key = (chain.encoding.name, tuple(chain.controls.parameters.items()), argument.tobytes())
+    if known is None or key not in known:
+        encoding = ENCODINGS[chain.encoding.name]
+        given = encoding.complete(chain.encoding.parameters)
+        relative = encoding.inverse(_before_controls(evidence.neutral_signal(), chain), **given)
+        signal, first = np.unique(eotf_inverse_pq(argument), return_index=True)
+        curve = FreeCurve(signal, np.maximum.accumulate(np.maximum(relative[first], 0.0)))
+        if known is None:
+            return replace(chain, tone=curve)
+        known[key] = curve
+    return replace(chain, tone=known[key])
+
+
+def _narrow(evidence: Evidence) -> FloatArray:
+    narrow: FloatArray = evidence.light @ matrix_rgb_to_rgb("bt2020", "bt709").T
+    return narrow
+
+
+def _rms_of(candidate: Candidate) -> float:
+    return candidate.rms
+
+
+def _before_controls(luma: FloatArray, chain: Conversion) -> FloatArray:
+    """Undo on neutral luma what picture controls do, which is affine there."""
+    if chain.controls.name == "none":
+        return luma
+    controls = CONTROLS[chain.controls.name].bind(chain.controls.parameters)
+    black, white = controls(np.array([[0.0, 0.0, 0.0], [0.5, 0.0, 0.0]]))[:, 0]
+    undone: FloatArray = (luma - black) / (2 * (white - black))
+    return undone
+
+
+def _plain(evidence: Evidence) -> Iterator[Conversion]:
+    """Chains without parameters of their own."""
+    luma = evidence.neutral_signal()
+    above = bool(luma.max() > 1.005)
+    base = Conversion(
+        tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
+    )
+    drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
+    drives += [("matrix-first", drive) for drive in MATRIX_FIRST]
+    parts = product(_luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
+    for controls, encoding, gamut, (order, drive) in parts:
+        if (gamut, order) != ("none", "matrix-first"):
+            yield replace(
+                base,
+                drive=Step(drive),
+                order=order,
+                gamut=Step(gamut),
+                encoding=Step(encoding),
+                controls=controls,
+            )
+
+
+def _luma_controls(evidence: Evidence) -> list[Step]:
+    """No picture controls, and the contrast and brightness that both ends of the curve suggest."""
+    luma = evidence.neutral_signal()
+    black = float(luma[0])
+    clipped = np.isfinite(evidence.ceiling_light)
+    white = float(luma[-1]) if clipped and luma[-1] < 0.99 else 1.0 + black
+    steps = [Step("none")]
+    if abs(black) > 0.003 or white < 0.985:
+        turns = {"contrast": white - black, "brightness": black}
+        steps.append(Step("contrast-first", turns))
+    return steps
+
+
+def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
+    """Plain chains with a chroma law or a blended drive."""
+    plain = [replace(candidate.conversion, controls=_luma_only(candidate)) for candidate in ranked]
+    for chain in plain:
+        for law, trials in LAWS.items():
+            for trial in trials:
+                yield replace(chain, chroma=Step(law, trial))
+    for chain in plain:
+        if chain.drive.name != "per-channel":
+            continue
+        blends = BLENDS if chain.order == "matrix-first" else (*BLENDS, *TONE_FIRST_BLENDS)
+        for drive, weight in product(blends, WEIGHTS):
+            yield replace(chain, drive=Step(drive, {"weight": weight}))
+
+
+def _luma_only(candidate: Candidate) -> Step:
+    """Drop the chroma turn of a candidate's controls; it is found anew for each extension."""
+    controls = candidate.conversion.controls
+    kept = {k: v for k, v in controls.parameters.items() if k in {"contrast", "brightness"}}
+    return Step(controls.name, kept) if kept else Step("none")
+
+
+def _evaluate(evidence: Evidence, chains: Iterable[Conversion]) -> list[Candidate]:
+    known: dict[Hashable, FreeCurve] = {}
+    found = [_turned(evidence, with_free_curve(evidence, chain, known)) for chain in chains]
+    return sorted(found, key=_rms_of)
+
+
+def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
+    """Judge a chain, with the saturation and hue that fit best where they help."""
+    residual = evidence.residual(chain)
+    plain = Candidate(chain, rms(residual))
+    neutral, _ = chroma_scale(evidence.target.bits, evidence.target.range)
+    seen = evidence.codes[:, 1:] - neutral
+    predicted = seen + residual[:, 1:]
+    z_seen, z_predicted = seen @ (1, 1j), predicted @ (1, 1j)
+    gain = np.sum(z_seen * z_predicted.conj()) / max(np.sum(np.abs(z_predicted) ** 2), 1e-12)
+    if plain.rms <= EXPLAINED * evidence.floor or abs(gain - 1) < SMALLEST_TURN or abs(gain) < 0.1:
+        return plain
+    apart = np.abs(z_predicted * gain - z_seen) ** 2
+    turned_rms = float(np.sqrt((np.sum(residual[:, 0] ** 2) + np.sum(apart)) / residual.size))
+    if turned_rms > 0.9 * plain.rms:
+        return plain
+    turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
+    controls = Step("contrast-first", {**chain.controls.parameters, **turn})
+    return Candidate(replace(chain, controls=controls), turned_rms)
 
 
 def _distinct(ranked: Sequence[Candidate]) -> list[Candidate]:
@@ -136,69 +292,64 @@ def _distinct(ranked: Sequence[Candidate]) -> list[Candidate]:
     return list(best.values())
 
 
-def _plain(evidence: Evidence) -> Iterator[Conversion]:
-    above = bool(evidence.neutral_signal().max() > 1.005)
-    base = Conversion(
-        tone=Step("linear"),
-        ceiling=not above,
-        super_white=above,
-        white=evidence.target.peak,
-    )
-    for encoding in map(Step, ENCODING_NAMES):
-        for drive, gamut in product(TONE_FIRST, GAMUTS):
-            yield replace(
-                base, drive=Step(drive), order="tone-first", gamut=Step(gamut), encoding=encoding
-            )
-        for drive, gamut in product(MATRIX_FIRST, ("clip", "excursions")):
-            yield replace(
-                base, drive=Step(drive), order="matrix-first", gamut=Step(gamut), encoding=encoding
-            )
-
-
-def _with_controls(evidence: Evidence, chain: Conversion) -> Conversion:
-    """Return the chain with the saturation and hue that fit best, in closed form."""
-    neutral, scale = chroma_scale(evidence.target.bits, evidence.target.range)
-    predicted, seen = (
-        (codes[:, 1] - neutral + 1j * (codes[:, 2] - neutral)) / scale
-        for codes in (evidence.residual(chain) + evidence.codes, evidence.codes)
-    )
-    gain = np.sum(seen * predicted.conj()) / max(float(np.sum(np.abs(predicted) ** 2)), 1e-12)
-    turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
-    return replace(chain, controls=Step("contrast-first", turn))
-
-
-def _scanned(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
-    """Plain chains extended by one part with a parameter, on a grid of that parameter."""
-    plain = [candidate.conversion for candidate in ranked]
-    for chain in plain:
-        if chain.gamut.name in {"clip", "excursions"}:
-            for law, threshold in product(DESATURATIONS, THRESHOLDS):
-                yield replace(chain, chroma=Step(law, {"threshold": float(threshold)}))
-    for chain in plain[:24]:
-        for drive, weight in product(BLENDS, (0.25, 0.5, 0.75)):
-            if chain.order == "tone-first" or drive in MATRIX_FIRST_BLENDS:
-                yield replace(chain, drive=Step(drive, {"weight": weight}))
-
-
 def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
-    """Search the candidate's own parameter, the free curve following along."""
+    """Refine a candidate's own parameters, the free curve following along."""
     chain = candidate.conversion
-    in_chroma = chain.chroma.name != "none"
-    step = chain.chroma if in_chroma else chain.drive
-    ((name, value),) = step.parameters.items()
-    bounds = (CHROMA_LAWS if in_chroma else DRIVES)[step.name].parameters[name]
+    free = own_parameters(chain)
 
-    def complete(value: float) -> Conversion:
-        moved = Step(step.name, {name: float(value)})
-        part = replace(chain, chroma=moved) if in_chroma else replace(chain, drive=moved)
-        return with_free_curve(evidence, part)
+    def residual(trial: Conversion) -> FloatArray:
+        return evidence.residual(with_free_curve(evidence, trial)).ravel()
 
-    span = (value / 2.2, value * 2.2) if bounds.log else (value - 0.25, value + 0.25)
-    low, high = max(span[0], bounds.low), min(span[1], bounds.high)
-    found = minimize_scalar(
-        lambda trial: rms(evidence.residual(complete(trial))),
-        bounds=(low, high),
-        method="bounded",
-        options={"maxiter": 24},
-    )
-    return Candidate(complete(found.x), float(found.fun))
+    polished = with_free_curve(evidence, fit_residual(chain, free, residual, evidence.floor))
+    return Candidate(polished, rms(evidence.residual(polished)))
+
+
+def own_parameters(chain: Conversion) -> tuple[Free, ...]:
+    """Return the parameters that a search gave a chain, besides those of its curve.
+
+    A plain part stands by its published constants; only what was set is refined.
+    """
+    registries: dict[str, Mapping[str, Entry[Any]]] = {
+        "chroma": CHROMA_LAWS,
+        "drive": DRIVES,
+        "gamut": GAMUT_METHODS,
+        "controls": CONTROLS,
+    }
+    free = []
+    for part, registry in registries.items():
+        step: Step = getattr(chain, part)
+        free += [Free(part, registry[step.name].parameters[name]) for name in step.parameters]
+    return tuple(free)
+
+
+def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidate]:
+    """Give each chain every gamut method and judge it on all colours."""
+    found = []
+    for tie in ties:
+        chain = tie.conversion
+        own_matrix = chain.gamut.name != "none"
+        # The free matrix starts as the standard one, so it is a candidate only when refined.
+        names = [name for name in GAMUT_METHODS if name not in {"none", "matrix"}]
+        for name in names if own_matrix else ["none"]:
+            trial = replace(chain, gamut=Step(name))
+            found.append(Candidate(trial, rms(evidence.residual(trial))))
+    found.sort(key=_rms_of)
+    if found and not explains(found[0], evidence):
+        best = found[0].conversion
+        trials = [c.conversion for c in found[:4]] + [replace(best, gamut=Step("matrix"))]
+        refined = [_refine_gamut(evidence, t) for t in trials if _has_parameters(t)]
+        found = sorted(found + refined, key=_rms_of)
+    return found
+
+
+def _has_parameters(chain: Conversion) -> bool:
+    return bool(GAMUT_METHODS[chain.gamut.name].parameters)
+
+
+def _refine_gamut(evidence: Evidence, chain: Conversion) -> Candidate:
+    """Refine the parameters of the gamut method, with all else as it is."""
+    method = GAMUT_METHODS[chain.gamut.name]
+    chain = replace(chain, gamut=Step(method.name, method.complete({})))
+    free = tuple(Free("gamut", parameter) for parameter in method.parameters.values())
+    fitted = fit_residual(chain, free, lambda t: evidence.residual(t).ravel(), evidence.floor)
+    return Candidate(fitted, rms(evidence.residual(fitted)))
