@@ -32,8 +32,6 @@ if TYPE_CHECKING:
 
 Progress = Callable[[str, int, int], None]
 
-DEFAULT_PEAK = 1000.0  # cd/m2, when neither metadata nor chart state a mastering peak
-
 
 def measure(
     source: str | Path,
@@ -133,11 +131,13 @@ def reduce(
     curve = luminance_curve(neutrals, source_signal, code_step=step)
     colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
     colours, target = as_ycbcr(colours, target)[0], coded
-    evidence = gather_evidence(colours, neutrals, curve, source_signal, target, step=step)
+    peak = source.mastering_peak or float(layout.peak)
+    evidence = gather_evidence(
+        colours, neutrals, curve, source_signal, target, peak=float(layout.peak), step=step
+    )
     static, static_findings = repeatability(tallies, layout, step)
     identified = identify(evidence)
     target = identified.evidence.target
-    peak = source.mastering_peak or float(layout.peak) or DEFAULT_PEAK
     return Measurement(
         device=device,
         firmware=firmware,

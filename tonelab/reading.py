@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.chart import Group
+from tonelab.chart import Group, Surround
 from tonelab.colours import gather
 from tonelab.errors import SignalError
 from tonelab.results import Finding
-from tonelab.signal.quantisation import luma_scale
+from tonelab.signal.quantisation import FloatArray, luma_scale
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.chart import Layout
     from tonelab.signal.description import Signal
     from tonelab.tallies import Tallies
@@ -86,51 +88,82 @@ def code_step(tallies: Tallies, capture: Signal) -> float:
 
 
 def repeatability(tallies: Tallies, layout: Layout, step: float) -> tuple[str, tuple[Finding, ...]]:
-    """Compare the same colours under other surrounds and page averages.
+    """Compare the same colours among other neighbours, under other surrounds and page averages.
+
+    All mixed pages have the same average, so a colour that differs between two of them follows
+    its neighbours; one that differs only on a page of another fill follows the page.
 
     Returns
     -------
     str
-        ``static``, ``varies with the picture``, or ``unknown``.
+        ``static``, ``scene-dependent``, ``local``, or ``unknown``.
     tuple of Finding
-        The size of the difference with what it rests on.
+        The size of the difference, 95th percentile over colours, with what it rests on.
     """
-    rows = gather(tallies, layout, Group.REPEAT, merge=False)
-    base = layout.patches.repeat_of[rows.patch]
-    everything = gather(tallies, layout, merge=False)
-    position = {int(patch): index for index, patch in enumerate(everything.patch)}
-    known = np.array([int(b) in position for b in base], bool)
-    if not known.any():
+    moved, noise, among_neighbours = _movements(tallies, layout)
+    if not (among_neighbours.any() and (~among_neighbours).any()):
         return "unknown", ()
-    rows = rows[known]
-    first = everything[np.array([position[int(b)] for b in base[known]])]
-    moved = rows.capture - first.capture - (rows.source - first.source)
-    noise = np.sqrt(rows.variance / rows.count + first.variance / first.count)
-    size = float(np.abs(moved).max())
-    swing = float(np.percentile(np.abs(moved), 95))
-    limit = STATIC_LIMIT * step
-    static = swing <= limit
-    verdict = "static" if static else "varies with the picture"
-    text = (
-        f"The same colours in {len(rows)} other surroundings move by at most {size:.2f} codes."
-        if static
-        else f"The same colours move by up to {size:.1f} codes with their surroundings: one "
-        "curve is an average over conditions, not a description."
+    limit = max(STATIC_LIMIT * step, 4 * noise)
+    by_neighbours = float(np.percentile(moved[among_neighbours], 95))
+    by_page = float(np.percentile(moved[~among_neighbours], 95))
+    if by_neighbours > limit:
+        verdict, swing = "local", max(by_neighbours, by_page)
+        text = (
+            f"The same colours move by {by_neighbours:.1f} codes with their neighbours and "
+            f"{by_page:.1f} with the page: the mapping is local, and one curve is an average."
+        )
+    elif by_page > limit:
+        verdict, swing = "scene-dependent", by_page
+        text = (
+            f"The same colours move by {by_page:.1f} codes with the rest of the page: the mapping "
+            "follows the scene, and one curve is an average over the pages of the chart."
+        )
+    else:
+        verdict, swing = "static", max(by_neighbours, by_page)
+        text = (
+            f"The same colours in {len(moved)} other surroundings move by at most "
+            f"{moved.max():.2f} codes."
+        )
+    static = verdict == "static"
+    finding = Finding(
+        id="repeated-colours",
+        severity="info" if static else "warning",
+        text=text,
+        value=swing,
+        bound=float(2 * noise + step / np.sqrt(12)),
+        unit="codes",
+        count=len(moved),
+        threshold=limit,
+        alternatives=() if static else ("a mapping that had not settled when a page was read",),
+        decided_by="" if static else "the chart with each page held for several seconds",
     )
-    return verdict, (
-        Finding(
-            id="repeated-colours",
-            severity="info" if static else "warning",
-            text=text,
-            value=swing,
-            bound=float(2 * noise.max() + step / np.sqrt(12)),
-            unit="codes",
-            count=len(rows),
-            threshold=limit,
-            alternatives=() if static else ("scene-dependent mapping", "local mapping"),
-            decided_by="" if static else "the full chart, held for several seconds a page",
-        ),
-    )
+    return verdict, (finding,)
+
+
+def _movements(tallies: Tallies, layout: Layout) -> tuple[FloatArray, float, NDArray[np.bool_]]:
+    """How far each repeated colour is from its first showing.
+
+    Returns
+    -------
+    moved
+        Shape (N,), largest difference over the three components, codes.
+    noise
+        Largest standard deviation of such a difference that the samples themselves explain.
+    among_neighbours
+        Shape (N,), whether both showings are on mixed pages.
+    """
+    patches = layout.patches
+    seen = gather(tallies, layout, merge=False)
+    row_of = np.full(len(patches.page), -1)
+    row_of[seen.patch] = np.arange(len(seen))
+    first = patches.repeat_of[seen.patch]
+    rows = np.flatnonzero((first >= 0) & (row_of[first] >= 0))
+    again, before = seen[rows], seen[row_of[first[rows]]]
+    moved = np.abs(again.capture - before.capture - (again.source - before.source))
+    noise = np.sqrt(again.variance / again.count + before.variance / before.count)
+    mixed = patches.surround == Surround.MIXED
+    both = mixed[again.patch] & mixed[before.patch]
+    return moved.max(axis=1, initial=0.0), float(noise.max(initial=0.0)), both
 
 
 def _settle(

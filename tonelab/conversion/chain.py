@@ -30,6 +30,9 @@ if TYPE_CHECKING:
 
 Order: TypeAlias = Literal["tone-first", "matrix-first"]
 
+# Signal of code 1019, the highest of 10 bits in narrow range that is not reserved (BT.709-6).
+SUPER_WHITE = (1019 - 64) / 876
+
 
 @dataclass(frozen=True, slots=True)
 class Step:
@@ -54,6 +57,9 @@ class Conversion:
         absolute light, then the curve in BT.709.
     ceiling
         Whether the curve's own output is clipped at SDR white.
+    rgb_clipped
+        Whether super-white R'G'B' end at the highest code that is not reserved, channel by
+        channel, before Y'CbCr is formed.
     super_white
         Whether R'G'B' may exceed 1; then only the codes of the target end it.
     white
@@ -69,6 +75,7 @@ class Conversion:
     controls: Step = Step("none")
     ceiling: bool = True
     super_white: bool = False
+    rgb_clipped: bool = False
     white: float = 100.0
 
     def curve(self) -> Tone:
@@ -113,7 +120,8 @@ class Conversion:
         encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
         signal = encode(relative)
         lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
-        return np.clip(signal, lowest, np.inf if self.super_white else 1.0)
+        highest = (SUPER_WHITE if self.rgb_clipped else np.inf) if self.super_white else 1.0
+        return np.clip(signal, lowest, highest)
 
     def ycbcr_signal(self, light: FloatArray, matrix: Matrix = "bt709") -> FloatArray:
         """Y'CbCr signal (R'G'B' for ``"rgb"``) after picture controls, shapes as `rgb_signal`."""
@@ -206,4 +214,4 @@ class Conversion:
 
 
 _STEPS = ("tone", "drive", "chroma", "gamut", "encoding", "controls")
-_SWITCHES = ("order", "ceiling", "super_white", "white")
+_SWITCHES = ("order", "ceiling", "super_white", "rgb_clipped", "white")

@@ -10,7 +10,7 @@ from __future__ import annotations
 import importlib.metadata
 import inspect
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from functools import partial
 from types import MappingProxyType
 from typing import Any, Generic, TypeVar, cast
@@ -35,6 +35,8 @@ class Param:
         What it is, for people.
     log
         Whether its size matters by ratio, so that a fit should search its logarithm.
+    published
+        Whether the default is the published value, which a fit leaves alone unless it must not.
     """
 
     low: float
@@ -42,6 +44,7 @@ class Param:
     unit: str
     text: str
     log: bool = False
+    published: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -55,6 +58,7 @@ class Parameter:
     unit: str
     text: str
     log: bool
+    published: bool
 
 
 def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
@@ -65,9 +69,7 @@ def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
             if isinstance(note, Param):
                 if argument.default is argument.empty:
                     raise TypeError(f"Parameter {name!r} of {function} needs a default.")
-                found[name] = Parameter(
-                    name, argument.default, note.low, note.high, note.unit, note.text, note.log
-                )
+                found[name] = Parameter(name=name, default=argument.default, **asdict(note))
     return MappingProxyType(found)
 
 

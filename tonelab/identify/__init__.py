@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.conversion import GAMUT_METHODS, FreeCurve
+from tonelab.conversion import GAMUT_METHODS, TONE_CURVES, FreeCurve
 from tonelab.identify.evidence import Evidence, gather_evidence, rms
 from tonelab.identify.families import Family, best_family, rank_families, with_intervals
 from tonelab.identify.structures import (
@@ -159,7 +159,13 @@ def _parameters(family: Family | None, *parts: str) -> dict[str, ParameterEstima
     if family is None:
         return {}
     wanted = {free.parameter.name for free in family.fit.free if free.part in parts}
-    return {name: e for name, e in family.fit.estimates().items() if name in wanted}
+    found = {name: e for name, e in family.fit.estimates().items() if name in wanted}
+    if "tone" in parts:
+        for name, p in TONE_CURVES[family.name].parameters.items():
+            if name not in found:
+                note = "held at its published value, which fits"
+                found[name] = ParameterEstimate(p.default, p.default, p.default, p.unit, note=note)
+    return found
 
 
 def _neutral_rms(evidence: Evidence) -> float:
@@ -196,7 +202,7 @@ def _notes(
             "No chain of this model carries the neutral curve to the colours: the curve stands "
             "for neutrals alone."
         )
-    if not whole_gamut:
+    if explained and not whole_gamut:
         methods = ", ".join(GAMUT_METHODS)
         notes.append(
             "Drive and encoding are judged on colours within BT.709 alone: none of the gamut "

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 # A trace of neutral light keeps ratio drives finite at black; it moves no code.
 TRACE = 1e-6  # cd/m2
+PEAK_MARGIN = 1.02  # rounding of the chart's own colours
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,6 +110,7 @@ def gather_evidence(
     source: Signal,
     target: Signal,
     *,
+    peak: float = 10000.0,
     step: float = 1.0,
 ) -> Evidence:
     """Turn colours into evidence.
@@ -121,6 +123,8 @@ def gather_evidence(
         Luminance curve of the same neutrals.
     source, target
         How to read source and capture.
+    peak
+        Peak of the source, cd/m2: colours beyond it are not what a conversion is made for.
     step
         See `Evidence`.
 
@@ -139,9 +143,12 @@ def gather_evidence(
     black, span = luma_scale(source.bits, source.range)
     above = (neutrals.source[:, 0] >= black) & (neutrals.source[:, 0] <= black + span)
     upper = neutrals[above]
+    light = _light2020(colours.source, source)
+    promised = light.max(axis=1) <= PEAK_MARGIN * peak
+    colours, light = colours[promised], light[promised]
     pages = np.unique(colours.page)
     return Evidence(
-        light=_light2020(colours.source, source),
+        light=light,
         codes=colours.capture,
         held_out=np.isin(colours.page, pages[1::2]),
         neutral_light=_light2020(upper.source, source),

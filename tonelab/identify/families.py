@@ -84,24 +84,29 @@ def with_intervals(evidence: Evidence, family: Family) -> Family:
 
 
 def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
-    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be told."""
-    fits = []
+    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be told.
+
+    Parameters with a published value are held there first, and freed in a second fit.
+    """
+    fits: list[tuple[str, Fit]] = []
     for name, curve in TONE_CURVES.items():
         trial = replace(chain, tone=Step(name), ceiling=False)
-        fits.append(
-            (name, start_fits(evidence, trial, free_parameters("tone", curve.parameters))[0])
-        )
+        every = free_parameters("tone", curve.parameters)
+        held = tuple(free for free in every if not free.parameter.published)
+        choices = [held, every] if held != every else [every]
+        fits += [(name, start_fits(evidence, trial, free)[0]) for free in choices]
     best = min(fit.rms for _, fit in fits)
     return [(name, fit) for name, fit in fits if fit.rms <= 3 * best + 0.5]
 
 
 def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float, str, Fit]]:
-    """Return the most promising fits, each family at most twice."""
-    seen: Counter[str] = Counter()
+    """Return the most promising fits, each family at most twice with the same parameters."""
+    seen: Counter[tuple[str, int]] = Counter()
     chosen: list[tuple[float, str, Fit]] = []
     for item in sorted(screened, key=lambda item: item[0] * PARSIMONY ** len(item[2].free)):
-        seen[item[1]] += 1
-        if seen[item[1]] <= 2 and len(chosen) < CONTENDERS:
+        kind = (item[1], len(item[2].free))
+        seen[kind] += 1
+        if seen[kind] <= 2 and len(chosen) < CONTENDERS:
             chosen.append(item)
     return chosen
 
@@ -113,4 +118,6 @@ def _neutral_key(chain: Conversion) -> tuple[object, ...]:
         chain.chroma.name,
         tuple(sorted(chain.chroma.parameters.items())),
         chain.super_white,
+        chain.rgb_clipped,
+        tuple(chain.controls.parameters.items()),
     )

@@ -86,6 +86,8 @@ class Candidate:
         parts = [chain.drive.name, chain.order, chain.gamut.name, chain.encoding.name]
         if chain.chroma.name != "none":
             parts.insert(1, chain.chroma.name)
+        if chain.rgb_clipped:
+            parts.append("super-white clipped in R'G'B'")
         if chain.controls.name != "none":
             parts.append("picture controls")
         return ", ".join(parts)
@@ -208,13 +210,14 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
     base = Conversion(
         tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
+    bases = [base, replace(base, rgb_clipped=True)] if above else [base]
     drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
     drives += [("matrix-first", drive) for drive in MATRIX_FIRST]
-    parts = product(_luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
-    for controls, encoding, gamut, (order, drive) in parts:
+    parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
+    for start, controls, encoding, gamut, (order, drive) in parts:
         if (gamut, order) != ("none", "matrix-first"):
             yield replace(
-                base,
+                start,
                 drive=Step(drive),
                 order=order,
                 gamut=Step(gamut),

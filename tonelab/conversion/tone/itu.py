@@ -97,10 +97,10 @@ def bt2390(
     L: FloatArray,
     *,
     source_peak: Annotated[float, Param(100, 10000, "cd/m2", "mastering peak", log=True)] = 1000.0,
-    source_black: Annotated[float, Param(0, 0.5, "cd/m2", "mastering black")] = 0.0,
+    source_black: Annotated[float, Param(0, 0.5, "cd/m2", "mastering black", published=True)] = 0.0,
     target_peak: Annotated[float, Param(48, 1000, "cd/m2", "display peak", log=True)] = 100.0,
-    target_black: Annotated[float, Param(0, 0.5, "cd/m2", "display black")] = 0.0,
-    knee_offset: Annotated[float, Param(0.5, 2, "", "knee start, 0.5 as published")] = 0.5,
+    target_black: Annotated[float, Param(0, 0.5, "cd/m2", "display black", published=True)] = 0.0,
+    knee_offset: Annotated[float, Param(0.5, 2, "", "knee start", published=True)] = 0.5,
 ) -> FloatArray:
     """Hermite knee in PQ; the lift of black overshoots the target peak slightly, as published."""
     eetf = _Eetf.of(source_peak, source_black, target_peak, target_black, knee_offset)

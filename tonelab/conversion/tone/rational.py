@@ -146,7 +146,7 @@ def _three_point(black: float, grey: float, peak: float) -> Quadratics:
 def three_point(
     L: FloatArray,
     *,
-    black: Annotated[float, Param(0, 0.02, "1", "relative light of black")] = 0.0,
+    black: Annotated[float, Param(0, 0.02, "1", "relative light of black", published=True)] = 0.0,
     grey: Annotated[float, Param(0.03, 0.6, "1", "relative light of 26 cd/m2", log=True)] = 0.15,
     peak: Annotated[float, _PEAK] = 1000.0,
 ) -> FloatArray:

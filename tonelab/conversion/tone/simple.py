@@ -192,7 +192,9 @@ def drago(
     *,
     adaptation: Annotated[float, Param(1, 1000, "cd/m2", "light that counts as 1", log=True)] = 10,
     peak: Annotated[float, _PEAK] = 1000.0,
-    bias: Annotated[float, Param(0.81, 1, "", "0.85 in the article; less may fall again")] = 0.85,
+    bias: Annotated[
+        float, Param(0.81, 1, "", "0.85 in the article; less may fall again", published=True)
+    ] = 0.85,
 ) -> FloatArray:
     """Logarithm whose base grows from 2 to 10 at the peak, its end; display maximum 100 cd/m2."""
     L = np.minimum(L, peak)
