@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.colours import Colours, as_ycbcr
+from tonelab.colours import Colours, as_ycbcr, coded_signal
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import IdentificationError
 from tonelab.signal.description import Signal
@@ -159,7 +159,7 @@ def test_luminance_axis_is_absolute():
 def test_rgb_captures_are_reported_as_ycbcr_of_the_same_colour():
     rgb = Signal(matrix="rgb", range="full", bits=8)
     measured = colours([[0, 0, 0]] * 3, [[255, 255, 255], [0, 0, 0], [255, 0, 0]])
-    coded, signal = as_ycbcr(measured, rgb)
+    coded, signal = as_ycbcr(measured, rgb), coded_signal(rgb)
     # BT.709-6 items 3.2 to 3.5: white, black and red of 8-bit narrow range.
     expected = [[235, 128, 128], [16, 128, 128], [62.56, 102.34, 240]]
     np.testing.assert_allclose(coded.capture, expected, atol=0.01)

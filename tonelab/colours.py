@@ -59,22 +59,28 @@ class Colours:
         )
 
 
-def as_ycbcr(colours: Colours, signal: Signal) -> tuple[Colours, Signal]:
+def coded_signal(signal: Signal) -> Signal:
+    """Return how curves of a capture are coded: its own signal, or Y'CbCr for R'G'B' captures."""
+    if signal.matrix != "rgb":
+        return signal
+    return signal.with_fields("inferred", matrix="bt709", range="narrow")
+
+
+def as_ycbcr(colours: Colours, signal: Signal) -> Colours:
     """Turn R'G'B' captures into narrow-range BT.709 Y'CbCr; others are returned as they are.
 
     Means are linear in the codes, so this is exact; it lets everything downstream speak of luma
     and chroma.
     """
     if signal.matrix != "rgb":
-        return colours, signal
-    coded = signal.with_fields("inferred", matrix="bt709", range="narrow")
+        return colours
 
     def codes(rgb: FloatArray) -> FloatArray:
         return ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), signal.bits, "narrow")
 
     moved = codes(signal.decode_rgb(colours.capture))
     linear = codes(signal.decode_rgb(np.eye(3))) - codes(signal.decode_rgb(np.zeros(3)))
-    return replace(colours, capture=moved, variance=colours.variance @ linear**2), coded
+    return replace(colours, capture=moved, variance=colours.variance @ linear**2)
 
 
 def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -> Colours:

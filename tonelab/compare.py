@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import coded_signal
 from tonelab.errors import UsageError
 from tonelab.reading import code_step
 from tonelab.score import shown_light
@@ -16,8 +17,6 @@ from tonelab.signal.quantisation import luma_scale
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from tonelab.results import Landmark, LuminanceCurve, Measurement, Score
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
@@ -25,6 +24,8 @@ if TYPE_CHECKING:
 # Curves are compared on one scale of codes, whatever the depth and range of the captures.
 COMMON_BITS = 10
 LANDMARK_LIGHT = (26.0, 203.0, 1000.0)
+
+FEWEST_COLOURS = 50
 
 _ROUNDINGS = 4
 _SEED = 2100
@@ -101,7 +102,7 @@ def compare(measurements: Sequence[Measurement], against: Sequence[str] = ()) ->
     Parameters
     ----------
     measurements
-        Two or more, made with the same chart.
+        Two or more whose sources share colours: made with one chart, or with charts alike.
     against
         Names of the standard conversions to rank; by default all that were scored.
 
@@ -113,15 +114,11 @@ def compare(measurements: Sequence[Measurement], against: Sequence[str] = ()) ->
     Raises
     ------
     UsageError
-        When there are fewer than two, when they were made with different charts, or when a
-        standard was not scored.
+        When there are fewer than two, when they share too few source colours, or when a standard
+        was not scored.
     """
     _check(measurements, against)
-    seen = np.all([_counted(one) for one in measurements], axis=0)
-    if not seen.any():
-        raise UsageError("The captures have no colour in common: measure longer captures.")
-    rows = _distinct(measurements[0], seen)
-    codes = [_means(one, "capture")[rows] for one in measurements]
+    codes = _shared(measurements)
     signals = tuple(one.capture.signal for one in measurements)
     steps = [code_step(one.tallies, one.capture.signal) for one in measurements]
     mean, p95, floor = _distances(codes, signals, steps)
@@ -138,7 +135,7 @@ def compare(measurements: Sequence[Measurement], against: Sequence[str] = ()) ->
         distance_mean=mean,
         distance_p95=p95,
         distance_floor=floor,
-        colours=len(rows),
+        colours=len(codes[0]),
         best=tuple(_nearest(one, against) for one in measurements),
     )
 
@@ -154,8 +151,8 @@ def curve_difference(first: Measurement, other: Measurement, device: str) -> Cur
         half = np.interp(at, curve.source_code, (curve.high - curve.low) / 2)
         return common_codes(code, signal), half * _common_scale(signal)
 
-    (base, base_bound) = sampled(one, first.capture.signal)
-    (code, code_bound) = sampled(two, other.capture.signal)
+    (base, base_bound) = sampled(one, coded_signal(first.capture.signal))
+    (code, code_bound) = sampled(two, coded_signal(other.capture.signal))
     codes = code - base
     largest = int(np.argmax(np.abs(codes)))
     return CurveDifference(
@@ -186,18 +183,6 @@ def _common_scale(signal: Signal) -> float:
 def _check(measurements: Sequence[Measurement], against: Sequence[str]) -> None:
     if len(measurements) < 2:
         raise UsageError("A comparison needs two measurements or more: name another curve file.")
-    first = measurements[0]
-    for one in measurements[1:]:
-        if one.tallies.layout != first.tallies.layout:
-            raise UsageError(
-                f"{first.device} and {one.device} were measured with different charts "
-                f"({first.source.name} and {one.source.name}): measure both with one chart."
-            )
-        if len(_counted(one)) != len(_counted(first)):
-            raise UsageError(
-                f"{first.device} and {one.device} name the same chart and differ in its patches: "
-                "measure both again."
-            )
     scored = {score.standard for one in measurements for score in one.scores}
     for name in against:
         if name not in scored:
@@ -221,26 +206,34 @@ def _names(measurements: Sequence[Measurement]) -> tuple[str, ...]:
     )
 
 
-def _counted(measurement: Measurement) -> NDArray[np.bool_]:
-    """Patches that were seen on both sides, shape (P,)."""
+def _shared(measurements: Sequence[Measurement]) -> list[FloatArray]:
+    """Capture codes (N, 3) of each measurement at the source colours that all of them saw."""
+    shown = [_by_colour(one) for one in measurements]
+    common = set.intersection(*(set(colours) for colours in shown))
+    if len(common) < FEWEST_COLOURS:
+        names = " and ".join(dict.fromkeys(one.source.name for one in measurements))
+        raise UsageError(
+            f"The measurements share only {len(common)} source colours ({names}), too few to "
+            f"compare {measurements[0].device} with the others: measure all with one chart."
+        )
+    order = sorted(common)
+    return [np.array([colours[colour] for colour in order]) for colours in shown]
+
+
+def _by_colour(measurement: Measurement) -> dict[tuple[float, ...], FloatArray]:
+    """Mean capture codes by source colour in whole codes; repeats weigh no more than others."""
     tables = measurement.tallies.tables
     counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
-    seen: NDArray[np.bool_] = counts.min(axis=1) > 0
-    return seen
-
-
-def _means(measurement: Measurement, side: str) -> FloatArray:
-    """Mean codes of the patches, shape (P, 3); what was not seen stays zero."""
-    tables = measurement.tallies.tables
-    return tables[f"patch_sum_{side}"] / np.maximum(tables[f"patch_count_{side}"], 1)
-
-
-def _distinct(measurement: Measurement, seen: NDArray[np.bool_]) -> NDArray[np.intp]:
-    """Rows of the first patch of each source colour, so that repeats weigh no more than others."""
-    rows = np.flatnonzero(seen)
-    colours = np.round(_means(measurement, "source")[rows])
-    _, first = np.unique(colours, axis=0, return_index=True)
-    return rows[np.sort(first)]
+    rows = np.flatnonzero(counts.min(axis=1) > 0)
+    source, capture = (
+        tables[f"patch_sum_{side}"][rows] / tables[f"patch_count_{side}"][rows]
+        for side in ("source", "capture")
+    )
+    colours, label = np.unique(np.round(source), axis=0, return_inverse=True)
+    mean = np.zeros_like(colours)
+    np.add.at(mean, label.reshape(-1), capture)
+    mean /= np.bincount(label.reshape(-1), minlength=len(colours))[:, None]
+    return dict(zip(map(tuple, colours.tolist()), mean, strict=True))
 
 
 def _distances(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group
-from tonelab.colours import as_ycbcr, gather
+from tonelab.colours import as_ycbcr, coded_signal, gather
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import UsageError
 from tonelab.identify import identify
@@ -124,20 +124,22 @@ def reduce(
     """
     source_signal, source_findings = read_source(source.signal, layout)
     target, capture_findings = read_capture(capture.signal, tallies, layout)
-    step = code_step(tallies, target)
+    step, coded = code_step(tallies, target), coded_signal(target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    neutrals, coded = as_ycbcr(neutrals, target)
+    neutrals = as_ycbcr(neutrals, target)
     curve = luminance_curve(neutrals, source_signal, code_step=step)
     colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
-    colours, target = as_ycbcr(colours, target)[0], coded
+    colours = as_ycbcr(colours, target)
     peak = source.mastering_peak or float(layout.peak)
     evidence = gather_evidence(
-        colours, neutrals, curve, source_signal, target, peak=float(layout.peak), step=step
+        colours, neutrals, curve, source_signal, coded, peak=float(layout.peak), step=step
     )
     static, static_findings = repeatability(tallies, layout, step)
     identified = identify(evidence)
-    target = identified.evidence.target
+    coded = identified.evidence.target
+    if target.matrix != "rgb":
+        target = coded
     return Measurement(
         device=device,
         firmware=firmware,
@@ -155,9 +157,9 @@ def reduce(
         ),
         tallies=tallies,
         luminance_curve=curve,
-        chroma_transfer=chroma_transfer(colours, source_signal, target),
+        chroma_transfer=chroma_transfer(colours, source_signal, coded),
         conversion=replace(identified.conversion, static=static),
-        landmarks=landmarks(curve, source_signal, target),
+        landmarks=landmarks(curve, source_signal, coded),
         scores=score(identified.evidence, peak),
         provenance=provenance(),
     )

@@ -11,6 +11,7 @@ import numpy as np
 from matplotlib.figure import Figure
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from tonelab.colours import coded_signal
 from tonelab.compare import common_codes
 from tonelab.errors import UsageError
 from tonelab.outputs import check_output, whole_file
@@ -70,7 +71,7 @@ def comparison_figure(
     with _figure((_WIDTH, 6.4), dark) as (figure, style):
         upper, lower = figure.subplots(2, 1, sharex=True, height_ratios=(3, 2))
         for index, (one, name) in enumerate(zip(measurements, comparison.devices, strict=True)):
-            curve, signal = one.luminance_curve, one.capture.signal
+            curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
             at, colour = _pq_code(curve.luminance), style.series[index % len(style.series)]
             _draw_curve(upper, at, common_codes(curve.smooth, signal), curve.clipped, colour, name)
             band = common_codes(curve.low, signal), common_codes(curve.high, signal)
