@@ -1,0 +1,208 @@
+"""The demonstration: its devices against published values, its answers against the truth."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+
+import numpy as np
+import pytest
+
+import tonelab.demo  # noqa: F401 - makes the scenario's modules importable
+from tonelab.chart import Layout
+from tonelab.cli import main
+from tonelab.media import open_clip
+
+from tonelab.demo import devices, playback  # isort: skip
+from tonelab.demo.scenario import Scenario  # isort: skip
+from tonelab.demo.summary import facts, summarise  # isort: skip
+
+LAYOUT = Layout.create("quick", 960, 540, hold=6)
+MEASURED = (devices.BRELLUNO, devices.QUOSKIMER, devices.ORVIMBLE)
+
+
+def silent(*_):
+    pass
+
+
+@pytest.fixture(scope="module")
+def scenario(tmp_path_factory):
+    """The scenario with its chart written and nothing else."""
+    made = Scenario(tmp_path_factory.mktemp("demo") / "été 1", LAYOUT)
+    next(made.steps()).make(silent)
+    return made
+
+
+@pytest.fixture(scope="module")
+def measurements(scenario):
+    from tonelab.curvefile import load
+
+    for step in scenario.steps():
+        paths = [scenario.capture(device) for device in MEASURED]
+        paths += [scenario.curve_file(device) for device in MEASURED]
+        if step.outputs[0] in paths:
+            step.make(silent)
+    return [load(scenario.curve_file(device)) for device in MEASURED]
+
+
+# SMPTE ST 2084: code 573 of a 10-bit narrow-range signal is 203.703 cd/m2.
+def test_pq_follows_its_standard():
+    light = devices.pq_to_light(np.array([0.508078, 509 / 876]))
+    np.testing.assert_allclose(light, [100.0, 203.703], rtol=1e-5)
+    np.testing.assert_allclose(devices.light_to_pq(light), [0.508078, 509 / 876], rtol=1e-9)
+
+
+# ITU-R BT.2390-11 5.4.1 with sources of 1000 and 4000 cd/m2 on displays of 100 and 203 cd/m2.
+@pytest.mark.parametrize(
+    ("peak", "target", "values"),
+    [
+        (1000, 100, [10, 46.143, 69.454, 88.244, 97.598, 99.575, 100]),
+        (1000, 203, [10, 50, 99.361, 159.042, 193.609, 201.324, 203]),
+        (4000, 100, [10, 37.799, 55.146, 72.620, 86.161, 91.990, 96.800]),
+    ],
+)
+def test_eetf_follows_bt2390(peak, target, values):
+    light = np.array([10.0, 50, 100, 203, 400, 600, 1000])
+    np.testing.assert_allclose(devices.eetf(light, peak, target), values, atol=6e-4)
+
+
+# Hable 2010 with exposure 2 and white 11.2; Reinhard et al. 2002, equation 4, white 4.
+def test_the_other_curves_follow_their_articles():
+    hable = devices.filmic(np.array([0.18, 1, 2, 5.6]), white=0.5, peak=5.6)
+    np.testing.assert_allclose(hable, [0.128338, 0.492919, 0.713238, 1], atol=6e-7)
+    reinhard = devices.photographic(np.array([0.18, 1, 2, 4]), middle=1, peak=4)
+    np.testing.assert_allclose(reinhard, [0.154258, 0.53125, 0.75, 1], atol=6e-7)
+
+
+# ITU-R BT.2390-11 5.4.1: (600, 100, 20) cd/m2 on R'G'B' for a display of 100 cd/m2.
+def test_brelluno_maps_each_channel():
+    shown = 100 * devices.brelluno(np.array([[600.0, 100, 20]]))
+    np.testing.assert_allclose(shown, [[99.58, 69.45, 20.00]], atol=6e-3)
+
+
+def test_quoskimer_fades_colour_only_above_its_threshold():
+    light = np.array([[200.0, 100, 50], [4000, 3000, 2000]])
+    shown = devices.quoskimer(light)
+    np.testing.assert_allclose(shown[0] / shown[0, 0], light[0] / light[0, 0])
+    assert np.ptp(shown[1]) / shown[1].max() < 0.1 * np.ptp(light[1]) / light[1].max()
+
+
+def test_orvimble_keeps_proportions():
+    light = np.array([[300.0, 100, 20]])
+    shown = devices.orvimble(light, peak=600)
+    np.testing.assert_allclose(shown / light, np.full((1, 3), shown[0, 0] / 300))
+    np.testing.assert_allclose(devices.orvimble(np.full((1, 3), 600.0), peak=600), 1)
+
+
+# ITU-R BT.709-6: black and peak white stand at 64 and 940, neutral chroma at 512.
+@pytest.mark.parametrize("device", devices.DEVICES, ids=lambda device: device.title)
+def test_devices_give_legal_codes(device):
+    codes = device.codes(np.array([[64, 512, 512], [940, 512, 512]]))
+    np.testing.assert_array_equal(codes, [[64, 512, 512], [940, 512, 512]])
+    random = np.random.default_rng(1).integers((64, 64, 64), (941, 961, 961), (500, 3))
+    shown = device.codes(random)
+    assert shown[:, 0].min() >= 64
+    assert shown[:, 0].max() <= 940
+    assert np.gcd.reduce(shown[:, 0].astype(int)) == 2 ** (10 - device.bits)
+
+
+def noise(count):
+    """Small 4:2:0 frames, each changed in a few places against the one before."""
+    random = np.random.default_rng(7)
+    planes = [random.integers(64, 941, (h, w), np.uint16) for h, w in ((8, 12), (4, 6), (4, 6))]
+    for _ in range(count):
+        for plane in planes:
+            plane[random.integers(plane.shape[0]), random.integers(plane.shape[1])] = 500
+        yield tuple(plane.copy() for plane in planes)
+
+
+def test_playing_converts_each_pixel_whatever_came_before():
+    played = list(playback.play(noise(6), devices.ORVIMBLE))
+    for (luma, blue, red), (y, cb, cr) in zip(noise(6), played, strict=True):
+        for row, column in np.ndindex(y.shape):
+            source = [luma[row, column], blue[row // 2, column // 2], red[row // 2, column // 2]]
+            code = devices.ORVIMBLE.codes(np.array([source], np.int32))[0]
+            assert y[row, column] == code[0]
+            if column % 2 == 0:
+                assert (cb[row, column // 2], cr[row, column // 2]) == tuple(code[1:])
+
+
+def test_playing_starts_late_and_drops_and_repeats():
+    from dataclasses import replace
+
+    faulty = replace(devices.BRELLUNO, late=2, dropped=(4,), repeated=(5,))
+    whole = [planes[0] for planes in playback.play(noise(7), devices.BRELLUNO)]
+    shown = [planes[0] for planes in playback.play(noise(7), faulty)]
+    for plane, number in zip(shown, (2, 3, 5, 5, 6), strict=True):
+        np.testing.assert_array_equal(plane, whole[number])
+
+
+def test_the_answers_are_the_truth(measurements):
+    for device, measurement in zip(MEASURED, measurements, strict=True):
+        for fact in facts(device, measurement):
+            assert fact.right, f"{device.title}: {fact}"
+
+
+def test_the_late_start_is_seen(measurements):
+    assert measurements[1].pairing.first_frame > measurements[0].pairing.first_frame
+
+
+def test_the_summary_counts_its_own_table(measurements):
+    text = summarise(MEASURED, measurements)
+    total = sum(len(list(facts(*pair))) for pair in zip(MEASURED, measurements, strict=True))
+    assert f"Of {total} things that were built in, it found {total}." in " ".join(text.split())
+    assert all(f"## {device.title}" in text for device in MEASURED)
+
+
+def test_a_wrong_answer_is_not_counted_as_found(measurements):
+    from dataclasses import replace
+
+    brighter = replace(devices.BRELLUNO, tone=lambda light: 1.02 * devices.brelluno(light))
+    wrong = [fact.what for fact in facts(brighter, measurements[0]) if not fact.right]
+    assert wrong == ["26 cd/m2 becomes", "203 cd/m2 becomes", "1000 cd/m2 becomes"]
+
+
+def test_steps_leave_distinct_files_in_the_folder(scenario):
+    outputs = [path for step in scenario.steps() for path in step.outputs]
+    assert len(set(outputs)) == len(outputs)
+    assert all(path.is_relative_to(scenario.folder) for path in outputs)
+
+
+def test_the_chart_is_the_layout(scenario):
+    with open_clip(scenario.chart) as clip:
+        assert (clip.width, clip.height, clip.rate) == (960, 540, Fraction(24000, 1001))
+        assert sum(1 for _ in clip.frames()) == LAYOUT.frame_count
+
+
+def test_the_command_keeps_what_is_finished(tmp_path, monkeypatch, capsys):
+    from tonelab.demo.scenario import Step
+
+    made = []
+
+    def steps(self):
+        for name in ("a", "b"):
+            path = self.folder / name
+
+            def make(_, path=path):
+                made.append(path.name)
+                path.touch()
+
+            yield Step(f"Making {name}", (path,), make)
+
+    monkeypatch.setattr(Scenario, "steps", steps)
+    folder = tmp_path / "new" / "demo"
+    folder.mkdir(parents=True)
+    (folder / "a").touch()
+    assert main(["demo", "-o", str(folder)]) == 0
+    shown = capsys.readouterr()
+    assert made == ["b"]
+    assert "1 of 2  Making a (kept from an earlier run)" in shown.err
+    assert str(folder) in shown.out
+    assert main(["demo", "-o", str(folder), "--force", "-q"]) == 0
+    assert made == ["b", "a", "b"]
+    assert capsys.readouterr() == ("", "")
+
+
+def test_a_file_in_place_of_the_folder_is_one_sentence(tmp_path, capsys):
+    (tmp_path / "taken").touch()
+    assert main(["demo", "-o", str(tmp_path / "taken")]) == 2
+    assert "cannot be made" in capsys.readouterr().err
