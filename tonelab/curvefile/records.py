@@ -32,14 +32,22 @@ from tonelab.curvefile.tree import Leaf, Tree
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 
+
+class _Array:
+    """Stands for NDArray in the annotations, whose own insides differ by numpy version."""
+
+    def __class_getitem__(cls, dtype: type[np.generic]) -> types.GenericAlias:
+        return types.GenericAlias(cls, (dtype,))
+
+
 # What the annotations of the results may name without their modules importing it.
 _NAMES = {
     "Any": Any,
     "Mapping": Mapping,
     "np": np,
-    "NDArray": NDArray,
-    "FloatArray": NDArray[np.float64],
-    "IntArray": NDArray[np.int64],
+    "NDArray": _Array,
+    "FloatArray": _Array[np.float64],
+    "IntArray": _Array[np.int64],
     "Signal": Signal,
     "Tallies": Tallies,
 }
@@ -103,7 +111,7 @@ def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
         case "anything":
             return {_escape(name): _pack_anything(item, name) for name, item in value.items()}
         case "array":
-            dtype = get_args(get_args(hint)[1])[0]
+            dtype = get_args(hint)[0]
             return Leaf(np.asarray(value, dtype), *column)
         case "texts":
             return Leaf(_encode(value, str), *column)
@@ -209,7 +217,7 @@ def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
         case "anything":
             return _unpack_anything(_group(node, place), place)
         case "array":
-            dtype = get_args(get_args(hint)[1])[0]
+            dtype = get_args(hint)[0]
             return _numbers(_leaf(node, place), dtype, place)
         case "texts":
             return tuple(_decode(_leaf(node, place), str, place))
@@ -350,7 +358,7 @@ def _kind(hint: Any) -> str:
         return "record"
     if origin is Mapping:
         return "anything" if args[1] is Any else "mapping"
-    if origin is np.ndarray:
+    if origin is _Array:
         return "array"
     if origin is tuple and args[-1] is ...:
         return "texts" if args[0] is str else "table"

@@ -19,6 +19,7 @@ from tonelab.identify.structures import (
     MOST_TIES,
     RANKING_COLOURS,
     Candidate,
+    Search,
     calm_colours,
     explains,
     rank_inside,
@@ -100,7 +101,7 @@ def identify(evidence: Evidence) -> Identification:
         free_codes_rms=free_rms,
         count=len(judged.light),
         held_out_count=int(judged.held_out.sum()),
-        runners_up=_runners_up(ranked, families, family),
+        runners_up=_runners_up(found, alike, families, family),
         notes=_notes(judged, families, family, explained=explained, whole_gamut=whole_gamut),
         structure=_written(chain),
     )
@@ -173,12 +174,18 @@ def _neutral_rms(evidence: Evidence) -> float:
 
 
 def _runners_up(
-    ranked: Sequence[Candidate], families: Sequence[Family], chosen: Family | None
+    found: Search, alike: Sequence[Conversion], families: Sequence[Family], chosen: Family | None
 ) -> tuple[RunnerUp, ...]:
-    """List the next chains with the free curve, and the families that lost."""
-    chains = [
-        RunnerUp(f"{candidate.describe()}, free curve", candidate.rms) for candidate in ranked[1:5]
-    ]
+    """List the families that lost, the best chain of each other drive, and the next gamut."""
+    drives = {chain.drive.name for chain in alike}
+    gamuts = {chain.gamut.name for chain in alike}
+    others: dict[str, Candidate] = {}
+    for candidate in found.inside:
+        if candidate.conversion.drive.name not in drives:
+            others.setdefault(candidate.conversion.drive.name, candidate)
+    rest = [c for c in found.whole if c.conversion.gamut.name not in gamuts]
+    next_chains = [*list(others.values())[:4], *rest[:1]]
+    chains = [RunnerUp(f"{c.describe()}, free curve", c.rms) for c in next_chains]
     seen = {chosen.name} if chosen else set()
     lost = []
     for family in families:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from contextlib import contextmanager
 from pathlib import Path
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
@@ -29,11 +30,11 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
 
 FORMATS = ("svg", "pdf", "png")
-QUANTISATION = 1 / np.sqrt(12)  # RMS of rounding to whole codes
 
 _LIGHT_TICKS = (0.01, 0.1, 1, 10, 26, 100, 203, 1000, 4000, 10000)
 _WIDTH = 7.2
 _LABEL_LINE = 0.052  # height of a landmark's label over that of the panel
+_LABEL_WIDTH = 48  # characters of a row's label
 _LABEL_GAP = 16  # from a landmark to its label, PQ codes
 
 
@@ -47,7 +48,7 @@ def luminance_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         upper.fill_between(at, curve.low, curve.high, color=colour, alpha=0.25, lw=0)
         _mark_landmarks(upper, measurement, style)
         upper.set_ylabel("capture luma code")
-        upper.set_title(f"{measurement.device}: luminance transfer")
+        upper.set_title(f"{_named(measurement)}: luminance transfer")
         _light_axis(upper, curve.luminance)
         lower.fill_between(
             at, curve.low - curve.smooth, curve.high - curve.smooth, color=colour, alpha=0.25, lw=0,
@@ -56,7 +57,7 @@ def luminance_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         seen = ~curve.clipped
         lower.plot(at[seen], (curve.code - curve.smooth)[seen], ".", ms=2.5, color=colour,
                    label="mean − curve")  # fmt: skip
-        _floor_lines(lower, QUANTISATION, style, "rounding")
+        _floor_lines(lower, measurement.conversion.floor_codes_rms, style, "rounding")
         lower.set_ylabel("codes")
         lower.legend(ncols=3, loc="lower right", bbox_to_anchor=(1, 0.95), borderpad=0)
         lower.set_xlabel("PQ code of the source light (10-bit narrow)")
@@ -88,7 +89,8 @@ def comparison_figure(
         upper.set_title("Luminance transfer")
         upper.legend(loc="upper left")
         _light_axis(upper, measurements[0].luminance_curve.luminance)
-        _floor_lines(lower, QUANTISATION * np.sqrt(2), style, "rounding of both")
+        small, large = sorted(_common_floor(one) for one in measurements)[-2:]
+        _floor_lines(lower, float(np.hypot(small, large)), style, "rounding of both")
         lower.axhline(0, color=style.muted, lw=0.8)
         lower.set_ylabel("difference, codes")
         lower.set_title(f"Minus {comparison.devices[0]}")
@@ -125,12 +127,13 @@ def chroma_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         lower.set_xlabel("source hue in the Cb/Cr plane, degrees")
         lower.set_xlim(0, 360)
         lower.xaxis.set_major_locator(FixedLocator(range(0, 361, 45)))
-        upper.set_title(f"{measurement.device}: chroma transfer")
-        upper.legend(
-            title="source luma code", ncols=len(seen), loc="lower right", bbox_to_anchor=(1, 0.99),
-            columnspacing=1.0, handlelength=1.2, borderaxespad=0.2, title_fontsize=8,
+        _title(figure, f"{_named(measurement)}: chroma transfer")
+        handles, labels = upper.get_legend_handles_labels()
+        figure.legend(
+            handles, labels, title="source luma code", ncols=len(seen), loc="outside lower right",
+            columnspacing=1.0, handlelength=1.2, title_fontsize=8,
         )  # fmt: skip
-        _note(figure, "bands: 95 %; nothing is drawn where nothing was seen", style)
+        _note(figure, "bands: 95 %; gaps: nothing seen", style)
     return figure
 
 
@@ -156,9 +159,9 @@ def score_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         _rows(axes, [one.label for one in scores])
         axes.set_xlim(0, 1.05 * p95.max())
         axes.set_xlabel("ΔE_ITP")
-        _title(figure, f"{measurement.device}: distance from the standard conversions")
+        _title(figure, f"{_named(measurement)}: distance from the standard conversions")
         figure.legend(loc="outside lower right", ncols=3)
-        _note(figure, f"{scores[0].count} colours, shown on {scores[0].display}", style)
+        _note(figure, f"{scores[0].count} colours.  {_assumed(measurement)}", style)
     return figure
 
 
@@ -168,8 +171,8 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
     named = f"{conversion.drive}, {conversion.family_label}" if conversion.family else "free curve"
     rivals = sorted(conversion.runners_up, key=lambda one: one.held_out_codes_rms)
     entries = [(named, conversion.held_out_codes_rms)]
-    entries += [(one.description, one.held_out_codes_rms) for one in rivals]
-    with _figure((_WIDTH, 1.6 + 0.3 * len(entries)), dark) as (figure, style):
+    entries += [(fill(one.description, _LABEL_WIDTH), one.held_out_codes_rms) for one in rivals]
+    with _figure((_WIDTH, 1.6 + 0.36 * len(entries)), dark) as (figure, style):
         axes = figure.subplots()
         rows = np.arange(len(entries))
         values = np.array([value for _, value in entries])
@@ -189,8 +192,8 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         axes.xaxis.set_major_locator(FixedLocator((0.2, 0.5, 1, 2, 5, 10, 20, 50, 100)))
         axes.xaxis.set_minor_locator(NullLocator())
         axes.xaxis.set_major_formatter(FuncFormatter(lambda value, _: f"{value:g}"))
-        axes.set_xlabel("held-out residual, codes RMS (logarithmic)")
-        _title(figure, f"{measurement.device}: what fits, and what lost")
+        axes.set_xlabel("held-out residual, codes RMS")
+        _title(figure, f"{_named(measurement)}: what fits, and what lost")
         figure.legend(loc="outside lower right")
         _note(figure, f"{conversion.held_out_count} colours held out", style)
     return figure
@@ -290,6 +293,16 @@ def _ramp(style: Style, count: int) -> list[Any]:
     stops = np.array([mpl.colors.to_rgb(style.series[index]) for index in (0, 2, 4)])
     at = np.linspace(0, 1, max(count, 2))[:count]
     return [tuple(np.interp(part, (0, 0.5, 1), stop) for stop in stops.T) for part in at]
+
+
+def _common_floor(measurement: Measurement) -> float:
+    """RMS of rounding in the common codes of a comparison."""
+    step = common_codes(np.array([0.0, 1.0]), coded_signal(measurement.capture.signal))
+    return float(measurement.conversion.floor_codes_rms * (step[1] - step[0]))
+
+
+def _named(measurement: Measurement) -> str:
+    return f"{measurement.device} {measurement.firmware}".strip()
 
 
 def _assumed(measurement: Measurement) -> str:
