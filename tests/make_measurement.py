@@ -158,7 +158,7 @@ def _conversion(peak, white):
         },
         drive="per-channel", order="gamut before tone", chroma="none", gamut="matrix and clip",
         encoding="BT.1886 or gamma 2.4", controls={},
-        residual_codes_rms=0.30, held_out_codes_rms=0.31, floor_codes_rms=0.2887,
+        residual_codes_rms=0.30, held_out_codes_rms=0.31, floor_codes_rms=12**-0.5,
         neutral_codes_rms=0.29, free_codes_rms=0.30, count=640, held_out_count=89,
         runners_up=(RunnerUp("max-RGB, Reinhard, extended", 9.8), RunnerUp("luminance", 12.8)),
         static="static", notes=("Highlights above 400 cd/m2 are clipped.",),

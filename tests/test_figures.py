@@ -58,7 +58,7 @@ def test_every_axis_names_its_unit(measurements):
         "chroma": ("hue rotation, degrees", "chroma ratio",
                    "source hue in the Cb/Cr plane, degrees"),
         "score": ("ΔE_ITP",),
-        "residual": ("held-out residual, codes RMS (logarithmic)",),
+        "residual": ("held-out residual, codes RMS",),
     }  # fmt: skip
     for name, figure in figures(measurements).items():
         shown = texts(figure)

@@ -20,11 +20,20 @@ import types
 from collections.abc import Mapping, Sequence
 from dataclasses import MISSING, fields, is_dataclass, replace
 from functools import cache
-from typing import Any, Literal, Union, get_args, get_origin, get_type_hints
+from typing import (
+    TYPE_CHECKING,
+    Any,
+    Generic,
+    Literal,
+    TypeVar,
+    Union,
+    get_args,
+    get_origin,
+    get_type_hints,
+)
 from urllib.parse import unquote
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tonelab import results
 from tonelab.curvefile.schema import COLUMNS, PLACES, RUN_ONLY, TALLY_TABLES, Column
@@ -32,12 +41,14 @@ from tonelab.curvefile.tree import Leaf, Tree
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
 
-class _Array:
+T = TypeVar("T")
+
+
+class _Array(Generic[T]):
     """Stands for NDArray in the annotations, whose own insides differ by numpy version."""
-
-    def __class_getitem__(cls, dtype: type[np.generic]) -> types.GenericAlias:
-        return types.GenericAlias(cls, (dtype,))
 
 
 # What the annotations of the results may name without their modules importing it.
