@@ -299,12 +299,34 @@ def test_chart_and_probe_together(tmp_path, capsys):
     assert "320 × 180" in capsys.readouterr().out
 
 
-def test_demo_runs_in_the_folder_asked_for(monkeypatch, tmp_path):
-    folders = []
-    run = SimpleNamespace(run=lambda folder, progress: folders.append(folder))
-    monkeypatch.setitem(sys.modules, "tonelab.demo", run)
-    assert main(["demo", "-o", str(tmp_path / "there")]) == 0
-    assert folders == [tmp_path / "there"]
+def test_demo_takes_the_steps_that_are_not_done(monkeypatch, tmp_path, capsys):
+    made = []
+
+    class Scenario:
+        def __init__(self, folder):
+            self.folder = folder
+
+        def steps(self):
+            for name, done in (("chart", True), ("measure", False)):
+                yield SimpleNamespace(
+                    title=name,
+                    done=done,
+                    outputs=(self.folder / name,),
+                    make=lambda _report, name=name: made.append(name),
+                )
+
+        def closing(self):
+            return f"Everything is in {self.folder}"
+
+    monkeypatch.setitem(sys.modules, "tonelab.demo.scenario", SimpleNamespace(Scenario=Scenario))
+    folder = tmp_path / "there"
+    assert main(["demo", "-o", str(folder)]) == 0
+    assert made == ["measure"]
+    printed = capsys.readouterr()
+    assert str(folder) in printed.out
+    assert "chart (kept from an earlier run)" in printed.err
+    assert main(["demo", "-o", str(folder), "--force"]) == 0
+    assert made == ["measure", "chart", "measure"]
 
 
 # Errors
