@@ -33,6 +33,7 @@ LAYOUT_VERSION = 1
 KINDS: tuple[Kind, ...] = ("full", "quick")
 TRANSFERS: tuple[ChartTransfer, ...] = ("pq", "hlg")
 PEAK_RANGE = (100, 10000)
+LEAST_HEIGHT = 540  # below it a patch has no middle that its neighbours leave alone
 HOLD_RANGE = (4, 4095)
 
 # Fields of the descriptor from its least significant bit; the version comes first for ever.
@@ -96,10 +97,11 @@ class Layout:
             raise ChartError(f"The chart kind {kind!r} is unknown: state full or quick.")
         if transfer not in TRANSFERS:
             raise ChartError(f"The chart transfer {transfer!r} is unknown: state pq or hlg.")
-        if height <= 0 or height % (4 * ROWS) or width * ROWS != height * COLUMNS:
+        if height < LEAST_HEIGHT or height % (4 * ROWS) or width * ROWS != height * COLUMNS:
             raise ChartError(
                 f"A chart of {width}x{height} is not possible: state a 16:9 size whose height is "
-                "a multiple of 180, such as 1280x720, 1920x1080 or 3840x2160."
+                f"a multiple of 180 from {LEAST_HEIGHT} on, such as 1280x720, 1920x1080 or "
+                "3840x2160."
             )
         if peak != int(peak) or not PEAK_RANGE[0] <= peak <= PEAK_RANGE[1]:
             raise ChartError(
