@@ -19,7 +19,7 @@ COMMON = {"width": 960, "height": 540, "rate": Fraction(24)}
 
 
 def simulated(planes):
-    """Planes of a 4:2:2 SDR picture: luma through a curve, chroma kept; no real device, but fast."""
+    """Planes of a 4:2:2 SDR picture: luma through a curve, chroma kept."""
     luma = np.rint(64 + 876 * np.clip((planes[0] - 64.0) / 700, 0, 1) ** 1.2)
     chroma = (np.repeat(plane, 2, axis=0) for plane in planes[1:])
     return (luma.astype(np.uint16), *chroma)

@@ -69,10 +69,16 @@ def best_family(families: Sequence[Family], free_rms: float, floor: float) -> Fa
     best = families[0].held_out_rms
     close = [f for f in families if f.held_out_rms <= min(PARSIMONY * best, limit)]
     order = list(TONE_CURVES)
-    # Equal curves in other parameters tie to the last digits: the first registered gives its name.
+    # Equal curves in other parameters tie to the last digits: the plainer, then the first
+    # registered, gives its name.
     return min(
         close,
-        key=lambda f: (len(f.fit.free), round(f.held_out_rms, 3), order.index(f.name)),
+        key=lambda f: (
+            len(f.fit.free),
+            len(TONE_CURVES[f.name].parameters),
+            round(f.held_out_rms, 2),
+            order.index(f.name),
+        ),
         default=None,
     )
 
