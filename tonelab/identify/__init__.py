@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.conversion import GAMUT_METHODS, TONE_CURVES, FreeCurve
+from tonelab.conversion import CHROMA_LAWS, DRIVES, ENCODINGS, GAMUT_METHODS, TONE_CURVES, FreeCurve
 from tonelab.identify.evidence import Evidence, gather_evidence, rms
 from tonelab.identify.families import Family, best_family, rank_families, with_intervals
 from tonelab.identify.structures import (
@@ -31,11 +31,19 @@ from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, Ru
 from tonelab.signal.colorimetry import LUMA_WEIGHTS
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterable, Sequence
 
     from tonelab.conversion import Conversion
 
 __all__ = ["Evidence", "Identification", "gather_evidence", "identify"]
+
+_PART_ORDER: dict[str, Iterable[str]] = {
+    "drive": DRIVES,
+    "order": ("tone-first", "matrix-first"),
+    "chroma": CHROMA_LAWS,
+    "gamut": GAMUT_METHODS,
+    "encoding": ENCODINGS,
+}
 
 UNKNOWN = "not identifiable from this capture"
 
@@ -151,9 +159,9 @@ def _alike(
 
 
 def _names(chains: Sequence[Conversion], part: str) -> str:
-    """Join the distinct names of one part."""
-    names = [getattr(getattr(chain, part), "name", getattr(chain, part)) for chain in chains]
-    return " or ".join(dict.fromkeys(names))
+    """Join the distinct names of one part, in the order in which the parts are registered."""
+    names = {getattr(getattr(chain, part), "name", getattr(chain, part)) for chain in chains}
+    return " or ".join(name for name in _PART_ORDER[part] if name in names)
 
 
 def _parameters(family: Family | None, *parts: str) -> dict[str, ParameterEstimate]:
