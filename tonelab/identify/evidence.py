@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 # A trace of neutral light keeps ratio drives finite at black; it moves no code.
 TRACE = 1e-6  # cd/m2
+ROUNDING = 1 / float(np.sqrt(12))  # RMS of rounding, steps
+FLAT = 0.02  # variance, squared steps, below which the samples of a patch agree
+DITHERED = 0.7  # of the floor of rounding
 PEAK_MARGIN = 1.02  # rounding of the chart's own colours
 
 
@@ -48,6 +51,9 @@ class Evidence:
         How to read the capture.
     step
         Step of the capture's codes: 1, or 4 when 8 bits sit in a 10-bit container.
+    floor
+        RMS by which the mean of a patch misses the unrounded code, codes: 1/sqrt(12) of a step
+        where patches are flat, less where dither averages out.
     """
 
     light: FloatArray
@@ -59,11 +65,12 @@ class Evidence:
     ceiling_light: float
     target: Signal
     step: float = 1.0
+    floor: float = ROUNDING
 
     @property
-    def floor(self) -> float:
-        """RMS that rounding alone causes, codes."""
-        return self.step / float(np.sqrt(12))
+    def dithered(self) -> bool:
+        """Whether dither or noise makes rounding errors average out."""
+        return self.floor < DITHERED * ROUNDING * self.step
 
     def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Evidence:
         """Return the evidence with only the chosen colours; neutrals stay."""
@@ -90,11 +97,12 @@ class Evidence:
 
     def residual(self, conversion: Conversion) -> FloatArray:
         """Predicted minus measured codes (N, 3) of the colours."""
-        return predict(conversion, self.light, self.target) - self.codes
+        return predict(conversion, self.light, self.target, self.step) - self.codes
 
     def neutral_residual(self, conversion: Conversion) -> FloatArray:
         """Predicted minus measured codes (M, 3) of the neutrals."""
-        return predict(conversion, self.neutral_light, self.target) - self.neutral_codes
+        predicted = predict(conversion, self.neutral_light, self.target, self.step)
+        return predicted - self.neutral_codes
 
     def neutral_signal(self) -> FloatArray:
         """Smooth capture luma signal of the neutrals (M,)."""
@@ -157,21 +165,37 @@ def gather_evidence(
         ceiling_light=ceiling_light(curve),
         target=target,
         step=step,
+        floor=_floor(colours, step),
     )
 
 
-def predict(conversion: Conversion, light: FloatArray, target: Signal) -> FloatArray:
+def _floor(colours: Colours, step: float) -> float:
+    """RMS error of patch means; see `Evidence`.
+
+    Samples of a patch that differ say that rounding is random; their mean then errs by their
+    spread over the root of their number, though hardly by less than a quarter of rounding, as
+    neighbouring samples are not independent.
+    """
+    flat = colours.variance < FLAT * step**2
+    random = np.maximum(colours.variance / colours.count, (ROUNDING * step / 4) ** 2)
+    return float(np.sqrt(np.mean(np.where(flat, (ROUNDING * step) ** 2, random))))
+
+
+def predict(
+    conversion: Conversion, light: FloatArray, target: Signal, step: float = 1.0
+) -> FloatArray:
     """Real-valued capture codes (N, 3) that a conversion gives for light (N, 3)."""
     ycbcr = conversion.ycbcr_signal(light, target.matrix)
-    return np.clip(ycbcr_to_codes(ycbcr, target.bits, target.range), *video_limits(target))
+    return np.clip(ycbcr_to_codes(ycbcr, target.bits, target.range), *video_limits(target, step))
 
 
-def video_limits(target: Signal) -> tuple[float, float]:
+def video_limits(target: Signal, step: float = 1.0) -> tuple[float, float]:
     """Lowest and highest code that a picture may use; timing codes are reserved (BT.709-6)."""
+    highest = 2.0**target.bits - step
     if target.range == "full":
-        return 0.0, 2.0**target.bits - 1
+        return 0.0, highest
     reserved = 2.0 ** (target.bits - 8)
-    return reserved, 2.0**target.bits - 1 - reserved
+    return reserved, highest - reserved
 
 
 def rms(residual: FloatArray) -> float:

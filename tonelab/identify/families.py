@@ -92,14 +92,15 @@ def with_intervals(evidence: Evidence, family: Family) -> Family:
 def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
     """Fit each family to the neutral axis; on it a ceiling of the curve cannot be told.
 
-    Parameters with a published value are held there first, and freed in a second fit.
+    Parameters with a published value are held there first, then freed one by one, then all.
     """
     fits: list[tuple[str, Fit]] = []
     for name, curve in TONE_CURVES.items():
         trial = replace(chain, tone=Step(name), ceiling=False)
         every = free_parameters("tone", curve.parameters)
         held = tuple(free for free in every if not free.parameter.published)
-        choices = [held, every] if held != every else [every]
+        one_more = [tuple(f for f in every if f in held or f is freed) for freed in every]
+        choices = dict.fromkeys([held, *one_more, every])
         fits += [(name, start_fits(evidence, trial, free)[0]) for free in choices]
     best = min(fit.rms for _, fit in fits)
     return [(name, fit) for name, fit in fits if fit.rms <= 3 * best + 0.5]

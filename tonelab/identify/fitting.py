@@ -23,6 +23,11 @@ if TYPE_CHECKING:
 STARTS = 32
 POLISHED = 3
 CORRELATION_LIMIT = 0.995
+# Exact degeneracies: one capture holds the product, never the factors.
+LIKE_THE_CURVE = {
+    "contrast": "a contrast control and the curve's own ceiling look alike",
+    "brightness": "a brightness control and a lift of black by the curve look alike",
+}
 WIDTH_LIMIT = 0.5  # of the value, beyond which an interval says that nothing is known
 
 
@@ -77,6 +82,9 @@ class Fit:
 
     def _doubt(self, index: int, value: float, low: float, high: float) -> str:
         place = float(self.position[index])
+        name = self.free[index].parameter.name
+        if name in LIKE_THE_CURVE:
+            return f"not identifiable from this capture: {LIKE_THE_CURVE[name]}"
         if not np.isfinite(self.covariance[index, index]):
             return "not identifiable from this capture: it changes no code"
         if place < 1e-3 or place > 1 - 1e-3:
@@ -88,8 +96,8 @@ class Fit:
         correlation[index] = 0.0
         other = int(np.argmax(correlation))
         if correlation[other] > CORRELATION_LIMIT:
-            name = self.free[other].parameter.name
-            return f"known only together with {name} (correlation {correlation[other]:.3f})"
+            partner = self.free[other].parameter.name
+            return f"known only together with {partner} (correlation {correlation[other]:.3f})"
         return ""
 
 
@@ -133,14 +141,15 @@ def with_rounding(evidence: Evidence, fit: Fit, *, draws: int = 96) -> Fit:
     follows them. So the fitted chain is moved at random by about a code, rounded, and the error
     that the rounding causes in each parameter is read off the linearised fit.
     """
-    if not fit.free:
+    if not fit.free or evidence.dithered:
         return fit
     residual = _joint_residual(evidence, fit.conversion, fit.free)
     jacobian = _jacobian(residual, fit.position)
     information = jacobian.T @ jacobian
-    gain = _inverse(information) @ jacobian.T
-    if not np.all(np.isfinite(gain)):
+    inverse = _inverse(information)
+    if not np.all(np.isfinite(inverse)):
         return fit
+    gain = inverse @ jacobian.T
     size = 1.0 / np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-9)
     rng = np.random.default_rng(0)
     errors = []

@@ -70,6 +70,7 @@ EXPLAINED = 1.5  # floors
 POLISHED = 10
 MOST_TIES = 8
 MOST_POSSIBLE = 14
+SUPER_WHITE_SEEN = 1.01  # R'G'B' signal; rounding alone stays below
 SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
 
 
@@ -210,7 +211,8 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
     base = Conversion(
         tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
-    bases = [base, replace(base, rgb_clipped=True)] if above else [base]
+    beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
+    bases = beyond if above else [base, *beyond] if _shows_super_white(evidence) else [base]
     drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
     drives += [("matrix-first", drive) for drive in MATRIX_FIRST]
     parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
@@ -226,14 +228,20 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
             )
 
 
+def _shows_super_white(evidence: Evidence) -> bool:
+    """Whether a channel of some colour is brighter than white, though no grey may be."""
+    brightest = evidence.target.decode_rgb(evidence.codes).max(axis=1)
+    return bool(np.percentile(brightest, 99) > SUPER_WHITE_SEEN)
+
+
 def _luma_controls(evidence: Evidence) -> list[Step]:
-    """No picture controls, and the contrast and brightness that both ends of the curve suggest."""
+    """No picture controls, and the brightness and contrast that the ends of the curve suggest."""
     luma = evidence.neutral_signal()
-    black = float(luma[0])
-    clipped = np.isfinite(evidence.ceiling_light)
-    white = float(luma[-1]) if clipped and luma[-1] < 0.99 else 1.0 + black
+    black, white = float(luma[0]), float(luma[-1])
     steps = [Step("none")]
-    if abs(black) > 0.003 or white < 0.985:
+    if abs(black) > 0.003:
+        steps.append(Step("contrast-first", {"brightness": black}))
+    if np.isfinite(evidence.ceiling_light) and white < 0.985:
         turns = {"contrast": white - black, "brightness": black}
         steps.append(Step("contrast-first", turns))
     return steps
@@ -341,6 +349,7 @@ def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidat
         best = found[0].conversion
         trials = [c.conversion for c in found[:4]] + [replace(best, gamut=Step("matrix"))]
         refined = [_refine_gamut(evidence, t) for t in trials if _has_parameters(t)]
+        refined += [_polish(evidence, c) for c in found[:2] if own_parameters(c.conversion)]
         found = sorted(found + refined, key=_rms_of)
     return found
 
