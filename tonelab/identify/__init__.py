@@ -78,10 +78,10 @@ def identify(evidence: Evidence) -> Identification:
     """
     evidence, findings = _read_matrix(evidence)
     found = search(evidence)
-    explained = explains(found.inside[0], evidence)
+    explained = explains(found.ranked[0], evidence)
     whole_gamut = explained and bool(found.whole) and explains(found.whole[0], evidence)
-    judged = evidence if whole_gamut or not explained else within_709(evidence)
-    ranked = found.whole if whole_gamut else found.inside
+    judged = evidence if whole_gamut or not explained else found.inside
+    ranked = found.whole if whole_gamut else found.ranked
     ties = tied(ranked, evidence.floor)[:MOST_TIES] if explained else ranked[:1]
     calm = calm_colours(judged)
     free_rms = rms(calm[calm.held_out].residual(ranked[0].conversion))
@@ -188,7 +188,7 @@ def _runners_up(
     drives = {chain.drive.name for chain in alike}
     gamuts = {chain.gamut.name for chain in alike}
     others: dict[str, Candidate] = {}
-    for candidate in found.inside:
+    for candidate in found.ranked:
         if candidate.conversion.drive.name not in drives:
             others.setdefault(candidate.conversion.drive.name, candidate)
     rest = [c for c in found.whole if c.conversion.gamut.name not in gamuts]

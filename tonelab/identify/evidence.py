@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
 
 # A trace of neutral light keeps ratio drives finite at black; it moves no code.
-TRACE = 1e-6  # cd/m2
+TRACE = 2e-9  # cd/m2
 ROUNDING = 1 / float(np.sqrt(12))  # RMS of rounding, steps
 FLAT = 0.02  # variance, squared steps, below which the samples of a patch agree
 DITHERED = 0.7  # of the floor of rounding
@@ -173,11 +173,11 @@ def _floor(colours: Colours, step: float) -> float:
     """RMS error of patch means; see `Evidence`.
 
     Samples of a patch that differ say that rounding is random; their mean then errs by their
-    spread over the root of their number, though hardly by less than a quarter of rounding, as
+    spread over the root of their number, though hardly by less than half of rounding, as
     neighbouring samples are not independent.
     """
     flat = colours.variance < FLAT * step**2
-    random = np.maximum(colours.variance / colours.count, (ROUNDING * step / 4) ** 2)
+    random = np.maximum(colours.variance / colours.count, (ROUNDING * step / 2) ** 2)
     return float(np.sqrt(np.mean(np.where(flat, (ROUNDING * step) ** 2, random))))
 
 

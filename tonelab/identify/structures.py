@@ -23,7 +23,7 @@ from tonelab.conversion import (
     FreeCurve,
     Step,
 )
-from tonelab.identify.evidence import Evidence, rms
+from tonelab.conversion.drives import luminance_weights
 from tonelab.identify.fitting import Free, fit_residual
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import chroma_scale
@@ -34,6 +34,7 @@ if TYPE_CHECKING:
 
     from tonelab.conversion.chain import Order
     from tonelab.conversion.parameters import Entry
+    from tonelab.identify.evidence import Evidence
     from tonelab.signal.quantisation import FloatArray
 
 # Enough colours to tell chains apart by codes, few enough to try hundreds of chains.
@@ -42,6 +43,8 @@ SCAN_COLOURS = 300
 SCAN_NEUTRALS = 300
 GAMUT_COLOURS = 1500
 ENOUGH = 150
+DEEP = 0.25  # least channel over luminance, linear BT.709
+DEEP_SIGNAL = 0.7  # of the capture, reached by a grey of the brightest channel
 
 TONE_FIRST = ("per-channel", "max-rgb", "luminance", "luma", "ictcp", "gamma-luma")
 MATRIX_FIRST = ("per-channel", "max-rgb", "luminance")
@@ -67,9 +70,12 @@ LAWS: dict[str, tuple[dict[str, float], ...]] = {
 # Chains whose residuals differ by less than this factor are told apart by nothing but noise.
 TIE = 1.04
 EXPLAINED = 1.5  # floors
+KEPT = 0.97  # of the colours, when a chain is judged
 POLISHED = 10
+TURNED = 3
 MOST_TIES = 8
 MOST_POSSIBLE = 14
+LEAST_LIFT = 0.001  # signal, of black
 SUPER_WHITE_SEEN = 1.01  # R'G'B' signal; rounding alone stays below
 SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
 
@@ -101,12 +107,15 @@ class Search:
     Attributes
     ----------
     inside
-        Judged on the colours that BT.709 holds, whatever the gamut method.
+        The evidence with the colours that need no gamut mapping.
+    ranked
+        Judged on those, whatever the gamut method.
     whole
         The best of those with every gamut method, judged on all colours.
     """
 
-    inside: list[Candidate]
+    inside: Evidence
+    ranked: list[Candidate]
     whole: list[Candidate]
 
 
@@ -117,19 +126,28 @@ def search(evidence: Evidence) -> Search:
     where no plain chain comes near the floor, for they can imitate. The curve is known above
     its ceiling only if the ceiling is its own; failing that, bright colours are left aside.
     """
-    inside: list[Candidate] = []
-    for scope in (evidence, calm_colours(evidence)):
-        inside = rank_inside(within_709(scope))
-        if explains(inside[0], evidence):
+    calm = calm_colours(evidence)
+    scopes = [scope for scope in (evidence, calm) if scope is not calm or calm is not evidence]
+    ranked: list[Candidate] = []
+    for deep, plain, scope in product((False, True), (True, False), scopes):
+        inside = deep_within_709(scope) if deep else within_709(scope)
+        ranked = rank_inside(inside, plain=plain)
+        if explains(ranked[0], evidence):
             break
-    possible = [candidate for candidate in inside if explains(candidate, evidence)] or inside[:2]
-    return Search(inside, _rank_gamuts(scope.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE]))
+    possible = [candidate for candidate in ranked if explains(candidate, evidence)] or ranked[:2]
+    whole = _rank_gamuts(scope.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE])
+    return Search(inside, ranked, whole)
 
 
 def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
     """Rank the chains on colours that need no gamut mapping; ``plain`` stops at simple ones."""
     few = evidence.thinned(RANKING_COLOURS)
     ranked = _evaluate(few, _plain(few))
+    if explains(ranked[0], evidence):
+        return ranked
+    turned = [candidate for candidate in ranked if candidate.conversion.controls.name != "none"]
+    polished = [_polish(few, candidate) for candidate in _distinct(turned)[:TURNED]]
+    ranked = _distinct(sorted(ranked + polished, key=_rms_of))
     if plain or explains(ranked[0], evidence):
         return ranked
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
@@ -164,6 +182,20 @@ def within_709(evidence: Evidence) -> Evidence:
     return evidence[rows] if rows.sum() >= ENOUGH else evidence
 
 
+def deep_within_709(evidence: Evidence) -> Evidence:
+    """Return the colours that even a soft gamut method leaves alone.
+
+    Soft methods act from about 0.8 of the way from white to the boundary on (BT.2407 annex 5),
+    and the boundary is near for bright colours too.
+    """
+    narrow = _narrow(evidence)
+    luminance = narrow @ luminance_weights("bt709")
+    reached = np.searchsorted(evidence.neutral_signal(), DEEP_SIGNAL)
+    bright = evidence.neutral_light[min(int(reached), len(evidence.neutral_light) - 1), 1]
+    rows = (narrow.min(1) >= DEEP * luminance) & (narrow.max(1) <= bright)
+    return evidence[rows] if rows.sum() >= ENOUGH else evidence
+
+
 def with_free_curve(
     evidence: Evidence, chain: Conversion, known: dict[Hashable, FreeCurve] | None = None
 ) -> Conversion:
@@ -183,6 +215,17 @@ def with_free_curve(
             return replace(chain, tone=curve)
         known[key] = curve
     return replace(chain, tone=known[key])
+
+
+def trimmed_rms(residual: FloatArray) -> float:
+    """RMS over the colours (N, 3) without the few furthest off.
+
+    The free curve is a guess where the capture has hardly a code of light, and drives that see a
+    saturated blue as dark multiply that guess; a wrong chain errs on far more colours than those.
+    """
+    worst = np.abs(residual).max(axis=1)
+    kept = residual[worst <= np.quantile(worst, KEPT)]
+    return float(np.sqrt(np.mean(kept**2)))
 
 
 def _narrow(evidence: Evidence) -> FloatArray:
@@ -212,7 +255,13 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
         tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
     beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
-    bases = beyond if above else [base, *beyond] if _shows_super_white(evidence) else [base]
+    # A lift of all codes after clipping looks like super-white, so both readings stay open then.
+    lifted = abs(float(luma[0])) > LEAST_LIFT
+    dim = replace(base, ceiling=True, super_white=False)
+    if above:
+        bases = [*beyond, dim] if lifted else beyond
+    else:
+        bases = [base, *beyond] if _shows_super_white(evidence) else [base]
     drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
     drives += [("matrix-first", drive) for drive in MATRIX_FIRST]
     parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
@@ -239,7 +288,7 @@ def _luma_controls(evidence: Evidence) -> list[Step]:
     luma = evidence.neutral_signal()
     black, white = float(luma[0]), float(luma[-1])
     steps = [Step("none")]
-    if abs(black) > 0.003:
+    if abs(black) > LEAST_LIFT:
         steps.append(Step("contrast-first", {"brightness": black}))
     if np.isfinite(evidence.ceiling_light) and white < 0.985:
         turns = {"contrast": white - black, "brightness": black}
@@ -278,7 +327,7 @@ def _evaluate(evidence: Evidence, chains: Iterable[Conversion]) -> list[Candidat
 def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
     """Judge a chain, with the saturation and hue that fit best where they help."""
     residual = evidence.residual(chain)
-    plain = Candidate(chain, rms(residual))
+    plain = Candidate(chain, trimmed_rms(residual))
     neutral, _ = chroma_scale(evidence.target.bits, evidence.target.range)
     seen = evidence.codes[:, 1:] - neutral
     predicted = seen + residual[:, 1:]
@@ -286,8 +335,8 @@ def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
     gain = np.sum(z_seen * z_predicted.conj()) / max(np.sum(np.abs(z_predicted) ** 2), 1e-12)
     if plain.rms <= EXPLAINED * evidence.floor or abs(gain - 1) < SMALLEST_TURN or abs(gain) < 0.1:
         return plain
-    apart = np.abs(z_predicted * gain - z_seen) ** 2
-    turned_rms = float(np.sqrt((np.sum(residual[:, 0] ** 2) + np.sum(apart)) / residual.size))
+    apart = z_predicted * gain - z_seen
+    turned_rms = trimmed_rms(np.stack([residual[:, 0], apart.real, apart.imag], axis=1))
     if turned_rms > 0.9 * plain.rms:
         return plain
     turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
@@ -312,7 +361,7 @@ def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
         return evidence.residual(with_free_curve(evidence, trial)).ravel()
 
     polished = with_free_curve(evidence, fit_residual(chain, free, residual, evidence.floor))
-    return Candidate(polished, rms(evidence.residual(polished)))
+    return Candidate(polished, trimmed_rms(evidence.residual(polished)))
 
 
 def own_parameters(chain: Conversion) -> tuple[Free, ...]:
@@ -343,7 +392,7 @@ def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidat
         names = [name for name in GAMUT_METHODS if name not in {"none", "matrix"}]
         for name in names if own_matrix else ["none"]:
             trial = replace(chain, gamut=Step(name))
-            found.append(Candidate(trial, rms(evidence.residual(trial))))
+            found.append(Candidate(trial, trimmed_rms(evidence.residual(trial))))
     found.sort(key=_rms_of)
     if found and not explains(found[0], evidence):
         best = found[0].conversion
@@ -364,4 +413,4 @@ def _refine_gamut(evidence: Evidence, chain: Conversion) -> Candidate:
     chain = replace(chain, gamut=Step(method.name, method.complete({})))
     free = tuple(Free("gamut", parameter) for parameter in method.parameters.values())
     fitted = fit_residual(chain, free, lambda t: evidence.residual(t).ravel(), evidence.floor)
-    return Candidate(fitted, rms(evidence.residual(fitted)))
+    return Candidate(fitted, trimmed_rms(evidence.residual(fitted)))
