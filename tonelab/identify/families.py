@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 TRAINING_COLOURS = 3000
 SCREENING_COLOURS = 400
 CONTENDERS = 8
+MOST_CURVES = 3  # neutral curves to fit families to, when chains that tie differ on neutrals
 # A family earns its name when it explains unseen pages about as well as the free curve.
 NAMING_FACTOR = 1.2
 # Families this close are told apart by their number of parameters instead.
@@ -48,6 +49,8 @@ def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Fami
     tried: dict[tuple[object, ...], list[tuple[str, Fit]]] = {}
     for chain in chains:
         key = _neutral_key(chain)
+        if key not in tried and len(tried) == MOST_CURVES:
+            continue
         if key not in tried:
             tried[key] = _neutral_fits(evidence, chain)
         for (name, fit), ceiling in product(tried[key], (True, False)):

@@ -127,15 +127,15 @@ def search(evidence: Evidence) -> Search:
     its ceiling only if the ceiling is its own; failing that, bright colours are left aside.
     """
     calm = calm_colours(evidence)
-    scopes = [scope for scope in (evidence, calm) if scope is not calm or calm is not evidence]
+    scopes = [evidence] if calm is evidence else [evidence, calm]
     ranked: list[Candidate] = []
-    for deep, plain, scope in product((False, True), (True, False), scopes):
+    for deep, scope, plain in product((False, True), scopes, (True, False)):
         inside = deep_within_709(scope) if deep else within_709(scope)
         ranked = rank_inside(inside, plain=plain)
         if explains(ranked[0], evidence):
             break
     possible = [candidate for candidate in ranked if explains(candidate, evidence)] or ranked[:2]
-    whole = _rank_gamuts(scope.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE])
+    whole = _rank_gamuts(calm.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE])
     return Search(inside, ranked, whole)
 
 
@@ -152,8 +152,9 @@ def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
         return ranked
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
     promising = _distinct(_evaluate(scan, _extended(ranked)))[:POLISHED]
-    polished = [_polish(few, candidate) for candidate in promising]
-    return _distinct(sorted(ranked + polished, key=_rms_of))
+    polished = sorted((_polish(few, candidate) for candidate in promising), key=_rms_of)
+    siblings = _evaluate(few, _siblings(polished[0].conversion))
+    return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
 
 
 def explains(candidate: Candidate, evidence: Evidence) -> bool:
@@ -262,9 +263,7 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
         bases = [*beyond, dim] if lifted else beyond
     else:
         bases = [base, *beyond] if _shows_super_white(evidence) else [base]
-    drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
-    drives += [("matrix-first", drive) for drive in MATRIX_FIRST]
-    parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), drives)
+    parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), _drives())
     for start, controls, encoding, gamut, (order, drive) in parts:
         if (gamut, order) != ("none", "matrix-first"):
             yield replace(
@@ -309,6 +308,18 @@ def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
         blends = BLENDS if chain.order == "matrix-first" else (*BLENDS, *TONE_FIRST_BLENDS)
         for drive, weight in product(blends, WEIGHTS):
             yield replace(chain, drive=Step(drive, {"weight": weight}))
+
+
+def _siblings(chain: Conversion) -> Iterator[Conversion]:
+    """Give the chroma law of a chain to every other drive, lest a tie goes unseen."""
+    if chain.chroma.name != "none":
+        for order, drive in _drives():
+            yield replace(chain, drive=Step(drive), order=order)
+
+
+def _drives() -> list[tuple[Order, str]]:
+    drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
+    return drives + [("matrix-first", drive) for drive in MATRIX_FIRST]
 
 
 def _luma_only(candidate: Candidate) -> Step:
