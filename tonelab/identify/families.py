@@ -20,7 +20,7 @@ if TYPE_CHECKING:
 TRAINING_COLOURS = 3000
 SCREENING_COLOURS = 400
 CONTENDERS = 8
-MOST_CURVES = 3  # neutral curves to fit families to, when chains that tie differ on neutrals
+MOST_CURVES = 6  # neutral curves to fit families to, when chains that tie differ on neutrals
 # A family earns its name when it explains unseen pages about as well as the free curve.
 NAMING_FACTOR = 1.2
 # Families this close are told apart by their number of parameters instead.
@@ -111,10 +111,17 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
 
 def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float, str, Fit]]:
     """Return the most promising fits, each family at most twice with the same parameters."""
+
+    def parameters(fit: Fit) -> int:
+        return len(fit.free) + len(own_parameters(fit.conversion))
+
+    def handicapped(item: tuple[float, str, Fit]) -> float:
+        return item[0] * PARSIMONY ** parameters(item[2])
+
     seen: Counter[tuple[str, int]] = Counter()
     chosen: list[tuple[float, str, Fit]] = []
-    for item in sorted(screened, key=lambda item: item[0] * PARSIMONY ** len(item[2].free)):
-        kind = (item[1], len(item[2].free))
+    for item in sorted(screened, key=handicapped):
+        kind = (item[1], parameters(item[2]))
         seen[kind] += 1
         if seen[kind] <= 2 and len(chosen) < CONTENDERS:
             chosen.append(item)
@@ -122,12 +129,11 @@ def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float,
 
 
 def _neutral_key(chain: Conversion) -> tuple[object, ...]:
-    """Return what of a chain the neutral axis depends on."""
+    """Return what of a chain the neutral axis depends on, but for what a joint fit puts right."""
+    luma = {k: v for k, v in chain.controls.parameters.items() if k in {"contrast", "brightness"}}
     return (
         chain.encoding.name,
         chain.chroma.name,
-        tuple(sorted(chain.chroma.parameters.items())),
         chain.super_white,
-        chain.rgb_clipped,
-        tuple(chain.controls.parameters.items()),
+        tuple(sorted((name, round(value, 2)) for name, value in luma.items())),
     )

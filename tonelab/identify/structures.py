@@ -153,7 +153,7 @@ def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
     promising = _distinct(_evaluate(scan, _extended(ranked)))[:POLISHED]
     polished = sorted((_polish(few, candidate) for candidate in promising), key=_rms_of)
-    siblings = _evaluate(few, _siblings(polished[0].conversion))
+    siblings = _evaluate(few, _siblings(polished[0]))
     return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
 
 
@@ -310,8 +310,9 @@ def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
             yield replace(chain, drive=Step(drive, {"weight": weight}))
 
 
-def _siblings(chain: Conversion) -> Iterator[Conversion]:
+def _siblings(candidate: Candidate) -> Iterator[Conversion]:
     """Give the chroma law of a chain to every other drive, lest a tie goes unseen."""
+    chain = replace(candidate.conversion, controls=_luma_only(candidate))
     if chain.chroma.name != "none":
         for order, drive in _drives():
             yield replace(chain, drive=Step(drive), order=order)
