@@ -24,11 +24,13 @@ from tonelab.chart import Group, Layout
 from tonelab.colours import gather
 from tonelab.conversion import Conversion, Step
 from tonelab.curves import luminance_curve
+from tonelab.errors import IdentificationError
 from tonelab.identify import Evidence, gather_evidence, identify
 from tonelab.identify.evidence import predict, rms
 from tonelab.identify.structures import calm_colours, search, tied, with_free_curve
 from tonelab.reading import code_step, read_capture, repeatability
 from tonelab.signal.description import Signal
+from tonelab.tallies import Tallies
 
 SOURCE = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
 LUMINANCE_2020 = np.array([0.2627, 0.6780, 0.0593])
@@ -41,7 +43,10 @@ def layout() -> Layout:
 
 
 def evidence_of(layout: Layout, device: SimulatedDevice, **how) -> Evidence:
-    tallies = simulated_tallies(layout, device, **how)
+    return evidence_from(layout, simulated_tallies(layout, device, **how))
+
+
+def evidence_from(layout: Layout, tallies: Tallies) -> Evidence:
     target, _ = read_capture(Signal(), tallies, layout)
     step = code_step(tallies, target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
@@ -267,6 +272,40 @@ def test_encoding_is_not_claimed_where_the_curve_absorbs_it(layout):
     ranked = search(evidence).whole
     encodings = {c.conversion.encoding.name for c in tied(ranked, evidence.floor)}
     assert {"bt1886", "gamma22"} <= encodings
+
+
+def test_what_picture_controls_share_with_the_curve_is_never_claimed(layout):
+    controls = {"contrast": 0.95, "brightness": 0.01, "saturation": 1.08, "hue": 2.0}
+    device = SimulatedDevice(
+        drive="ictcp",
+        tone="bt2446c",
+        tone_parameters={"slope": 0.8, "knee": 60.0, "bend": 0.7},
+        controls=controls,
+        bits=8,
+        dither="rpdf",
+    )
+    found = identify(evidence_of(layout, device)).conversion
+    assert (found.family, found.drive, found.gamut) == ("bt2446c", "ictcp", "clip")
+    for name in ("saturation", "hue"):
+        estimate = found.controls[name]
+        assert estimate.identifiable
+        assert estimate.value == pytest.approx(controls[name], rel=0.01)
+        assert estimate.low <= controls[name] <= estimate.high
+    # Contrast is the curve's own ceiling, brightness its own black lift.
+    assert not any(
+        found.controls[name].identifiable
+        for name in ("contrast", "brightness")
+        if name in found.controls
+    )
+
+
+def test_neutrals_alone_identify_nothing(layout):
+    tables = dict(simulated_tallies(layout, SimulatedDevice()).tables)
+    colourful = layout.patches.group != Group.NEUTRAL
+    for name in ("patch_count_source", "patch_count_capture"):
+        tables[name] = np.where(colourful[:, None], 0, tables[name])
+    with pytest.raises(IdentificationError, match="nothing but the curve"):
+        evidence_from(layout, Tallies(layout.descriptor, tables))
 
 
 @pytest.mark.parametrize("drive", FIVE)

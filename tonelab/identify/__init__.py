@@ -25,6 +25,7 @@ from tonelab.identify.structures import (
     rank_inside,
     search,
     tied,
+    with_every_drive,
     within_709,
 )
 from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, RunnerUp
@@ -45,6 +46,8 @@ _PART_ORDER: dict[str, Iterable[str]] = {
     "encoding": ENCODINGS,
 }
 
+# A chain whose residual under the named curve is this close does the same to every colour.
+SAME = 1.02
 UNKNOWN = "not identifiable from this capture"
 
 
@@ -149,13 +152,11 @@ def _alike(
     """Return the chains that the evidence does not tell from the chosen one."""
     if family is None:
         return [tie.conversion for tie in ties]
-    alike = [chain]
     reference = rms(evidence.residual(chain))
-    for tie in ties:
-        other = replace(tie.conversion, tone=chain.tone, ceiling=chain.ceiling)
-        if rms(evidence.residual(other)) <= 1.02 * reference:
-            alike.append(other)
-    return alike
+    others = [replace(t.conversion, tone=chain.tone, ceiling=chain.ceiling) for t in ties]
+    others += with_every_drive(chain)
+    close = [o for o in others if rms(evidence.residual(o)) <= SAME * reference]
+    return [chain, *close]
 
 
 def _names(chains: Sequence[Conversion], part: str) -> str:

@@ -314,8 +314,12 @@ def _siblings(candidate: Candidate) -> Iterator[Conversion]:
     """Give the chroma law of a chain to every other drive, lest a tie goes unseen."""
     chain = replace(candidate.conversion, controls=_luma_only(candidate))
     if chain.chroma.name != "none":
-        for order, drive in _drives():
-            yield replace(chain, drive=Step(drive), order=order)
+        yield from with_every_drive(chain)
+
+
+def with_every_drive(chain: Conversion) -> list[Conversion]:
+    """Return the chain with each plain drive in its place."""
+    return [replace(chain, drive=Step(drive), order=order) for order, drive in _drives()]
 
 
 def _drives() -> list[tuple[Order, str]]:
