@@ -32,6 +32,10 @@ def relate(source: Geometry, capture: Geometry) -> tuple[tuple[float, float], tu
     )
 
 
+def _number(count: int, thing: str) -> str:
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
+
+
 def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> Iterator[Finding]:
     """Yield findings about frames that were dropped, repeated, mixed or not readable."""
     faster = capture.rate > source.rate
@@ -39,8 +43,8 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
         yield Finding(
             "frames-dropped",
             "warning",
-            f"{timing.dropped} source frames never reached the capture; the curve does not need "
-            "them, but the device or the capture drops frames.",
+            f"{_number(timing.dropped, 'source frame')} never reached the capture; the curve does "
+            "not need them, but the device or the capture drops frames.",
             value=float(timing.dropped),
             unit="frames",
             threshold=0.0,
@@ -51,24 +55,24 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
         yield Finding(
             "frames-repeated",
             "info" if faster else "warning",
-            f"{timing.repeated} captured frames repeat the one before"
-            + (", as the higher capture rate makes them do." if faster else "."),
+            f"{_number(timing.repeated, 'captured frame')} shown once more than the source does"
+            + (", as the higher capture rate asks for." if faster else "."),
             value=float(timing.repeated),
             unit="frames",
             threshold=0.0,
             count=frames,
         )
     for reason, what in (
-        ("blended", "mix two source frames and were left out: set the device to the clip's rate"),
-        ("unreadable", "show no readable marks and were left out, as menus and black pictures do"),
-        ("other chart", "show another chart than the source and were left out"),
+        ("blended", "two source frames mixed, left out; set the device to the clip's rate"),
+        ("unreadable", "no readable marks, left out, as in menus and black pictures"),
+        ("other chart", "another chart than the source's, left out"),
     ):
         count = timing.left_out.get(reason, 0)
         if count:
             yield Finding(
                 f"frames-{reason.replace(' ', '-')}",
                 "info" if reason == "unreadable" else "warning",
-                f"{count} captured frames {what}.",
+                f"{_number(count, 'captured frame')}: {what}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,
