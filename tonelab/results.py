@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     IntArray: TypeAlias = NDArray[np.int64]
 
 Severity: TypeAlias = Literal["stop", "warning", "info"]
+Verdict: TypeAlias = Literal["", "transparent", "not transparent", "cannot tell"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -40,6 +41,9 @@ class Finding:
         Other explanations the data do not exclude.
     decided_by
         The capture that would decide, or an empty string.
+    verdict
+        What a check of the path says: shown transparent within ``bound``, shown not transparent,
+        or that this capture cannot tell; empty where transparency was not the question.
     """
 
     id: str
@@ -52,6 +56,7 @@ class Finding:
     threshold: float | None = None
     alternatives: tuple[str, ...] = ()
     decided_by: str = ""
+    verdict: Verdict = ""
 
 
 @dataclass(frozen=True, slots=True)

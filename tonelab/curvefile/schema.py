@@ -106,6 +106,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
         "threshold": Column("see column unit", "Value that triggers the finding"),
         "alternatives": Column("", "JSON list of explanations the data do not exclude"),
         "decided_by": Column("", "Capture that would decide"),
+        "verdict": Column("", "transparent, not transparent, cannot tell, or nothing"),
     },
     "LuminanceCurve": {
         "source_code": Column("code", "Source luma code, mean of decoded samples", ("point",)),
