@@ -259,7 +259,9 @@ def _same(device, codes, choices, part, other, limit) -> bool:
         drives = told["drive"].split("+")
         if len(drives) > 1 and told["drive"] != device.drive:
             continue
-        if told["order"] == "matrix-first" and told["gamut"] not in {"clip", "excursions"}:
+        if told["gamut"] == "none":
+            told["order"] = "tone-first"  # Without a matrix there is no order.
+        if told["order"] == "matrix-first" and told["gamut"] == "soft-clip":
             continue
         if not set(drives) <= set(DRIVES) or told["gamut"] not in GAMUTS:
             continue
