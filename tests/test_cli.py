@@ -285,7 +285,7 @@ def test_chart_asks_for_what_was_stated(monkeypatch, tmp_path, capsys):
 
 def test_chart_and_probe_together(tmp_path, capsys):
     clip = tmp_path / "a chart.mkv"
-    words = ["chart", str(clip), "--quick", "--size", "320x180", "--hold", "0.17", "-q"]
+    words = ["chart", str(clip), "--quick", "--size", "960x540", "--hold", "0.17", "-q"]
     assert main(words) == 0
     assert capsys.readouterr() == ("", "")
     assert main([*words[:2], "--quick", "--size", "320x180"]) == 2
@@ -293,10 +293,10 @@ def test_chart_and_probe_together(tmp_path, capsys):
     assert main(["probe", str(clip), str(tmp_path / "none.mov"), "--json"]) == 2
     captured = capsys.readouterr()
     (facts,) = json.loads(captured.out)["clips"]
-    assert (facts["codec"], facts["width"], facts["signal"]["transfer"]) == ("ffv1", 320, "pq")
+    assert (facts["codec"], facts["width"], facts["signal"]["transfer"]) == ("ffv1", 960, "pq")
     assert "none.mov" in captured.err
     assert main(["probe", str(clip)]) == 0
-    assert "320 × 180" in capsys.readouterr().out
+    assert "960 × 540" in capsys.readouterr().out
 
 
 def test_demo_takes_the_steps_that_are_not_done(monkeypatch, tmp_path, capsys):

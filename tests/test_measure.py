@@ -9,6 +9,7 @@ import pytest
 
 from tonelab.chart import Layout, chart_signal, render_planes, write_chart
 from tonelab.cli import main
+from tonelab.conversion import Conversion, Step
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure, reduce
 from tonelab.media import open_clip, write_clip
@@ -18,11 +19,23 @@ LAYOUT = Layout.create("quick", 960, 540, "pq", 1000, hold=4)
 COMMON = {"width": 960, "height": 540, "rate": Fraction(24)}
 
 
+def device(light):
+    """Relative light of a made-up device on neutral light in cd/m2: a shoulder to 1 at 1000."""
+    return np.minimum(1.1 * light / (light + 100), 1)
+
+
+CHAIN = Conversion(Step("reinhard-peak", {"semi_saturation": 100.0, "peak": 1000.0}))
+
+
 def simulated(planes):
-    """Planes of a 4:2:2 SDR picture: luma through a curve, chroma kept."""
-    luma = np.rint(64 + 876 * np.clip((planes[0] - 64.0) / 700, 0, 1) ** 1.2)
-    chroma = (np.repeat(plane, 2, axis=0) for plane in planes[1:])
-    return (luma.astype(np.uint16), *chroma)
+    """Planes of a 4:2:2 SDR picture; colours repeat on a chart, so each is converted once."""
+    luma, *chroma = planes
+    colours = [np.repeat(np.repeat(plane, 2, axis=0), 2, axis=1) for plane in chroma]
+    pixels = np.stack([luma, *colours], axis=-1).reshape(-1, 3)
+    unique, where = np.unique(pixels, axis=0, return_inverse=True)
+    codes = CHAIN.codes(unique.astype(float), chart_signal(LAYOUT), Signal(), rounded=True)
+    picture = codes[where.reshape(-1)].reshape(*luma.shape, 3).astype(np.uint16)
+    return picture[..., 0].copy(), picture[:, ::2, 1].copy(), picture[:, ::2, 2].copy()
 
 
 def write_capture(
@@ -58,7 +71,7 @@ def measured(folder):
 def test_luminance_curve_is_the_one_applied(measured):
     curve = measured.luminance_curve
     inside = (curve.source_code > 66) & ~curve.clipped
-    truth = 64 + 876 * np.clip((curve.source_code - 64) / 700, 0, 1) ** 1.2
+    truth = 64 + 876 * device(curve.luminance) ** (1 / 2.4)
     assert np.abs(curve.smooth - truth)[inside].max() < 0.6
     assert measured.conversion.neutral_codes_rms < 0.35
 
