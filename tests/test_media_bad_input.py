@@ -104,6 +104,12 @@ def test_a_cut_file_gives_its_good_frames_and_a_sentence(whole, tmp_path_factory
     assert read(path, cut, expected) <= part * COUNT + 3
 
 
+def test_a_cut_inside_the_index_is_one_sentence(whole, tmp_path):
+    data, expected = whole["head.mp4"]
+    for size in range(280, 460, 3):
+        assert read(tmp_path / "head.mp4", data[:size], expected) == 0
+
+
 @pytest.mark.parametrize("name", ["head.mp4", "hevc.mkv", "ffv1.mkv", "ffv1.avi", "v210.avi"])
 def test_a_file_cut_in_the_middle_names_its_last_good_frame(whole, tmp_path, name):
     data, _ = whole[name]

@@ -170,6 +170,11 @@ def open_stream(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
         stream = container.streams.video[0]
         # Threads across frames decode like one thread; threads across slices were seen not to.
         stream.thread_type = "FRAME"
+        if stream.codec_context is None:  # PyAV's way of saying that the codec is not named
+            raise ClipError(
+                f"{path} does not say how its picture is coded, as files cut short do not: copy or "
+                "record it again."
+            )
         stream.codec_context.options = _DECODER_OPTIONS
         yield container, stream
 
