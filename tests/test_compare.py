@@ -19,6 +19,8 @@ from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale
 from tonelab.tallies import Tallies
 
+NOTHING = Tallies.empty(7, 3, (1024, 1024))
+
 
 def recoded(measurement, signal):
     """The same capture in another coding, its codes not rounded beyond whole sums."""
@@ -163,7 +165,7 @@ def test_common_codes_of_eight_bits():
     ("others", "against", "match"),
     [
         ([], (), "needs two measurements"),
-        ([make_measurement("B", tallies=Tallies.empty(7, 3, (1024, 1024)))], (), "share only 0 source"),
+        ([make_measurement("B", tallies=NOTHING)], (), "share only 0 source"),
         ([make_measurement("B")], ["bt9999"], "name one of bt2390, bt2446a, clip"),
     ],
 )
