@@ -180,8 +180,8 @@ def reinhard_peak(x, semi_saturation=100.0, peak=1000.0):
 
 
 def drago(x, adaptation=10.0, peak=1000.0, bias=0.85):
-    """Drago 2003, equation 4, with a display of 100 cd/m2."""
-    s, most = x / adaptation, peak / adaptation
+    """Drago 2003, equation 4, with a display of 100 cd/m2; ``peak`` is the largest input."""
+    s, most = np.minimum(x, peak) / adaptation, peak / adaptation
     bent = np.log(2 + 8 * (s / most) ** (np.log(bias) / np.log(0.5)))
     return np.log1p(s) / bent / np.log10(most + 1)
 
