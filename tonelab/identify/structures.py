@@ -70,11 +70,13 @@ LAWS: dict[str, tuple[dict[str, float], ...]] = {
 # Chains whose residuals differ by less than this factor are told apart by nothing but noise.
 TIE = 1.04
 EXPLAINED = 1.5  # floors
+PLAINLY = 1.2  # floors, for chains without parameters
 KEPT = 0.97  # of the colours, when a chain is judged
 POLISHED = 10
 TURNED = 3
 MOST_TIES = 8
 MOST_POSSIBLE = 14
+FULL_WHITE = 0.996  # signal; rounding to 8 bits alone reaches it
 LEAST_LIFT = 0.001  # signal, of black
 SUPER_WHITE_SEEN = 1.01  # R'G'B' signal; rounding alone stays below
 SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
@@ -132,7 +134,8 @@ def search(evidence: Evidence) -> Search:
     for deep, scope, plain in product((False, True), scopes, (True, False)):
         inside = deep_within_709(scope) if deep else within_709(scope)
         ranked = rank_inside(inside, plain=plain)
-        if explains(ranked[0], evidence):
+        # A blend imitates its nearer half: a plain chain must do better than merely explain.
+        if ranked[0].rms <= (PLAINLY if plain else EXPLAINED) * evidence.floor:
             break
     possible = [candidate for candidate in ranked if explains(candidate, evidence)] or ranked[:2]
     whole = _rank_gamuts(calm.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE])
@@ -143,12 +146,12 @@ def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
     """Rank the chains on colours that need no gamut mapping; ``plain`` stops at simple ones."""
     few = evidence.thinned(RANKING_COLOURS)
     ranked = _evaluate(few, _plain(few))
-    if explains(ranked[0], evidence):
+    if ranked[0].rms <= PLAINLY * evidence.floor:
         return ranked
     turned = [candidate for candidate in ranked if candidate.conversion.controls.name != "none"]
     polished = [_polish(few, candidate) for candidate in _distinct(turned)[:TURNED]]
     ranked = _distinct(sorted(ranked + polished, key=_rms_of))
-    if plain or explains(ranked[0], evidence):
+    if plain or ranked[0].rms <= PLAINLY * evidence.floor:
         return ranked
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
     promising = _distinct(_evaluate(scan, _extended(ranked)))[:POLISHED]
@@ -289,7 +292,7 @@ def _luma_controls(evidence: Evidence) -> list[Step]:
     steps = [Step("none")]
     if abs(black) > LEAST_LIFT:
         steps.append(Step("contrast-first", {"brightness": black}))
-    if np.isfinite(evidence.ceiling_light) and white < 0.985:
+    if np.isfinite(evidence.ceiling_light) and white - max(black, 0.0) < FULL_WHITE:
         turns = {"contrast": white - black, "brightness": black}
         steps.append(Step("contrast-first", turns))
     return steps
