@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from tonelab.chart import Layout, chart_signal, render_planes
-from tonelab.errors import ChartError, PairingError
+from tonelab.errors import PairingError
 from tonelab.media import Frame
 from tonelab.pairing import pair
 from tonelab.signal.description import Signal
@@ -195,8 +195,8 @@ def test_a_cut_and_shifted_picture_is_told():
         (
             lambda: StubClip("film.mp4", [menu] * 3, SOURCE_SIGNAL),
             lambda: capture_clip(range(40)),
-            ChartError,
-            "film.mp4 shows no chart in its first frames",
+            PairingError,
+            "capture.mov does not show what film.mp4 shows: give the clip that was played",
         ),
         (
             source_clip,
@@ -223,7 +223,7 @@ def test_a_cut_and_shifted_picture_is_told():
         "source tagged SDR",
         "interlaced",
         "8-bit source",
-        "not a chart",
+        "other content",
         "no marks",
         "too short",
         "another chart",

@@ -201,6 +201,14 @@ TALLY_TABLES: dict[str, Column] = {
     "patch_frame_square_capture": Column(
         "code^2", "Sum over frames of the squared frame sum", ("patch", "plane")
     ),
+    "tone_count": Column("1", "Flat, nearly neutral places per source luma code", ("code",)),
+    "tone_sum_source": Column("code", "Sum of their source codes", ("code", "plane")),
+    "tone_sum_capture": Column("code", "Sum of their capture codes", ("code", "plane")),
+    "tone_square_capture": Column("code^2", "Sum of squared capture codes", ("code", "plane")),
+    "cell_count": Column("1", "Flat places per cell of the source colour lattice", ("cell",)),
+    "cell_sum_source": Column("code", "Sum of their source codes", ("cell", "plane")),
+    "cell_sum_capture": Column("code", "Sum of their capture codes", ("cell", "plane")),
+    "cell_square_capture": Column("code^2", "Sum of squared capture codes", ("cell", "plane")),
 }
 
 # Provenance that belongs to the run and not to what was measured: no part of the content hash.

@@ -1,65 +1,20 @@
-"""Registering a capture with its source by the chart's marks."""
+"""Registering a capture with its source: by the chart where there is one, else by the content."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
-import numpy as np
-
-from tonelab.chart import find_chart, locate, marks_plane, read_marker, sample_windows
-from tonelab.errors import PairingError
-from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
-from tonelab.pairing.timing import Reading, match_frames, settle_frames
-from tonelab.results import Finding, PairingFacts
+from tonelab.chart import find_chart, locate, marks_plane
+from tonelab.errors import ChartError, PairingError
+from tonelab.pairing.by_chart import pair_by_chart
+from tonelab.pairing.by_content import pair_by_content
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
-    from tonelab.chart import ChartReading, Geometry, Layout
+    from tonelab.chart import ChartReading
     from tonelab.media import Clip
-
-    IntArray: TypeAlias = NDArray[np.int64]
-    Plane: TypeAlias = NDArray[np.uint16]
-
-_LEAST_CONFIDENCE = 0.3
-_EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
-_CODE_TOLERANCE = (
-    12.0  # 10-bit codes; lossy coding of the source stays below, tone mapping does not
-)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Pair:
-    """A source and a capture, registered in time and space.
-
-    Attributes
-    ----------
-    source, capture
-        The open clips.
-    layout
-        The chart that both show.
-    geometry_source, geometry_capture
-        Where the chart stands in their pictures.
-    matches
-        Shape (N, 2), int64, read-only: usable capture frames, ascending, and the source frames
-        that they show.
-    facts
-        The registration in figures.
-    findings
-        What it tells about device and capture chain.
-    """
-
-    source: Clip
-    capture: Clip
-    layout: Layout
-    geometry_source: Geometry
-    geometry_capture: Geometry
-    matches: IntArray
-    facts: PairingFacts
-    findings: tuple[Finding, ...]
+    from tonelab.pairing.result import Pair
 
 
 def pair(
@@ -67,12 +22,10 @@ def pair(
 ) -> Pair:
     """Register a capture with its source.
 
-    Every captured frame is read once, for its marks only.
-
     Parameters
     ----------
     source
-        The chart as it was played.
+        The clip as it was played: the chart, or anything else.
     capture
         What was recorded at the device's output.
     progress
@@ -81,61 +34,63 @@ def pair(
     Raises
     ------
     ChartError
-        When the source shows no chart that is known here.
+        When the source shows a chart that is not known here.
     PairingError
         When the two cannot be registered; the sentence says what to capture or state instead.
     """
     _check_clips(source, capture)
-    chart = find_chart(source)
-    _check_source(source, capture, chart)
-    geometry, readings = _read_capture(capture, chart.layout, progress)
-    timing = match_frames(
-        readings,
-        hold=chart.layout.hold,
-        source_frames=min(source.frame_count, chart.layout.frame_count),
-        settle=settle_frames(chart.layout.hold, float(source.rate)),
-    )
-    if not len(timing.matches):
-        left_out = ", ".join(f"{count} {reason}" for reason, count in timing.left_out.items())
-        raise PairingError(
-            f"{capture.path.name} holds no usable frame of the chart ({left_out}): capture the "
-            "whole clip, at its own frame rate."
-        )
-    timing.matches.flags.writeable = False
-    scale, offset = relate(chart.geometry, geometry)
-    facts = PairingFacts(
-        method="chart",
-        scale=scale,
-        offset=offset,
-        residual=geometry.residual,
-        first_frame=int(timing.matches[0, 1]),
-        used=len(timing.matches),
-        left_out=timing.left_out,
-    )
-    findings = (
-        *time_findings(timing, source, capture, len(readings)),
-        *page_findings(timing, chart.layout),
-        *space_findings(chart.layout, chart.geometry, geometry),
-    )
-    return Pair(
-        source,
-        capture,
-        chart.layout,
-        chart.geometry,
-        geometry,
-        timing.matches,
-        facts,
-        findings,
-    )
+    chart = _chart_of(source)
+    if chart is None:
+        return pair_by_content(source, capture, progress)
+    _check_scan(source, capture)
+    return pair_by_chart(source, capture, chart, progress)
 
 
-def _check_clips(source: Clip, capture: Clip) -> None:
-    for clip in (source, capture):
+def pair_captures(
+    first: Clip, second: Clip, *, progress: Callable[[int, int], None] | None = None
+) -> Pair:
+    """Register two captures of the same content with each other, whatever their dynamic range.
+
+    ``first`` takes the place of the source.
+
+    Raises
+    ------
+    PairingError
+        When they do not show the same.
+    """
+    return pair_by_content(first, second, progress)
+
+
+def _chart_of(source: Clip) -> ChartReading | None:
+    try:
+        return find_chart(source)
+    except ChartError:
+        if _shows_marks(source):
+            raise
+        return None
+
+
+def _shows_marks(clip: Clip) -> bool:
+    """Whether a clip starts with chart marks, though perhaps of a chart that is not known here."""
+    for frame in clip.frames(0, 1):
+        try:
+            locate(marks_plane(frame, clip.signal), clip.bits)
+        except PairingError:
+            continue
+        return True
+    return False
+
+
+def _check_scan(*clips: Clip) -> None:
+    for clip in clips:
         if clip.interlaced:
             raise PairingError(
                 f"{clip.path.name} is flagged as interlaced, and deinterlacing would change its "
                 "samples: set the output to a progressive mode and capture again."
             )
+
+
+def _check_clips(source: Clip, capture: Clip) -> None:
     # A source without a tag is judged by its code values instead.
     read_as_sdr = not source.signal.is_hdr and source.signal.origins.get("transfer") != "assumed"
     if read_as_sdr and capture.signal.is_hdr:
@@ -146,7 +101,7 @@ def _check_clips(source: Clip, capture: Clip) -> None:
     if source.bits < 10:
         raise PairingError(
             f"The source {source.path.name} has {source.bits} bits and HDR needs 10: give the clip "
-            "that 'tonelab chart' wrote, not a conversion of it."
+            "that was played, not a conversion of it."
         )
     if read_as_sdr:
         raise PairingError(
@@ -154,87 +109,3 @@ def _check_clips(source: Clip, capture: Clip) -> None:
             "HDR clip that was played, or state transfer=pq or transfer=hlg for the source if its "
             "tag is wrong."
         )
-
-
-def _check_source(source: Clip, capture: Clip, chart: ChartReading) -> None:
-    """Refuse a source that is not the chart as written: cut, retimed, or itself a capture."""
-    layout = chart.layout
-    page = next(n for n, page in enumerate(layout.pages) if page.kind == "mixed")
-    index = page * layout.hold + layout.hold // 2
-    numbers = [chart.marker.frame - chart.index]
-    for frame in source.frames(index, index + 1):
-        luma = marks_plane(frame, source.signal)
-        marker = read_marker(luma, chart.geometry, source.bits)
-        numbers.append(marker.frame - frame.index if marker is not None and marker.ok else -1)
-        difference = _code_difference(luma, layout, chart.geometry, page, source.bits)
-        if not any(numbers) and difference > _CODE_TOLERANCE:
-            raise PairingError(
-                f"{source.path.name} shows the chart, but {difference:.0f} codes away from its own "
-                "values, so it is a conversion and not the HDR source: give the clip that was "
-                f"played first, and {capture.path.name} or another capture second."
-            )
-    if any(numbers):
-        raise PairingError(
-            f"The frames of {source.path.name} do not follow each other as in the chart: give "
-            "the clip that 'tonelab chart' wrote, uncut and at its own frame rate."
-        )
-
-
-def _code_difference(
-    luma: Plane, layout: Layout, geometry: Geometry, page: int, bits: int
-) -> float:
-    """Median distance of the patches of a page from their intended luma, 10-bit codes."""
-    windows, _ = sample_windows(layout, geometry, "444")
-    rows = np.flatnonzero((layout.patches.page == page) & (windows[:, 2] > 0))
-    if not len(rows):
-        return 0.0
-    x0, y0, x1, y1 = windows[rows].T
-    seen = luma[(y0 + y1) // 2, (x0 + x1) // 2] / 2.0 ** (bits - 10)
-    return float(np.median(np.abs(seen - layout.patches.code[rows, 0])))
-
-
-def _read_capture(
-    capture: Clip, layout: Layout, progress: Callable[[int, int], None] | None
-) -> tuple[Geometry, list[Reading]]:
-    geometry: Geometry | None = None
-    readings: list[Reading] = []
-    stride = max(1, layout.hold // 4)
-    for frame in capture.frames():
-        luma = marks_plane(frame, capture.signal)
-        if geometry is None and (frame.index < _EAGER or frame.index % stride == 0):
-            geometry = _try_locate(luma, capture.bits)
-        readings.append(_read(luma, geometry, capture.bits, layout.descriptor))
-        if progress is not None:
-            progress(frame.index + 1, capture.frame_count)
-    if geometry is None:
-        raise PairingError(
-            f"There are no chart marks in {capture.path.name}: capture the chart full screen, with "
-            "nothing drawn over its corners, at between half and double its size."
-        )
-    if sum(reading.reason == "other chart" for reading in readings) > len(readings) / 2:
-        raise PairingError(
-            f"{capture.path.name} shows another chart than the source: give the clip that was "
-            "played for this capture."
-        )
-    return geometry, readings
-
-
-def _try_locate(luma: Plane, bits: int) -> Geometry | None:
-    try:
-        geometry = locate(luma, bits)
-    except PairingError:
-        return None
-    return geometry if geometry.confidence >= _LEAST_CONFIDENCE else None
-
-
-def _read(luma: Plane, geometry: Geometry | None, bits: int, descriptor: int) -> Reading:
-    marker = None if geometry is None else read_marker(luma, geometry, bits)
-    if marker is None:
-        return Reading(reason="unreadable")
-    if marker.blended:
-        return Reading(reason="blended")
-    if not marker.ok:
-        return Reading(reason="unreadable")
-    if marker.descriptor != descriptor:
-        return Reading(reason="other chart")
-    return Reading(marker.frame)

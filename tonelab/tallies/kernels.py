@@ -65,3 +65,97 @@ def add_windows(
         sums[n] += total
         squares[n] += total_squares
         frame_squares[n] += total * total
+
+
+@_kernel
+def reduce_cells(
+    plane: NDArray[np.uint16],
+    factor_x: int,
+    factor_y: int,
+    low: NDArray[np.uint16],
+    high: NDArray[np.uint16],
+) -> None:
+    """Write the smallest and the largest code of each cell of factor_y x factor_x samples."""
+    for y in range(low.shape[0]):
+        for x in range(low.shape[1]):
+            least = plane[y * factor_y, x * factor_x]
+            most = least
+            for dy in range(factor_y):
+                for dx in range(factor_x):
+                    code = plane[y * factor_y + dy, x * factor_x + dx]
+                    least = min(least, code)
+                    most = max(most, code)
+            low[y, x] = least
+            high[y, x] = most
+
+
+@_kernel
+def keep_flat(
+    low: NDArray[np.uint16],
+    high: NDArray[np.uint16],
+    reach: int,
+    limit: int,
+    flat: NDArray[np.bool_],
+) -> None:
+    """Clear ``flat`` where codes within ``reach`` cells differ by more than ``limit``.
+
+    Cells nearer than ``reach`` to an edge of the picture are cleared too.
+    """
+    height, width = flat.shape
+    row_low = low.copy()
+    row_high = high.copy()
+    for y in range(height):
+        for x in range(reach, width - reach):
+            least = low[y, x]
+            most = high[y, x]
+            for k in range(x - reach, x + reach + 1):
+                least = min(least, low[y, k])
+                most = max(most, high[y, k])
+            row_low[y, x] = least
+            row_high[y, x] = most
+    for y in range(height):
+        for x in range(width):
+            if y < reach or y >= height - reach or x < reach or x >= width - reach:
+                flat[y, x] = False
+                continue
+            if not flat[y, x]:
+                continue
+            least = row_low[y, x]
+            most = row_high[y, x]
+            for k in range(y - reach, y + reach + 1):
+                least = min(least, row_low[k, x])
+                most = max(most, row_high[k, x])
+            flat[y, x] = most - least <= limit
+
+
+@_kernel
+def add_samples(
+    source: NDArray[np.uint16],
+    capture: NDArray[np.uint16],
+    rows: IntArray,
+    count: IntArray,
+    sum_source: IntArray,
+    sum_capture: IntArray,
+    square_capture: IntArray,
+) -> None:
+    """Add samples to the rows of a table; negative rows are passed over.
+
+    Parameters
+    ----------
+    source, capture
+        Shape (N, 3), codes.
+    rows
+        Shape (N,): row of each sample.
+    count, sum_source, sum_capture, square_capture
+        Shapes (R,) and (R, 3).
+    """
+    for n in range(rows.shape[0]):
+        row = rows[n]
+        if row < 0:
+            continue
+        count[row] += 1
+        for k in range(3):
+            code = int(capture[n, k])
+            sum_source[row, k] += int(source[n, k])
+            sum_capture[row, k] += code
+            square_capture[row, k] += code * code

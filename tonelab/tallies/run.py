@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-import hashlib
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor, ThreadPoolExecutor, as_completed
 from dataclasses import dataclass
 from itertools import pairwise
@@ -12,13 +11,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import sample_windows
+from tonelab.tallies.content import ContentJob, plan_content, run_content
+from tonelab.tallies.frames import digest, wanted
 from tonelab.tallies.kernels import add_histogram, add_windows
 from tonelab.tallies.tallies import Tallies
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.chart import Geometry
+    from tonelab.chart import Geometry, Layout
     from tonelab.media import Clip, Frame
     from tonelab.pairing import Pair
     from tonelab.tallies.tallies import IntArray
@@ -76,18 +77,25 @@ def tally(
     ClipError
         When a clip cannot be decoded to its end.
     """
-    jobs = list(plan(pair))
+    codes = 2**pair.source.bits, 2**pair.capture.bits
+    if pair.layout is None:
+        jobs: list[Job | ContentJob] = list(plan_content(pair))
+        merged = Tallies.empty_content(codes)
+    else:
+        jobs = list(plan(pair))
+        merged = Tallies.empty(pair.layout.descriptor, len(pair.layout.patches.page), codes)
     total = sum(len(job.frames) for job in jobs)
-    merged = Tallies.empty(pair.layout.descriptor, len(pair.layout.patches.page), _codes(pair))
     own = ThreadPoolExecutor(workers) if executor is None else None
     pool = own or executor
     assert pool is not None
-    futures = {pool.submit(run, job, _codes(pair)): job for job in jobs}
+    futures = {pool.submit(run, job, codes): job for job in jobs}
     done = 0
     try:
-        for future in as_completed(futures):
+        for future in as_completed(list(futures)):
+            # A result is let go as soon as it is merged, so that memory does not grow.
+            job = futures.pop(future)
             merged += future.result()
-            done += len(futures[future].frames)
+            done += len(job.frames)
             if progress is not None:
                 progress(done, total)
     except BaseException:
@@ -101,33 +109,36 @@ def tally(
 
 
 def plan(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Job]:
-    """Split the usable frames of both clips into jobs."""
-    matches = pair.matches
-    page_of = np.array([pair.layout.page_of(int(frame)) for frame in matches[:, 1]], np.int64)
+    """Split the usable frames of both clips of a chart into jobs."""
+    matches, layout = pair.matches, pair.layout
+    assert layout is not None
+    page_of = np.array([layout.page_of(int(frame)) for frame in matches[:, 1]], np.int64)
     source_frames, first = np.unique(matches[:, 1], return_index=True)
     sides = (
         ("source", pair.source, pair.geometry_source, source_frames, page_of[first]),
         ("capture", pair.capture, pair.geometry_capture, matches[:, 0], page_of),
     )
     for side, clip, geometry, frames, pages in sides:
-        windows = _windows_by_page(pair, clip, geometry)
+        windows = _windows_by_page(layout, clip, geometry)
         edges = [*range(0, len(frames), chunk_frames), len(frames)]
         for low, high in pairwise(edges):
             yield Job(
                 side=side,
                 clip=clip,
-                layout=pair.layout.descriptor,
-                patches=len(pair.layout.patches.page),
+                layout=layout.descriptor,
+                patches=len(layout.patches.page),
                 frames=frames[low:high],
                 pages=pages[low:high],
                 windows={int(page): windows[int(page)] for page in np.unique(pages[low:high])},
             )
 
 
-def run(job: Job, codes: tuple[int, int]) -> Tallies:
+def run(job: Job | ContentJob, codes: tuple[int, int]) -> Tallies:
     """Carry out one job; the only function a worker needs."""
+    if isinstance(job, ContentJob):
+        return run_content(job, codes)
     tables = Tallies.empty(job.layout, job.patches, codes).tables
-    for frame, page in zip(_wanted(job.clip, job.frames), job.pages, strict=True):
+    for frame, page in zip(wanted(job.clip, job.frames), job.pages, strict=True):
         _add_frame(job, frame, int(page), tables)
     return Tallies(job.layout, tables)
 
@@ -135,7 +146,7 @@ def run(job: Job, codes: tuple[int, int]) -> Tallies:
 def _add_frame(job: Job, frame: Frame, page: int, tables: Mapping[str, IntArray]) -> None:
     rows, luma, chroma = job.windows[page]
     side = job.side
-    tables[f"frame_digest_{side}"] += _digest(frame)
+    tables[f"frame_digest_{side}"] += digest(frame)
     if side == "capture":
         tables["patch_frames"][rows] += 1
     for channel, plane in enumerate(frame.planes):
@@ -156,35 +167,10 @@ def planes_hash(tallies: Tallies, side: str) -> str:
     return tallies.tables[f"frame_digest_{side}"].astype(">i8").tobytes().hex()
 
 
-def _digest(frame: Frame) -> IntArray:
-    """SHA-256 of a frame's index and planes, as four integers that add across frames."""
-    digest = hashlib.sha256(frame.index.to_bytes(8, "big"))
-    for plane in frame.planes:
-        digest.update(np.ascontiguousarray(plane, "<u2").data)
-    return np.frombuffer(digest.digest(), ">i8").astype(np.int64)
-
-
-def _wanted(clip: Clip, frames: Sequence[int] | NDArray[np.int64]) -> Iterator[Frame]:
-    """Yield the frames with the given ascending indices."""
-    wanted = iter(map(int, frames))
-    target = next(wanted)
-    for frame in clip.frames(target, int(frames[-1]) + 1):
-        if frame.index == target:
-            yield frame
-            following = next(wanted, None)
-            if following is None:
-                return
-            target = following
-
-
 def _windows_by_page(
-    pair: Pair, clip: Clip, geometry: Geometry
+    layout: Layout, clip: Clip, geometry: Geometry
 ) -> dict[int, tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]]:
-    luma, chroma = sample_windows(pair.layout, geometry, clip.subsampling)
-    pages = pair.layout.patches.page
-    rows = {page: np.flatnonzero(pages == page) for page in range(len(pair.layout.pages))}
+    luma, chroma = sample_windows(layout, geometry, clip.subsampling)
+    pages = layout.patches.page
+    rows = {page: np.flatnonzero(pages == page) for page in range(len(layout.pages))}
     return {page: (index, luma[index], chroma[index]) for page, index in rows.items()}
-
-
-def _codes(pair: Pair) -> tuple[int, int]:
-    return 2**pair.source.bits, 2**pair.capture.bits

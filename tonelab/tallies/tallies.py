@@ -13,6 +13,10 @@ if TYPE_CHECKING:
 
 IntArray: TypeAlias = NDArray[np.int64]
 
+NO_CHART = 0
+CELL_BITS = 6  # of each source component that name a cell of its colour lattice
+CELLS = 2 ** (3 * CELL_BITS)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Tallies:
@@ -24,7 +28,8 @@ class Tallies:
     Attributes
     ----------
     layout
-        Descriptor of the chart layout, the meaning of the rows of the patch tables.
+        Descriptor of the chart layout, the meaning of the rows of the patch tables; 0 for content
+        without a chart.
     tables
         Read-only int64 arrays by name:
 
@@ -42,6 +47,16 @@ class Tallies:
             (P, 3): sums of squared codes.
         ``patch_frame_square_capture``
             (P, 3): sum over frames of the squared frame sum, for variance between frames.
+
+        Without a chart the patch tables are replaced by:
+
+        ``tone_count``, ``tone_sum_source``, ``tone_sum_capture``, ``tone_square_capture``
+            (2^bits,), and (2^bits, 3) each: samples of flat, nearly neutral places by exact source
+            luma code, and sums of the codes of all planes.
+        ``cell_count``, ``cell_sum_source``, ``cell_sum_capture``, ``cell_square_capture``
+            (2 * 64^3,), and (2 * 64^3, 3) each: the same for all flat places by the upper six bits
+            of source Y', Cb and Cr; separately for the even and the odd blocks of 48 source
+            frames, so that one can be held out.
     """
 
     layout: int
@@ -58,6 +73,19 @@ class Tallies:
                 tables[f"patch_{name}_{side}"] = np.zeros((patches, 3), np.int64)
         tables["patch_frame_square_capture"] = np.zeros((patches, 3), np.int64)
         return cls(layout, tables)
+
+    @classmethod
+    def empty_content(cls, codes: tuple[int, int]) -> Tallies:
+        """Return tallies of nothing for content without a chart."""
+        tables: dict[str, IntArray] = {}
+        for side, size in zip(("source", "capture"), codes, strict=True):
+            tables[f"{side}_histogram"] = np.zeros((3, size), np.int64)
+            tables[f"frame_digest_{side}"] = np.zeros(4, np.int64)
+        for name, rows in (("tone", codes[0]), ("cell", 2 * CELLS)):
+            tables[f"{name}_count"] = np.zeros(rows, np.int64)
+            for what in ("sum_source", "sum_capture", "square_capture"):
+                tables[f"{name}_{what}"] = np.zeros((rows, 3), np.int64)
+        return cls(NO_CHART, tables)
 
     def __add__(self, other: Tallies) -> Tallies:
         """Merge the tallies of two disjoint sets of frames of one layout."""

@@ -1,0 +1,301 @@
+"""Registering a capture with its source by the pictures themselves."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.chart import Geometry
+from tonelab.errors import PairingError
+from tonelab.pairing.alignment import (
+    ALIKE,
+    Coarse,
+    Path,
+    cuts,
+    find_places,
+    follow,
+    is_still,
+    rough_tone,
+)
+from tonelab.pairing.content_findings import content_findings
+from tonelab.pairing.picture import (
+    active_area,
+    clear_pixels,
+    combed_share,
+    common_area,
+    overlays,
+    usable_blocks,
+)
+from tonelab.pairing.registration import Registration, Relation, agreeing, refine, register
+from tonelab.pairing.result import Pair
+from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
+from tonelab.pairing.timing import settle_frames
+from tonelab.results import PairingFacts
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from tonelab.media import Clip
+
+    IntArray: TypeAlias = NDArray[np.int64]
+    Picture: TypeAlias = NDArray[np.float32]
+    Progress: TypeAlias = Callable[[int, int], None]
+
+_ROUNDS = 4
+_SETTLED = 0.25  # capture pixels by which a relation may still move
+_LOOKED_AT = 6  # moments whose full pictures are registered
+_DOUBT = 3  # frames by which the first match of a moment may be wrong
+_LEAST_PEAK = 0.4
+_LEAST_WINDOWS = 6
+_LARGEST_RESIDUAL = 1.0  # capture pixels
+_BLENDED = 0.1  # share of a neighbouring frame
+_EXPLAINED = 0.5  # of the squared misfit, by a mixture
+_UNLIKE = 4.0  # times the usual misfit
+_LEAST_MISFIT = 3.0  # 10-bit codes; a misfit below is no reason to leave a frame out
+_COMBED = 0.2  # share of blocks
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Sight:
+    """What was seen of two clips: thumbnails of the part both show, and how they relate."""
+
+    source: Picture
+    capture: Picture
+    relation: Relation
+    registration: Registration
+    areas: tuple[Area, Area]
+    still: bool
+    coarse: Coarse
+
+
+def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = None) -> Pair:
+    """Register any two clips of the same content.
+
+    Works between an HDR source and its SDR conversion, and between two captures. The capture
+    is read once; the source once, and again where the picture was scaled or moved.
+
+    Raises
+    ------
+    PairingError
+        When they do not show the same, or too little of it; the sentence says what to capture.
+    """
+    sight = _look(source, capture, progress)
+    step = float(source.rate / capture.rate)
+    tone = rough_tone(sight.source, sight.capture, sight.coarse)
+    path = follow(sight.source, sight.capture, sight.coarse, tone, step)
+    first_frames = np.array([0]) if sight.still else cuts(sight.source)
+    reason = _reasons(path, first_frames, float(source.rate), still=sight.still)
+    used = np.flatnonzero(reason == "")
+    if not len(used):
+        raise PairingError(_nothing_usable(capture, reason))
+    matches = np.stack([used, path.places[used]], axis=1)
+    relation, covered, combed = _look_closely(source, capture, sight, matches)
+    if combed > _COMBED:
+        raise PairingError(
+            f"The pictures of {capture.path.name} are combed: rows of two moments are woven into "
+            "one; set the output of the device to a progressive mode and capture again."
+        )
+    shared, _ = common_area(*sight.areas, relation)
+    usable = usable_blocks(shared, relation, covered, (source.height, source.width))
+    if not usable.any():
+        raise PairingError(
+            f"No part of {capture.path.name} is clear of bars and overlays: switch them off and "
+            "capture again."
+        )
+    for array in (matches, usable):
+        array.flags.writeable = False
+    names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
+    facts = PairingFacts(
+        method="content",
+        scale=relation.scale,
+        offset=relation.offset,
+        residual=sight.registration.residual,
+        first_frame=int(matches[0, 1]),
+        used=len(matches),
+        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},
+    )
+    findings = content_findings(
+        source,
+        capture,
+        sight=sight,
+        path=path,
+        reason=reason,
+        relation=relation,
+        usable=usable,
+        covered=int(covered.sum()),
+    )
+    return Pair(
+        source=source,
+        capture=capture,
+        layout=None,
+        geometry_source=Geometry((1.0, 1.0), (0.0, 0.0), (source.width, source.height)),
+        geometry_capture=Geometry(
+            relation.scale,
+            relation.offset,
+            (capture.width, capture.height),
+            sight.registration.residual,
+            sight.registration.peak,
+        ),
+        matches=matches,
+        facts=facts,
+        findings=tuple(findings),
+        usable=usable,
+    )
+
+
+def _look(source: Clip, capture: Clip, progress: Progress | None) -> Sight:
+    """Find time and space in turn, each as far as the other lets it be found."""
+
+    def report(done: int) -> None:
+        if progress is not None:
+            progress(done, max(done, capture.frame_count))
+
+    areas = active_area(source), active_area(capture)
+    relation = _between(*areas)
+    seen = thumbnails(capture, areas[1], report)
+    shown = thumbnails(source, areas[0])
+    if not len(seen) or not len(shown):
+        empty = capture if len(shown) else source
+        raise PairingError(f"{empty.path.name} holds no frame: capture the clip again.")
+    still = is_still(shown)
+    coarse = _places(source, capture, shown, seen, still=still)
+    for _ in range(_ROUNDS):
+        registration = _register(source, capture, coarse, len(shown), relation, areas[1])
+        moved = _apart(relation, registration.relation, areas[0])
+        relation = registration.relation
+        if moved <= _SETTLED:
+            break
+        parts = common_area(*areas, relation)
+        shown, seen = thumbnails(source, parts[0]), thumbnails(capture, parts[1])
+        coarse = _places(source, capture, shown, seen, still=still)
+    _check_alike(source, capture, coarse)
+    _check_space(capture, registration)
+    return Sight(shown, seen, relation, registration, areas, still, coarse)
+
+
+def _between(source: Area, capture: Area) -> Relation:
+    """Return the relation that lays one active area over the other."""
+    sx, sy = capture.width / source.width, capture.height / source.height
+    return Relation((sx, sy), (capture.x0 - sx * source.x0, capture.y0 - sy * source.y0))
+
+
+def _apart(one: Relation, other: Relation, area: Area) -> float:
+    """Largest distance, capture pixels, of the corners of an area under two relations."""
+    corners = np.array([(area.x0, area.y0), (area.x1, area.y1)])
+    places = [corners * relation.scale + relation.offset for relation in (one, other)]
+    return float(np.abs(places[0] - places[1]).max())
+
+
+def _places(source: Clip, capture: Clip, shown: Picture, seen: Picture, *, still: bool) -> Coarse:
+    step = float(source.rate / capture.rate)
+    coarse = find_places(shown[:1] if still else shown, seen, step, round(float(source.rate)))
+    if float(np.quantile(coarse.likeness, 0.9)) < ALIKE / 2:
+        raise PairingError(_not_alike(source, capture))
+    return coarse
+
+
+def _check_alike(source: Clip, capture: Clip, coarse: Coarse) -> None:
+    if np.count_nonzero(coarse.likeness >= ALIKE) < max(1, 0.1 * len(coarse.frames)):
+        raise PairingError(_not_alike(source, capture))
+
+
+def _not_alike(source: Clip, capture: Clip) -> str:
+    return (
+        f"{capture.path.name} does not show what {source.path.name} shows: give the clip that was "
+        "played for this capture, and capture it full screen from before its start to its end."
+    )
+
+
+def _check_space(capture: Clip, registration: Registration) -> None:
+    if (
+        registration.windows >= _LEAST_WINDOWS
+        and registration.peak >= _LEAST_PEAK
+        and registration.residual <= _LARGEST_RESIDUAL
+    ):
+        return
+    raise PairingError(
+        f"The picture of {capture.path.name} cannot be laid over its source to the pixel "
+        f"({registration.windows} places found, {registration.residual:.1f} pixels apart): capture "
+        "content with detail all over the picture, unrotated and in its own proportions."
+    )
+
+
+def _register(
+    source: Clip, capture: Clip, coarse: Coarse, count: int, first: Relation, area: Area
+) -> Registration:
+    """Register some moments that surely match, each with the source frame that agrees."""
+    sure = np.flatnonzero(coarse.likeness >= np.median(coarse.likeness))
+    chosen = _spread(sure, _LOOKED_AT)
+    near = np.arange(-_DOUBT, _DOUBT + 1)
+    places = np.clip(coarse.places[chosen][:, None] + near, 0, count - 1)
+    seen = _pictures(capture, coarse.frames[chosen])
+    shown = _pictures(source, places.ravel())
+    moments = [
+        ([shown[place] for place in dict.fromkeys(row)], seen[frame])
+        for row, frame in zip(places.tolist(), coarse.frames[chosen].tolist(), strict=True)
+    ]
+    clear = clear_pixels(area, (capture.width, capture.height))
+    return register(agreeing(moments, first, clear), first, clear)
+
+
+def _look_closely(
+    source: Clip, capture: Clip, sight: Sight, matches: IntArray
+) -> tuple[Relation, NDArray[np.bool_], float]:
+    """Sharpen the relation, find overlays (blocks of the capture) and combs (share of blocks)."""
+    chosen = _spread(np.arange(len(matches)), _LOOKED_AT)
+    shown, seen = (_pictures(c, matches[chosen, n]) for c, n in ((source, 1), (capture, 0)))
+    pairs = [(shown[place], seen[frame]) for frame, place in matches[chosen].tolist()]
+    clear = clear_pixels(
+        common_area(*sight.areas, sight.relation)[1], (capture.width, capture.height)
+    )
+    relation = refine(pairs, sight.relation, clear)
+    if _apart(relation, sight.relation, sight.areas[0]) > max(1.0, 4 * sight.registration.residual):
+        relation = sight.relation
+    covered = overlays(pairs, relation, clear)
+    combed = [combed_share(picture, clear) for _, picture in pairs]
+    own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
+    return relation, covered, float(np.median(combed) - np.median(own))
+
+
+def _pictures(clip: Clip, indices: IntArray) -> dict[int, Picture]:
+    return {frame.index: luma(frame, clip) for frame in frames_at(clip, indices.tolist())}
+
+
+def _spread(rows: IntArray, count: int) -> IntArray:
+    """Return at most ``count`` of some rows, evenly taken from the middles of equal parts."""
+    parts = np.array_split(rows, min(count, len(rows)))
+    return np.array([part[len(part) // 2] for part in parts])
+
+
+def _reasons(
+    path: Path, first_frames: IntArray, rate: float, *, still: bool
+) -> NDArray[np.object_]:
+    """Say for each captured frame why it is left out; empty for those to use."""
+    reason = np.full(len(path.places), "", object)
+    usual = float(np.median(path.misfit))
+    reason[path.misfit > max(_UNLIKE * usual, _LEAST_MISFIT)] = "no match"
+    reason[(path.blend > _BLENDED) & (path.explained > _EXPLAINED)] = "blended"
+    if still:
+        return reason
+    shot = np.searchsorted(first_frames, path.places, side="right") - 1
+    into = path.places - first_frames[shot]
+    length = np.diff(np.append(first_frames, path.places.max() + 1))
+    settle = np.array([settle_frames(int(n), rate) for n in length])
+    reason[(reason == "") & (into < settle[shot])] = "settling"
+    turn = np.diff(shot) != 0
+    edge = np.r_[False, turn] | np.r_[turn, False]
+    reason[(reason == "") & edge] = "cut"
+    return reason
+
+
+def _nothing_usable(capture: Clip, reason: NDArray[np.object_]) -> str:
+    names, counts = np.unique(reason.astype(str), return_counts=True)
+    left_out = ", ".join(f"{n} {name}" for name, n in zip(names, counts, strict=True))
+    return (
+        f"{capture.path.name} holds no usable frame ({left_out}): capture longer, at the frame "
+        "rate of the clip."
+    )

@@ -1,0 +1,232 @@
+"""What a registration by content tells about the device and the capture chain."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.pairing.alignment import ALIKE
+from tonelab.pairing.picture import common_area
+from tonelab.results import Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+    from tonelab.media import Clip
+    from tonelab.pairing.alignment import Path
+    from tonelab.pairing.by_content import Sight
+    from tonelab.pairing.registration import Relation
+
+_SCALE_TOLERANCE = 0.5  # pixels over the width of the picture
+_SHIFT_TOLERANCE = 0.1  # pixels
+_CUT_TOLERANCE = 0.005  # of the picture
+_DISTINCT = 0.1  # of likeness, by which the right place must stand out
+_LEFT_OUT = (
+    ("blended", "mix two source frames and were left out: set the device to the clip's rate"),
+    ("no match", "show something else than the source and were left out, as menus do"),
+    ("settling", "follow a start or a cut too closely and were left out, as devices adapt"),
+    ("cut", "stand next to a cut and were left out"),
+)
+_LEAST_SHOWN = 8  # source frames in a row from which a cadence can be read
+
+
+def content_findings(
+    source: Clip,
+    capture: Clip,
+    *,
+    sight: Sight,
+    path: Path,
+    reason: NDArray[np.object_],
+    relation: Relation,
+    usable: NDArray[np.bool_],
+    covered: int,
+) -> Iterator[Finding]:
+    """Yield how sure the registration is, and what happened to frames and picture."""
+    yield from _confidence(sight)
+    if not sight.still:
+        yield from _cadence(source, capture, path, reason)
+    for name, what in _LEFT_OUT:
+        count = int((reason == name).sum())
+        if count:
+            yield Finding(
+                f"frames-{name.replace(' ', '-')}",
+                "warning" if name == "blended" else "info",
+                f"{count} captured frames {what}.",
+                value=float(count),
+                unit="frames",
+                threshold=0.0,
+                count=len(reason),
+            )
+    yield from _space(source, capture, sight, relation)
+    if covered:
+        yield Finding(
+            "static-overlay",
+            "warning",
+            f"Something stands still over {covered} blocks of 16 x 16 pixels of the moving "
+            "picture, such as a menu or a logo; they were left out.",
+            value=float(covered),
+            unit="blocks",
+            threshold=0.0,
+            count=int(usable.size),
+            decided_by="a capture with the device's menus and logos off",
+        )
+    if capture.interlaced:
+        yield Finding(
+            "flag-interlaced",
+            "info",
+            "The capture is flagged as interlaced, but its pictures are progressive: read so.",
+        )
+
+
+def _confidence(sight: Sight) -> Iterator[Finding]:
+    coarse = sight.coarse
+    sure = coarse.likeness >= ALIKE
+    likeness = float(np.median(coarse.likeness[sure]))
+    yield Finding(
+        "pairing-confidence",
+        "info",
+        f"Source and capture show the same with a correlation of {likeness:.2f} over time and "
+        f"{sight.registration.peak:.2f} over {sight.registration.windows} parts of the picture.",
+        value=likeness,
+        unit="correlation",
+        threshold=ALIKE,
+        count=int(sure.sum()),
+    )
+    margin = float(np.median((coarse.likeness - coarse.elsewhere)[sure]))
+    if not sight.still and margin >= _DISTINCT:
+        return
+    yield Finding(
+        "time-ambiguous",
+        "info" if sight.still else "warning",
+        "Nothing moves in the source, so any of its frames stands for any other."
+        if sight.still
+        else "The source repeats itself or hardly moves, so frames may be matched with others that "
+        "look the same.",
+        value=None if sight.still else margin,
+        unit="correlation",
+        threshold=_DISTINCT,
+        count=int(sure.sum()),
+        decided_by="" if sight.still else "a clip with motion and without repetition",
+    )
+
+
+def _cadence(
+    source: Clip, capture: Clip, path: Path, reason: NDArray[np.object_]
+) -> Iterator[Finding]:
+    """Read how often each source frame is shown, from the frames that match."""
+    places = path.places[(reason != "no match")]
+    if len(places) < 2:
+        return
+    steps = np.diff(places)
+    times = np.diff(np.flatnonzero(np.r_[True, steps > 0, True]))[1:-1]
+    dropped = int(np.maximum(steps - 1, 0).sum())
+    repeated = int((steps == 0).sum())
+    nominal = float(capture.rate / source.rate)
+    pattern = _pattern(times)
+    if pattern:
+        yield Finding(
+            "cadence",
+            "info",
+            f"The device shows each source frame {pattern}, at {float(capture.rate):.3f} captured "
+            f"frames a second for {float(source.rate):.3f}.",
+            value=float(times.mean()),
+            unit="captured frames per source frame",
+            threshold=nominal,
+            count=len(times),
+        )
+        return
+    for name, count, expected, what in (
+        ("dropped", dropped, len(places) * (1 / nominal - 1), "source frames were passed over"),
+        ("repeated", repeated, len(places) * (1 - 1 / nominal), "captured frames repeat the last"),
+    ):
+        if not count:
+            continue
+        by_rate = count <= 1.5 * max(expected, 0.0) + 1 and nominal != 1
+        yield Finding(
+            f"frames-{name}",
+            "info" if by_rate else "warning",
+            f"{count} {what}"
+            + (
+                ", as the two frame rates make them."
+                if by_rate
+                else ": the device or the capture does not keep time."
+            ),
+            value=float(count),
+            unit="frames",
+            threshold=max(0.0, float(expected)),
+            count=len(places),
+        )
+
+
+def _pattern(times: NDArray[np.int64]) -> str:
+    """Name the regular cadence in which source frames are shown, or return an empty string."""
+    if len(times) < _LEAST_SHOWN:
+        return ""
+    if np.mean(times == 1) > 0.9:
+        return ""
+    for often, word in ((2, "twice"), (3, "three times"), (4, "four times"), (5, "five times")):
+        if np.mean(times == often) > 0.9:
+            return word
+    three_two = np.isin(times, (2, 3)).mean() > 0.95 and np.mean(np.diff(times) != 0) > 0.9
+    return "three times and twice in turn (3:2)" if three_two else ""
+
+
+def _space(source: Clip, capture: Clip, sight: Sight, relation: Relation) -> Iterator[Finding]:
+    area, there = sight.areas
+    if (there.width, there.height) != (capture.width, capture.height):
+        left, top = int(there.x0), int(there.y0)
+        right, bottom = capture.width - int(there.x1), capture.height - int(there.y1)
+        yield Finding(
+            "picture-bars",
+            "info",
+            f"The captured picture has bars of {left} and {right} pixels at its sides and {top} "
+            f"and {bottom} above and below; they were left out.",
+            value=float(max(left, top, right, bottom)),
+            unit="pixels",
+            threshold=0.0,
+            count=capture.width * capture.height,
+        )
+    shared, _ = common_area(area, there, relation)
+    cut = 1 - shared.width * shared.height / (area.width * area.height)
+    if cut > _CUT_TOLERANCE:
+        yield Finding(
+            "picture-cropped",
+            "warning",
+            f"The capture cuts off {100 * cut:.1f} % of the picture.",
+            value=100 * cut,
+            unit="%",
+            threshold=100 * _CUT_TOLERANCE,
+            count=sight.registration.windows,
+            alternatives=("overscan of the device", "a crop in the capture chain"),
+            decided_by="a capture with overscan off and the picture at full screen",
+        )
+    stretch = max(
+        abs(relation.scale[0] - 1) * source.width, abs(relation.scale[1] - 1) * source.height
+    )
+    residual = sight.registration.residual
+    if stretch > _SCALE_TOLERANCE:
+        yield Finding(
+            "picture-scaled",
+            "info",
+            f"The capture shows the picture scaled by {relation.scale[0]:.4f} x "
+            f"{relation.scale[1]:.4f}; flat parts keep their values, fine detail does not.",
+            value=relation.scale[0],
+            bound=residual / source.width,
+            threshold=1.0,
+            count=sight.registration.windows,
+        )
+    elif max(map(abs, relation.offset)) > _SHIFT_TOLERANCE:
+        yield Finding(
+            "picture-shifted",
+            "info",
+            f"The capture shows the picture shifted by {relation.offset[0]:+.2f} pixels to the "
+            f"right and {relation.offset[1]:+.2f} down.",
+            value=max(relation.offset, key=abs),
+            bound=residual,
+            unit="pixels",
+            threshold=_SHIFT_TOLERANCE,
+            count=sight.registration.windows,
+        )

@@ -1,0 +1,151 @@
+"""The part of a picture that is content: clear of bars, static overlays and combed fields."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.pairing.registration import Relation, resample
+from tonelab.pairing.result import BLOCK
+from tonelab.pairing.thumbnails import Area, frames_at, luma
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from tonelab.media import Clip
+
+    FloatArray: TypeAlias = NDArray[np.float64]
+    Mask: TypeAlias = NDArray[np.bool_]
+    Picture: TypeAlias = NDArray[np.float32]
+
+PROBES = 16  # frames of a clip in which bars are looked for
+_BAR_SPREAD = 12.0  # 10-bit codes within a row or column of a bar
+_BAR_LIGHT = 180.0  # 10-bit codes; a bar is black, though a device may lift it
+_LARGEST_BAR = 0.4  # of the picture on each side
+_RIM = 2  # pixels inside the edge of the picture that scaling and lossy coding may have touched
+_FIXED = 4.0  # 10-bit codes by which an overlay may vary
+_MOVING = 24.0  # 10-bit codes by which the picture behind must have varied
+_COMBED = 1.5  # differences of neighbouring rows over those of every other row
+_LEAST_DIFFERENCE = 16.0  # squared codes, mean over a block, that a comb must reach
+
+
+def active_area(clip: Clip) -> Area:
+    """Find the picture between letterbox and pillarbox bars.
+
+    Each edge is the lower quartile over frames spread over the clip: dark scenes seem to have
+    thicker bars, and menus drawn over bars thinner ones.
+    """
+    spread = np.linspace(0, max(clip.frame_count - 1, 0), PROBES).round().astype(int)
+    found = [
+        edges
+        for frame in frames_at(clip, spread.tolist())
+        if (edges := _bars(luma(frame, clip))) is not None
+    ]
+    if not found:
+        return Area(0, 0, clip.width, clip.height)
+    left, top, right, bottom = np.percentile(found, 25, axis=0, method="nearest")
+    return Area(left, top, clip.width - right, clip.height - bottom)
+
+
+def _bars(picture: Picture) -> tuple[int, int, int, int] | None:
+    """Thickness of the bars at left, top, right, bottom; None for a picture all black."""
+    dark = [
+        (np.ptp(picture, axis=axis) <= _BAR_SPREAD) & (picture.max(axis=axis) <= _BAR_LIGHT)
+        for axis in (0, 1)
+    ]
+    if all(line.all() for line in dark):
+        return None
+    ends = []
+    for line in dark:
+        inside = np.flatnonzero(~line)
+        limit = int(_LARGEST_BAR * len(line))
+        first, last = int(inside[0]), len(line) - 1 - int(inside[-1])
+        ends.append((first if first <= limit else 0, last if last <= limit else 0))
+    (left, right), (top, bottom) = ends
+    return left, top, right, bottom
+
+
+def clear_pixels(area: Area, size: tuple[int, int]) -> Mask:
+    """Pixels of a picture of ``size`` (width, height) well inside an area."""
+    x, y = np.arange(size[0]) + 0.5, (np.arange(size[1]) + 0.5)[:, None]
+    across = (x > area.x0 + _RIM) & (x < area.x1 - _RIM)
+    clear: Mask = across & (y > area.y0 + _RIM) & (y < area.y1 - _RIM)
+    return clear
+
+
+def common_area(source: Area, capture: Area, relation: Relation) -> tuple[Area, Area]:
+    """Return the part that both sides show, as an area of the source and one of the capture."""
+    (sx, sy), (ox, oy) = relation.scale, relation.offset
+    shared = Area(
+        max(source.x0, (capture.x0 - ox) / sx),
+        max(source.y0, (capture.y0 - oy) / sy),
+        min(source.x1, (capture.x1 - ox) / sx),
+        min(source.y1, (capture.y1 - oy) / sy),
+    )
+    there = Area(shared.x0 * sx + ox, shared.y0 * sy + oy, shared.x1 * sx + ox, shared.y1 * sy + oy)
+    return shared, there
+
+
+def overlays(pairs: Sequence[tuple[Picture, Picture]], relation: Relation, clear: Mask) -> Mask:
+    """Blocks of the capture, (rows, columns) of 16 pixels, that stand still over a moving picture.
+
+    Menus, logos and volume bars. What lies over content that itself stands still is not seen.
+    """
+    size = clear.shape[1], clear.shape[0]
+    shown = np.stack([resample(source, relation, size) for source, _ in pairs])
+    seen = np.stack([capture for _, capture in pairs])
+    fixed = (np.ptp(seen, axis=0) <= _FIXED) & (np.ptp(shown, axis=0) >= _MOVING) & clear
+    # A clipped highlight stands still as well, but only where all of it is on one code.
+    level = seen[0]
+    ends = (level >= seen[:, clear].max() - _FIXED) | (level <= seen[:, clear].min() + _FIXED)
+    return _block_share(fixed & ~ends) > 0.1
+
+
+def usable_blocks(shared: Area, relation: Relation, covered: Mask, shape: tuple[int, int]) -> Mask:
+    """Blocks of a source of ``shape`` (height, width) inside an area and clear of overlays.
+
+    ``covered`` are blocks of the capture.
+    """
+    rows, columns = (-(-length // BLOCK) for length in shape)
+    x, y = np.arange(columns) * BLOCK, np.arange(rows)[:, None] * BLOCK
+    inside = (x >= shared.x0 + _RIM) & (x + BLOCK <= shared.x1 - _RIM)
+    usable: Mask = inside & (y >= shared.y0 + _RIM) & (y + BLOCK <= shared.y1 - _RIM)
+    if not covered.any():
+        return usable
+    # Wherever a block lands, its surroundings must be clear as well.
+    grown = covered.copy()
+    for axis in (0, 1):
+        grown |= np.roll(grown, 1, axis) | np.roll(grown, -1, axis)
+    (sx, sy), (ox, oy) = relation.scale, relation.offset
+    across = np.clip(((x + BLOCK / 2) * sx + ox) / BLOCK, 0, covered.shape[1] - 1).astype(int)
+    down = np.clip(((y[:, 0] + BLOCK / 2) * sy + oy) / BLOCK, 0, covered.shape[0] - 1).astype(int)
+    usable &= ~grown[np.ix_(down, across)]
+    return usable
+
+
+def combed_share(picture: Picture, clear: Mask) -> float:
+    """Share of the blocks with detail in which every other row belongs to another moment."""
+    near = (picture[1:-1] - picture[2:]) ** 2
+    far = (picture[:-2] - picture[2:]) ** 2
+    inner = clear[1:-1]
+    neighbours, alternate = _block_sum(near * inner), _block_sum(far * inner)
+    detailed = neighbours + alternate > 2 * _LEAST_DIFFERENCE * BLOCK**2
+    combed = detailed & (neighbours > _COMBED * alternate)
+    return float(combed.sum() / max(1, detailed.sum()))
+
+
+def _block_sum(picture: NDArray[np.generic]) -> FloatArray:
+    rows, columns = (length // BLOCK for length in picture.shape)
+    cut = picture[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
+    total: FloatArray = cut.sum(axis=(1, 3), dtype=np.float64)
+    return total
+
+
+def _block_share(mask: Mask) -> FloatArray:
+    rows, columns = (-(-length // BLOCK) * BLOCK for length in mask.shape)
+    padded = np.zeros((rows, columns), bool)
+    padded[: mask.shape[0], : mask.shape[1]] = mask
+    return _block_sum(padded) / BLOCK**2

@@ -1,0 +1,54 @@
+"""What a registration gives: a source and a capture, matched frame by frame and pixel by pixel."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from tonelab.chart import Geometry, Layout
+    from tonelab.media import Clip
+    from tonelab.results import Finding, PairingFacts
+
+    IntArray: TypeAlias = NDArray[np.int64]
+
+BLOCK = 16  # source luma pixels a side of a block of `Pair.usable`
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Pair:
+    """A source and a capture, registered in time and space.
+
+    Attributes
+    ----------
+    source, capture
+        The open clips.
+    layout
+        The chart that both show; None for any other content.
+    geometry_source, geometry_capture
+        Where the chart stands in their pictures. Without a chart a cell is a pixel of the source,
+        so that the source's geometry is the identity.
+    matches
+        Shape (N, 2), int64, read-only: usable capture frames, ascending, and the source frames
+        that they show.
+    facts
+        The registration in figures.
+    findings
+        What it tells about device and capture chain.
+    usable
+        Shape (ceil(height / 16), ceil(width / 16)) of the source, read-only: blocks of pixels
+        that belong to the picture on both sides, clear of bars and overlays. None with a chart.
+    """
+
+    source: Clip
+    capture: Clip
+    layout: Layout | None
+    geometry_source: Geometry
+    geometry_capture: Geometry
+    matches: IntArray
+    facts: PairingFacts
+    findings: tuple[Finding, ...]
+    usable: NDArray[np.bool_] | None = None

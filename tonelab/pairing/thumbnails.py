@@ -1,0 +1,156 @@
+"""Thumbnails: pictures reduced to area means, and what of them survives tone mapping."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.chart import marks_plane
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterable, Iterator
+
+    from numpy.typing import NDArray
+
+    from tonelab.media import Clip, Frame
+
+    Plane: TypeAlias = NDArray[np.uint16]
+    Picture: TypeAlias = NDArray[np.float32]
+    FloatArray: TypeAlias = NDArray[np.float64]
+
+ROWS, COLUMNS = 27, 48
+_FLAT = 0.5  # 10-bit codes; the spread of a picture in which there is nothing to see
+
+
+@dataclass(frozen=True, slots=True)
+class Area:
+    """A rectangle of a picture: left, top, right, bottom, in pixels, ends excluded."""
+
+    x0: float
+    y0: float
+    x1: float
+    y1: float
+
+    @property
+    def width(self) -> float:
+        """Pixels across."""
+        return self.x1 - self.x0
+
+    @property
+    def height(self) -> float:
+        """Pixels down."""
+        return self.y1 - self.y0
+
+
+def luma(frame: Frame, clip: Clip) -> Picture:
+    """Luma of a frame (green of R'G'B') at the scale of 10-bit codes, float32."""
+    plane = marks_plane(frame, clip.signal).astype(np.float32)
+    plane /= np.float32(2.0 ** (clip.bits - 10))
+    return plane
+
+
+def frames_at(clip: Clip, indices: Iterable[int]) -> Iterator[Frame]:
+    """Yield single frames; a clip may end earlier than it announces."""
+    for index in sorted(set(indices)):
+        yield from clip.frames(int(index), int(index) + 1)
+
+
+def thumbnails(
+    clip: Clip, area: Area, progress: Callable[[int], None] | None = None
+) -> NDArray[np.float32]:
+    """Reduce every frame of a clip to the area means of a grid of 48 x 27 cells.
+
+    Parameters
+    ----------
+    clip
+        Read once, from its start to its end.
+    area
+        The part of the picture that the grid covers; its edges may cut pixels.
+    progress
+        Called with the number of frames read.
+
+    Returns
+    -------
+    ndarray
+        Shape (frames, 27, 48), float32, 10-bit codes.
+    """
+    shrink = shrinker(area, (clip.height, clip.width))
+    found = []
+    for frame in clip.frames():
+        found.append(shrink(luma(frame, clip)))
+        if progress is not None:
+            progress(frame.index + 1)
+    return np.array(found, np.float32).reshape(-1, ROWS, COLUMNS)
+
+
+def shrinker(area: Area, shape: tuple[int, int]) -> Callable[[Picture], Picture]:
+    """Return the function that reduces a picture of ``shape`` (height, width) to a thumbnail."""
+    down = _means(area.y0, area.y1, ROWS, shape[0])
+    across = _means(area.x0, area.x1, COLUMNS, shape[1])
+
+    def shrink(picture: Picture) -> Picture:
+        return np.asarray(down @ picture @ across.T, np.float32)
+
+    return shrink
+
+
+def _means(start: float, stop: float, cells: int, length: int) -> Picture:
+    """Matrix (cells, length) of the share that each pixel has in the mean of each cell."""
+    edges = np.linspace(start, stop, cells + 1)[:, None]
+    covered = np.clip(edges - np.arange(length), 0.0, 1.0)
+    shares = covered[1:] - covered[:-1]
+    return np.asarray(shares / np.maximum(shares.sum(axis=1, keepdims=True), 1e-9), np.float32)
+
+
+def fingerprints(pictures: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Return features that no rising tone curve changes.
+
+    Parameters
+    ----------
+    pictures
+        Shape (N, rows, columns).
+
+    Returns
+    -------
+    ndarray
+        Shape (N, F), unit vectors, so that products are correlations: gradients of the ranks of
+        the cells. Zero for pictures in which there is nothing to see.
+    """
+    from scipy.stats import rankdata
+
+    count = len(pictures)
+    flat = np.round(pictures.reshape(count, -1) * 4)
+    ranks = rankdata(flat, axis=1).astype(np.float32).reshape(pictures.shape)
+    across, down = np.diff(ranks, axis=2), np.diff(ranks, axis=1)
+    features = np.concatenate([across.reshape(count, -1), down.reshape(count, -1)], axis=1)
+    norm = np.linalg.norm(features, axis=1, keepdims=True)
+    seen = (pictures.reshape(count, -1).std(axis=1) > _FLAT)[:, None] & (norm > 0)
+    unit: NDArray[np.float32] = np.where(seen, features / np.maximum(norm, 1e-9), 0)
+    return unit.astype(np.float32)
+
+
+@dataclass(frozen=True, slots=True)
+class RoughTone:
+    """A rising curve from source to capture codes, fitted to thumbnails; no more than a help."""
+
+    source: FloatArray
+    capture: FloatArray
+
+    @classmethod
+    def fit(cls, source: Picture, capture: Picture, knots: int = 48) -> RoughTone:
+        """Fit the curve to equally many values of source and capture that belong together."""
+        from scipy.optimize import isotonic_regression
+
+        order = np.argsort(source, axis=None, kind="stable")
+        parts = [part for part in np.array_split(order, knots) if len(part)]
+        x = np.array([np.median(source.flat[part]) for part in parts], np.float64)
+        y = np.array([np.median(capture.flat[part]) for part in parts], np.float64)
+        x, first = np.unique(x, return_index=True)
+        return cls(x, isotonic_regression(y[first]).x)
+
+    def __call__(self, source: Picture) -> Picture:
+        """Capture codes of source codes, any shape."""
+        mapped: Picture = np.interp(source, self.source, self.capture).astype(np.float32)
+        return mapped

@@ -1,0 +1,210 @@
+"""Tallying a pair without a chart: flat places of the source, by luma code and by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, TypeAlias
+
+import numpy as np
+
+from tonelab.media.clip import CHROMA_FACTORS
+from tonelab.pairing.result import BLOCK
+from tonelab.tallies.frames import digest, wanted
+from tonelab.tallies.kernels import add_histogram, add_samples, keep_flat, reduce_cells
+from tonelab.tallies.tallies import CELL_BITS, CELLS, Tallies
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping
+
+    from numpy.typing import NDArray
+
+    from tonelab.chart import Geometry
+    from tonelab.media import Clip, Frame
+    from tonelab.pairing import Pair
+    from tonelab.tallies.tallies import IntArray
+
+    Sample: TypeAlias = NDArray[np.uint16]
+    Where: TypeAlias = tuple[NDArray[np.intp], NDArray[np.intp]]
+
+CHUNK_FRAMES = 192
+HALF_FRAMES = 48  # source frames that are tallied, and held out, together
+
+_FLAT = 6  # 10-bit codes between which a flat place stays, in every plane
+_NEUTRAL = 4  # 10-bit codes by which the chroma of a nearly neutral place may differ from neutral
+_REACH = 3  # pixels of the coarser picture: no scaler or chroma filter in use reaches further
+
+
+@dataclass(frozen=True, slots=True)
+class ContentJob:
+    """Matched frames to tally; small, picklable, and independent of every other job.
+
+    Attributes
+    ----------
+    source, capture
+        The clips; they hold no file open.
+    matches
+        Shape (N, 2): capture frames and source frames.
+    fresh
+        Shape (N,): whether the source frame is matched for the first time in the pair.
+    geometry
+        Of the capture, in pixels of the source.
+    usable
+        Blocks of the source that may be used.
+    """
+
+    source: Clip
+    capture: Clip
+    matches: NDArray[np.int64]
+    fresh: NDArray[np.bool_]
+    geometry: Geometry
+    usable: NDArray[np.bool_]
+
+    @property
+    def frames(self) -> NDArray[np.int64]:
+        """Capture frames of the job."""
+        return self.matches[:, 0]
+
+
+@dataclass(frozen=True, slots=True)
+class Places:
+    """Where a capture shows the chroma cells of its source.
+
+    Attributes
+    ----------
+    inside
+        Shape (h, w) of the source's chroma planes: cells that both pictures hold.
+    luma, chroma
+        Rows (h,) and columns (w,) of the capture's planes that show each cell.
+    reach
+        Cells around a cell that must be as flat.
+    """
+
+    inside: NDArray[np.bool_]
+    luma: tuple[IntArray, IntArray]
+    chroma: tuple[IntArray, IntArray]
+    reach: int
+
+
+def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[ContentJob]:
+    """Split the matched frames into jobs."""
+    assert pair.usable is not None
+    fresh = np.zeros(len(pair.matches), bool)
+    fresh[np.unique(pair.matches[:, 1], return_index=True)[1]] = True
+    edges = [*range(0, len(pair.matches), chunk_frames), len(pair.matches)]
+    for low, high in pairwise(edges):
+        yield ContentJob(
+            pair.source,
+            pair.capture,
+            pair.matches[low:high],
+            fresh[low:high],
+            pair.geometry_capture,
+            pair.usable,
+        )
+
+
+def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
+    """Carry out one job."""
+    tallies = Tallies.empty_content(codes)
+    places = find_places(job)
+    index, cells = -1, np.zeros((0, 3), np.uint16)
+    rows: Mapping[str, IntArray] = {}
+    where: Where = (np.zeros(0, np.int64), np.zeros(0, np.int64))
+    for (shown, seen), fresh in zip(_together(job), job.fresh, strict=True):
+        if shown.index != index:
+            index = shown.index
+            rows_at, columns_at = np.nonzero(flat_cells(job.source, shown, places))
+            where = rows_at, columns_at
+            cells = _source_samples(job.source, shown, where)
+            rows = _rows(job.source, cells, index)
+        sides = (("capture", seen), ("source", shown)) if fresh else (("capture", seen),)
+        for side, frame in sides:
+            tallies.tables[f"frame_digest_{side}"] += digest(frame)
+            for channel, plane in enumerate(frame.planes):
+                add_histogram(plane, tallies.tables[f"{side}_histogram"][channel])
+        captured = _capture_samples(seen, places, where)
+        for name, row in rows.items():
+            names = ("count", "sum_source", "sum_capture", "square_capture")
+            add_samples(cells, captured, row, *(tallies.tables[f"{name}_{n}"] for n in names))
+    return tallies
+
+
+def _together(job: ContentJob) -> Iterator[tuple[Frame, Frame]]:
+    """Yield source and capture frames that belong together."""
+    shown = wanted(job.source, np.unique(job.matches[:, 1]))
+    current = next(shown)
+    for seen, place in zip(wanted(job.capture, job.frames), job.matches[:, 1], strict=True):
+        while current.index < place:
+            current = next(shown)
+        yield current, seen
+
+
+def find_places(job: ContentJob) -> Places:
+    """Look up where the capture shows each cell; nearest samples, as flat places need no more."""
+    factors = CHROMA_FACTORS[job.source.subsampling]
+    there = CHROMA_FACTORS[job.capture.subsampling]
+    luma, chroma, inside = [], [], []
+    for axis, (own, other) in enumerate(
+        ((job.source.width, job.capture.width), (job.source.height, job.capture.height))
+    ):
+        scale, offset = job.geometry.scale[axis], job.geometry.offset[axis]
+        corner = np.arange(own // factors[axis]) * factors[axis]
+        pixel = np.floor((corner + 0.5) * scale + offset).astype(np.int64)
+        centre = (corner + factors[axis] / 2) * scale + offset
+        sample = np.floor(centre / there[axis]).astype(np.int64)
+        # Down scaling mixes more pixels of the source.
+        margin = int(np.ceil(_REACH * max(1.0, scale)))
+        inside.append((pixel >= margin) & (pixel < other - margin))
+        luma.append(np.clip(pixel, 0, other - 1))
+        chroma.append(np.clip(sample, 0, -(-other // there[axis]) - 1))
+    rows = np.arange(job.source.height // factors[1]) * factors[1] // BLOCK
+    columns = np.arange(job.source.width // factors[0]) * factors[0] // BLOCK
+    usable = job.usable[np.ix_(rows, columns)]
+    wide = _REACH * max(1.0, *(1 / scale for scale in job.geometry.scale))
+    # A chroma sample of the capture covers more than a pixel.
+    reach = int(np.ceil((wide + max(there)) / min(factors)))
+    return Places(
+        usable & inside[0] & inside[1][:, None],
+        (luma[1], luma[0]),
+        (chroma[1], chroma[0]),
+        reach,
+    )
+
+
+def flat_cells(clip: Clip, frame: Frame, places: Places) -> NDArray[np.bool_]:
+    """Cells of a source frame around which no plane changes by more than a few codes."""
+    flat = places.inside.copy()
+    limit = _FLAT << (clip.bits - 10)
+    for channel, plane in enumerate(frame.planes):
+        factors = CHROMA_FACTORS[clip.subsampling] if channel == 0 else (1, 1)
+        low, high = np.empty((2, *flat.shape), np.uint16)
+        reduce_cells(plane, *factors, low, high)
+        keep_flat(low, high, places.reach, limit, flat)
+    return flat
+
+
+def _source_samples(clip: Clip, frame: Frame, where: Where) -> Sample:
+    y, x = where
+    factor_x, factor_y = CHROMA_FACTORS[clip.subsampling]
+    luma, cb, cr = frame.planes
+    return np.stack([luma[y * factor_y, x * factor_x], cb[y, x], cr[y, x]], axis=1)
+
+
+def _capture_samples(frame: Frame, places: Places, where: Where) -> Sample:
+    y, x = where
+    luma, cb, cr = frame.planes
+    rows, columns = places.chroma[0][y], places.chroma[1][x]
+    return np.stack(
+        [luma[places.luma[0][y], places.luma[1][x]], cb[rows, columns], cr[rows, columns]], axis=1
+    )
+
+
+def _rows(clip: Clip, cells: Sample, frame: int) -> Mapping[str, IntArray]:
+    """Rows of the tone and the cell tables of source samples (N, 3); -1 for none."""
+    neutral, tolerance = 1 << (clip.bits - 1), _NEUTRAL << (clip.bits - 10)
+    codes = cells.astype(np.int64)
+    near = (np.abs(codes[:, 1:] - neutral) <= tolerance).all(axis=1)
+    upper = codes >> (clip.bits - CELL_BITS)
+    cell = (upper[:, 0] << 2 * CELL_BITS) | (upper[:, 1] << CELL_BITS) | upper[:, 2]
+    half = frame // HALF_FRAMES % 2
+    return {"tone": np.where(near, codes[:, 0], -1), "cell": cell + half * CELLS}
