@@ -51,9 +51,9 @@ def planes_420(picture):
     return luma, quantise(chroma[..., 0], 10), quantise(chroma[..., 1], 10)
 
 
-def window(name, frame, size=(480, 270), gain=1.0, speed=1.0):
+def window(name, frame, size=(480, 270), gain=1.0, speed=1.0, zoom=1.5):
     """Real-valued codes (height, width, 3) seen through the wandering window at a frame."""
-    whole = codes(name, round(1.5 * size[1]), gain)
+    whole = codes(name, round(zoom * size[1]), gain)
     room = np.array(whole.shape[:2]) - (size[1], size[0])
     phase = speed * frame / 24
     way = 0.5 + 0.5 * np.array([np.sin(1.3 * phase + 1), np.cos(1.9 * phase)])
@@ -61,7 +61,7 @@ def window(name, frame, size=(480, 270), gain=1.0, speed=1.0):
     return whole[top : top + size[1], left : left + size[0]]
 
 
-def moving_frame(frame, names=COLOUR, shot=24, size=(480, 270), speed=1.0):
+def moving_frame(frame, names=COLOUR, shot=24, size=(480, 270), **options):
     """Real-valued codes of a frame of a clip: one shot of ``shot`` frames for each photograph.
 
     The last quarter of each second shot fades down in eight steps.
@@ -71,7 +71,7 @@ def moving_frame(frame, names=COLOUR, shot=24, size=(480, 270), speed=1.0):
     gain = 1.0
     if number % 2 and into >= 3 * shot // 4:
         gain = 1 - np.floor(8 * (into - 3 * shot // 4) / (shot / 4)) / 10
-    return window(names[number % len(names)], frame, size, gain, speed)
+    return window(names[number % len(names)], frame, size, gain, **options)
 
 
 def moving_planes(frame, **options):

@@ -1,4 +1,4 @@
-"""The colours of a measured chart: tallies brought down to one row per distinct colour."""
+"""The colours of a measured pair: tallies brought down to one row per distinct colour."""
 
 from __future__ import annotations
 
@@ -18,6 +18,12 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies import Tallies
 
+# Fewer flat places of a code or a cell are taken for chance.
+LEAST_TONE = 30
+LEAST_CELL = 16
+NEUTRAL_MEAN = 0.3  # 10-bit codes from neutral that the mean chroma of a neutral code may have
+CELL_SIDE = 64  # cells of the source colour lattice along each component
+
 
 @dataclass(frozen=True, slots=True)
 class Colours:
@@ -32,9 +38,10 @@ class Colours:
     count
         (N, 3): capture samples.
     page
-        (N,): page of the first occurrence, the unit that is held out.
+        (N,): page of the first occurrence, the unit that is held out; without a chart a half of
+        the clip, see `gather_cells`.
     patch
-        (N,): row of the first occurrence in the layout.
+        (N,): row of the first occurrence in the layout; without a chart the row of the table.
     """
 
     source: FloatArray
@@ -129,4 +136,45 @@ def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -
         count=count,
         page=patches.page[rows][first].astype(np.int64),
         patch=rows[first],
+    )
+
+
+def gather_tones(tallies: Tallies) -> Colours:
+    """Collect the nearly neutral places of content without a chart, a row per source luma code."""
+    count, total = tallies.tables["tone_count"], tallies.tables["tone_sum_source"]
+    neutral = len(count) // 2
+    off = np.abs(total[:, 1:] / np.maximum(count, 1)[:, None] - neutral).max(axis=1)
+    # A cast of a few codes is enough for drives to part.
+    rows = np.flatnonzero((count >= LEAST_TONE) & (off <= NEUTRAL_MEAN * len(count) / 1024))
+    return _content_rows(tallies, "tone", rows, np.zeros_like(rows))
+
+
+def gather_cells(tallies: Tallies) -> Colours:
+    """Collect the flat places of content without a chart, a row per cell of source colour.
+
+    Each half of the clip, blocks of frames taken in turn, has its own rows and is its ``page``.
+    Where one half saw next to nothing, cells are dealt over two pages like the fields of a
+    chessboard.
+    """
+    rows = np.flatnonzero(tallies.tables["cell_count"] >= LEAST_CELL)
+    half, cell = np.divmod(rows, CELL_SIDE**3)
+    seen = np.bincount(half, minlength=2)
+    if seen.min() < seen.max() / 10:
+        half = np.stack(np.unravel_index(cell, (CELL_SIDE,) * 3)).sum(axis=0) % 2
+    return _content_rows(tallies, "cell", rows, half)
+
+
+def _content_rows(
+    tallies: Tallies, name: str, rows: NDArray[np.int64], page: NDArray[np.int64]
+) -> Colours:
+    tables = tallies.tables
+    count = tables[f"{name}_count"][rows][:, None]
+    mean = tables[f"{name}_sum_capture"][rows] / count
+    return Colours(
+        source=tables[f"{name}_sum_source"][rows] / count,
+        capture=mean,
+        variance=np.maximum(tables[f"{name}_square_capture"][rows] / count - mean**2, 0.0),
+        count=np.repeat(count, 3, axis=1),
+        page=page,
+        patch=rows,
     )

@@ -223,6 +223,11 @@ def _shared(measurements: Sequence[Measurement]) -> list[FloatArray]:
 def _by_colour(measurement: Measurement) -> dict[tuple[float, ...], FloatArray]:
     """Mean capture codes by source colour in whole codes; repeats weigh no more than others."""
     tables = measurement.tallies.tables
+    if "patch_count_source" not in tables:
+        raise UsageError(
+            f"{measurement.device} was measured without the chart ({measurement.source.name}), and "
+            "devices are compared by the colours of the chart: measure it with the chart."
+        )
     counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
     rows = np.flatnonzero(counts.min(axis=1) > 0)
     source, capture = (

@@ -13,6 +13,14 @@ import numpy as np
 
 from tonelab.chart import Group
 from tonelab.colours import as_ycbcr, coded_signal, gather
+from tonelab.content import (
+    CONTENT_PEAK,
+    PQ_PEAK,
+    content_colours,
+    coverage,
+    read_content_source,
+    without_gaps,
+)
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import UsageError
 from tonelab.identify import identify
@@ -122,24 +130,37 @@ def reduce(
 
     Anyone who holds a curve file can run this again on its tallies, without the capture.
     """
-    source_signal, source_findings = read_source(source.signal, layout)
+    if layout is None:
+        source_signal, source_findings = read_content_source(source.signal)
+        neutrals, colours = content_colours(tallies)
+        peak = source.mastering_peak or CONTENT_PEAK
+        promised = source.mastering_peak or PQ_PEAK
+    else:
+        source_signal, source_findings = read_source(source.signal, layout)
+        neutrals = gather(tallies, layout, Group.NEUTRAL)
+        colours = gather(
+            tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
+        )
+        promised = float(layout.peak)
+        peak = source.mastering_peak or promised
+    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
     target, capture_findings = read_capture(capture.signal, tallies, layout)
     step, coded = code_step(tallies, target), coded_signal(target)
-    neutrals = gather(tallies, layout, Group.NEUTRAL)
-    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    neutrals = as_ycbcr(neutrals, target)
+    neutrals, colours = as_ycbcr(neutrals, target), as_ycbcr(colours, target)
     curve = luminance_curve(neutrals, source_signal, code_step=step)
-    colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
-    colours = as_ycbcr(colours, target)
-    peak = source.mastering_peak or float(layout.peak)
     evidence = gather_evidence(
-        colours, neutrals, curve, source_signal, coded, peak=float(layout.peak), step=step
+        colours, neutrals, curve, source_signal, coded, peak=promised, step=step
     )
-    static, static_findings = repeatability(tallies, layout, step)
+    static, static_findings = (
+        ("unknown", coverage(curve, colours, source_signal))
+        if layout is None
+        else repeatability(tallies, layout, step)
+    )
     identified = identify(evidence)
     coded = identified.evidence.target
     if target.matrix != "rgb":
         target = coded
+    marks = landmarks(curve, source_signal, coded)
     return Measurement(
         device=device,
         firmware=firmware,
@@ -159,7 +180,7 @@ def reduce(
         luminance_curve=curve,
         chroma_transfer=chroma_transfer(colours, source_signal, coded),
         conversion=replace(identified.conversion, static=static),
-        landmarks=landmarks(curve, source_signal, coded),
+        landmarks=marks if layout is not None else without_gaps(marks, curve, source_signal),
         scores=score(identified.evidence, peak),
         provenance=provenance(),
     )

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group, Surround
-from tonelab.colours import gather
+from tonelab.colours import gather, gather_tones
 from tonelab.errors import SignalError
 from tonelab.results import Finding
 from tonelab.signal.quantisation import FloatArray, luma_scale
@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 
 HLG_PEAK = 1000.0  # cd/m2, the nominal peak of BT.2100 HLG when none is stated
 STATIC_LIMIT = 1.0  # codes by which a repeated colour may differ before it is called varying
+BLACK_SEEN = 1.1  # of the source's black code, up to which a code shows what becomes of black
 
 Reading = tuple["Signal", tuple[Finding, ...]]
 
@@ -48,8 +49,8 @@ def read_source(declared: Signal, layout: Layout) -> Reading:
     return signal, findings
 
 
-def read_capture(declared: Signal, tallies: Tallies, layout: Layout) -> Reading:
-    """Read the range of the capture from where the chart's black lands.
+def read_capture(declared: Signal, tallies: Tallies, layout: Layout | None) -> Reading:
+    """Read the range of the capture from where the source's black lands, if it was seen.
 
     Raises
     ------
@@ -62,10 +63,13 @@ def read_capture(declared: Signal, tallies: Tallies, layout: Layout) -> Reading:
             "HDR-to-SDR conversion is in it: set the device to SDR output, or state "
             "--capture-signal transfer=bt1886 if the tag is wrong."
         )
-    neutrals = gather(tallies, layout, Group.NEUTRAL)
+    source_black = 64 * tallies.tables["source_histogram"].shape[1] / 1024
+    neutrals = gather_tones(tallies) if layout is None else gather(tallies, layout, Group.NEUTRAL)
+    if layout is None and neutrals.source[:, 0].min(initial=np.inf) > BLACK_SEEN * source_black:
+        return declared, ()
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     code = neutrals.capture[order, 0]
-    black = float(np.interp(64.0, neutrals.source[order, 0], code))
+    black = float(np.interp(source_black, neutrals.source[order, 0], code))
     start, span = luma_scale(declared.bits, "narrow")
     # A black below half of narrow range's own, with whites beyond narrow range's nominal peak,
     # cannot come from a narrow-range picture that keeps its blacks.

@@ -23,6 +23,8 @@ _SPARE = 24  # source frames either side of the coarse path
 _LONGEST_STEP = 32  # source frames that one captured frame may pass over
 _STEP_COST = 0.25  # for each source frame by which a step differs from the nominal one
 _INDEPENDENT = 16  # cells of a thumbnail that count as one, as neighbours are alike
+_AROUND = 9  # frames whose motion is compared with a cut
+_CUT = 0.3  # of likeness
 _ROUNDING = 0.04  # squared codes; misfit below this says nothing
 
 
@@ -222,12 +224,18 @@ def _mixtures(shown: Pictures, seen: Pictures, places: IntArray) -> tuple[FloatA
 
 
 def cuts(source: Pictures) -> IntArray:
-    """Source frames with which a new shot starts, the first among them, ascending."""
+    """Find the source frames with which a new shot starts, the first among them, ascending.
+
+    A cut stands out from the motion around it.
+    """
+    from scipy.ndimage import median_filter
+
     marks = [fingerprints(source[s : s + _BATCH]) for s in range(0, len(source), _BATCH)]
     features = np.concatenate(marks)
     alike = (features[1:] * features[:-1]).sum(axis=1)
     seen = (np.abs(features[1:]).sum(axis=1) > 0) | (np.abs(features[:-1]).sum(axis=1) > 0)
-    later = np.flatnonzero(seen & (alike < ALIKE)) + 1
+    usual = median_filter(alike, _AROUND, mode="nearest") if len(alike) else alike
+    later = np.flatnonzero(seen & (alike < ALIKE) & (alike < usual - _CUT)) + 1
     return np.concatenate([[0], later]).astype(np.int64)
 
 

@@ -28,14 +28,21 @@ from tonelab.pairing.picture import (
     overlays,
     usable_blocks,
 )
-from tonelab.pairing.registration import Registration, Relation, agreeing, refine, register
+from tonelab.pairing.registration import (
+    Registration,
+    Relation,
+    agreeing,
+    refine,
+    register,
+    simplest,
+)
 from tonelab.pairing.result import Pair
 from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
 from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
@@ -49,6 +56,7 @@ _ROUNDS = 4
 _SETTLED = 0.25  # capture pixels by which a relation may still move
 _LOOKED_AT = 6  # moments whose full pictures are registered
 _DOUBT = 3  # frames by which the first match of a moment may be wrong
+_PLAIN = 0.5  # capture pixels between a relation that was found and a plainer one
 _LEAST_PEAK = 0.4
 _LEAST_WINDOWS = 6
 _LARGEST_RESIDUAL = 1.0  # capture pixels
@@ -255,10 +263,20 @@ def _look_closely(
     relation = refine(pairs, sight.relation, clear)
     if _apart(relation, sight.relation, sight.areas[0]) > max(1.0, 4 * sight.registration.residual):
         relation = sight.relation
+    relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
     covered = overlays(pairs, relation, clear)
     combed = [combed_share(picture, clear) for _, picture in pairs]
     own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
     return relation, covered, float(np.median(combed) - np.median(own))
+
+
+def _simple(source: Clip, capture: Clip, found: Relation) -> Iterator[Relation]:
+    """Yield the plain relations, without fractions of pixels, next to one that was found."""
+    ratio = capture.width / source.width, capture.height / source.height
+    whole = Relation(ratio, (0.0, 0.0))
+    shifted = Relation((1.0, 1.0), (float(round(found.offset[0])), float(round(found.offset[1]))))
+    area = Area(0, 0, source.width, source.height)
+    yield from (r for r in (whole, shifted) if _apart(r, found, area) < _PLAIN)
 
 
 def _pictures(clip: Clip, indices: IntArray) -> dict[int, Picture]:
@@ -277,8 +295,10 @@ def _reasons(
     """Say for each captured frame why it is left out; empty for those to use."""
     reason = np.full(len(path.places), "", object)
     usual = float(np.median(path.misfit))
-    reason[path.misfit > max(_UNLIKE * usual, _LEAST_MISFIT)] = "no match"
-    reason[(path.blend > _BLENDED) & (path.explained > _EXPLAINED)] = "blended"
+    limit = max(_UNLIKE * usual, _LEAST_MISFIT)
+    reason[path.misfit > limit] = "no match"
+    mixture = (path.blend > _BLENDED) & (path.explained > _EXPLAINED)
+    reason[mixture & (path.misfit * np.sqrt(1 - path.explained) <= limit)] = "blended"
     if still:
         return reason
     shot = np.searchsorted(first_frames, path.places, side="right") - 1

@@ -117,10 +117,10 @@ def _cadence(
     source: Clip, capture: Clip, path: Path, reason: NDArray[np.object_]
 ) -> Iterator[Finding]:
     """Read how often each source frame is shown, from the frames that match."""
-    places = path.places[(reason != "no match")]
-    if len(places) < 2:
+    frames = np.flatnonzero(reason != "no match")
+    steps = np.diff(path.places[frames])[np.diff(frames) == 1]
+    if not len(steps):
         return
-    steps = np.diff(places)
     times = np.diff(np.flatnonzero(np.r_[True, steps > 0, True]))[1:-1]
     dropped = int(np.maximum(steps - 1, 0).sum())
     repeated = int((steps == 0).sum())
@@ -139,8 +139,8 @@ def _cadence(
         )
         return
     for name, count, expected, what in (
-        ("dropped", dropped, len(places) * (1 / nominal - 1), "source frames were passed over"),
-        ("repeated", repeated, len(places) * (1 - 1 / nominal), "captured frames repeat the last"),
+        ("dropped", dropped, len(steps) * (1 / nominal - 1), "source frames were passed over"),
+        ("repeated", repeated, len(steps) * (1 - 1 / nominal), "captured frames repeat the last"),
     ):
         if not count:
             continue
@@ -157,7 +157,7 @@ def _cadence(
             value=float(count),
             unit="frames",
             threshold=max(0.0, float(expected)),
-            count=len(places),
+            count=len(steps),
         )
 
 

@@ -22,6 +22,7 @@ _BLOCKS = (3, 4)  # rows and columns of windows that are correlated on their own
 _ROUNDS = 5
 _LEAST_PEAK = 0.3  # normalised correlation of a window that counts
 _OUTLIER = 3.0  # pixels; moments that differ by more count no further
+_AS_GOOD = 1.03  # of the best misfit
 _TEXTURE = 1e-3  # of the strongest window's energy, below which there is nothing to correlate
 
 
@@ -290,3 +291,25 @@ def refine(
         step = np.asarray(np.linalg.solve(normal, right), np.float64)
         relation = relation.moved(step[::2], step[1::2])
     return relation
+
+
+def simplest(
+    relations: Sequence[Relation],
+    pairs: Sequence[tuple[Picture, Picture]],
+    clear: NDArray[np.bool_],
+) -> Relation:
+    """Return the first of some relations, simplest first, that fits about as well as the best.
+
+    The fit is the median difference of luma after a rough tone curve.
+    """
+    height, width = pairs[0][1].shape
+    misfits = []
+    for relation in relations:
+        apart = []
+        for source, capture in pairs:
+            shown = resample(source, relation, (width, height))[clear]
+            seen = capture[clear]
+            apart.append(np.abs(seen - RoughTone.fit(shown[::4], seen[::4], 64)(shown)).mean())
+        misfits.append(float(np.mean(apart)))
+    good = _AS_GOOD * min(misfits)
+    return next(r for r, misfit in zip(relations, misfits, strict=True) if misfit <= good)

@@ -30,8 +30,12 @@ if TYPE_CHECKING:
 CHUNK_FRAMES = 192
 HALF_FRAMES = 48  # source frames that are tallied, and held out, together
 
-_FLAT = 6  # 10-bit codes between which a flat place stays, in every plane
-_NEUTRAL = 4  # 10-bit codes by which the chroma of a nearly neutral place may differ from neutral
+# 10-bit codes of luma and chroma between which a flat place stays. Where source and capture share
+# their pixels, grain does no harm; where they do not, each pixel stands for its neighbours.
+_FLAT = (20, 10)
+_FLAT_RESAMPLED = (8, 8)
+_SHARED = 0.1  # pixels by which places of shared pixels may differ
+_NEUTRAL = 1  # 10-bit codes by which chroma may differ from neutral; drives part beyond
 _REACH = 3  # pixels of the coarser picture: no scaler or chroma filter in use reaches further
 
 
@@ -78,12 +82,15 @@ class Places:
         Rows (h,) and columns (w,) of the capture's planes that show each cell.
     reach
         Cells around a cell that must be as flat.
+    limits
+        10-bit codes between which luma and chroma of a flat place stay.
     """
 
     inside: NDArray[np.bool_]
     luma: tuple[IntArray, IntArray]
     chroma: tuple[IntArray, IntArray]
     reach: int
+    limits: tuple[int, int]
 
 
 def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[ContentJob]:
@@ -161,22 +168,29 @@ def find_places(job: ContentJob) -> Places:
     columns = np.arange(job.source.width // factors[0]) * factors[0] // BLOCK
     usable = job.usable[np.ix_(rows, columns)]
     wide = _REACH * max(1.0, *(1 / scale for scale in job.geometry.scale))
-    # A chroma sample of the capture covers more than a pixel.
-    reach = int(np.ceil((wide + max(there)) / min(factors)))
+    reach = int(np.ceil(wide / min(factors)))
     return Places(
         usable & inside[0] & inside[1][:, None],
         (luma[1], luma[0]),
         (chroma[1], chroma[0]),
         reach,
+        _FLAT if _shares_pixels(job) else _FLAT_RESAMPLED,
     )
+
+
+def _shares_pixels(job: ContentJob) -> bool:
+    """Whether each pixel of the capture shows one pixel of the source."""
+    offset, scale = np.array(job.geometry.offset), np.array(job.geometry.scale)
+    ends = np.array([offset, offset + (scale - 1) * (job.source.width, job.source.height)])
+    return bool(np.abs(ends - np.round(offset)).max() <= _SHARED)
 
 
 def flat_cells(clip: Clip, frame: Frame, places: Places) -> NDArray[np.bool_]:
     """Cells of a source frame around which no plane changes by more than a few codes."""
     flat = places.inside.copy()
-    limit = _FLAT << (clip.bits - 10)
     for channel, plane in enumerate(frame.planes):
         factors = CHROMA_FACTORS[clip.subsampling] if channel == 0 else (1, 1)
+        limit = places.limits[channel > 0] << (clip.bits - 10)
         low, high = np.empty((2, *flat.shape), np.uint16)
         reduce_cells(plane, *factors, low, high)
         keep_flat(low, high, places.reach, limit, flat)

@@ -1,0 +1,196 @@
+"""Measuring without the chart: moving photographs through converters that nobody here wrote."""
+
+from __future__ import annotations
+
+import sys
+from concurrent.futures import ThreadPoolExecutor
+from fractions import Fraction
+from functools import reduce as fold
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from moving import PQ, moving_planes
+
+from tonelab.chart import Layout, write_chart
+from tonelab.cli import main
+from tonelab.colours import gather_cells, gather_tones
+from tonelab.curvefile import load, save
+from tonelab.measure import measure, reduce
+from tonelab.media import open_clip, write_clip
+from tonelab.pairing import pair
+from tonelab.tallies.content import find_places, flat_cells, plan_content
+from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
+from tonelab.tallies.run import run, tally
+
+sys.path.insert(0, str(Path(__file__).parent / "outside"))
+from converters import convert_clip, ffmpeg_tonemap
+
+SIZE = (640, 360)
+FRAMES = 192
+NAMES = ("astronaut", "camera", "coffee", "moon", "chelsea", "coins", "rocket", "camera")
+CODES = (1024, 1024)
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("natural content")
+    frames = (
+        moving_planes(n, names=NAMES, shot=24, size=SIZE, zoom=2.5, speed=0.35)
+        for n in range(FRAMES)
+    )
+    write_clip(
+        folder / "film.mkv",
+        frames,
+        width=SIZE[0],
+        height=SIZE[1],
+        rate=Fraction(24),
+        subsampling="420",
+        bits=10,
+        codec="ffv1",
+        signal=PQ,
+    )
+    write_chart(folder / "chart.mkv", Layout.create("quick", 960, 540, hold=4), rate=Fraction(24))
+    for name in ("film", "chart"):
+        convert_clip(folder / f"{name}.mkv", folder / f"{name}.mov", ffmpeg_tonemap("hable"))
+    return folder
+
+
+@pytest.fixture(scope="module")
+def film(folder):
+    return measure(folder / "film.mkv", folder / "film.mov", device="Box")
+
+
+@pytest.fixture(scope="module")
+def chart(folder):
+    return measure(folder / "chart.mkv", folder / "chart.mov", device="Box")
+
+
+@pytest.fixture(scope="module")
+def paired(folder):
+    return pair(open_clip(folder / "film.mkv"), open_clip(folder / "film.mov"))
+
+
+def test_the_curve_is_the_charts_within_the_bands(film, chart):
+    ours, theirs = film.luminance_curve, chart.luminance_curve
+    expected = np.interp(ours.source_code, theirs.source_code, theirs.smooth)
+    band = np.interp(ours.source_code, theirs.source_code, theirs.high - theirs.low)
+    allowed = (band + ours.high - ours.low) / 2
+    inside = (ours.luminance < 1000) & ~ours.clipped
+    assert inside.sum() > 250
+    apart = np.abs(ours.smooth - expected)[inside]
+    assert np.mean(apart <= allowed[inside]) > 0.95
+    assert np.sqrt(np.mean(apart**2)) < 0.5
+
+
+def test_the_conversion_is_found_from_the_colours_of_photographs(film, chart):
+    assert chart.conversion.family == film.conversion.family == "hable"
+    assert film.conversion.parameters["white"].value == pytest.approx(100, rel=0.01)
+    assert film.conversion.parameters["peak"].value == pytest.approx(1000, rel=0.01)
+    assert "max-rgb" in film.conversion.drive
+    assert film.conversion.static == "unknown"
+
+
+def test_what_the_content_does_not_show_stays_open(film):
+    gaps = next(f for f in film.findings if f.id == "curve-coverage")
+    steps = np.diff(film.luminance_curve.source_code)
+    assert gaps.value == np.count_nonzero(steps > 8)
+    light = film.luminance_curve.luminance
+    for mark in film.landmarks:
+        if mark.luminance and mark.code is not None:
+            above = np.searchsorted(light, mark.luminance)
+            assert steps[above - 1] <= 8
+
+
+def test_a_curve_file_keeps_it_and_it_can_be_identified_anew(film, tmp_path):
+    save(film, tmp_path / "film.h5")
+    kept = load(tmp_path / "film.h5")
+    anew = reduce(
+        kept.tallies, None, kept.source, kept.capture, pairing=kept.pairing, device=kept.device
+    )
+    np.testing.assert_array_equal(anew.luminance_curve.smooth, film.luminance_curve.smooth)
+    assert anew.conversion.held_out_codes_rms == film.conversion.held_out_codes_rms
+
+
+def test_comparison_asks_for_the_chart_in_one_sentence(film, chart, tmp_path, capsys):
+    for name, one in (("film", film), ("chart", chart)):
+        save(one, tmp_path / f"{name}.h5")
+    assert main(["compare", str(tmp_path / "chart.h5"), str(tmp_path / "film.h5")]) == 2
+    assert "measured without the chart" in capsys.readouterr().err
+
+
+@given(st.lists(st.integers(1, 90), min_size=1, max_size=2))
+@settings(max_examples=2, deadline=None)
+def test_any_split_of_the_frames_gives_the_same_bytes(paired, chunks):
+    whole = tally(paired, workers=1)
+    for chunk in chunks:
+        with ThreadPoolExecutor(2) as threads:
+            parts = list(threads.map(lambda job: run(job, CODES), plan_content(paired, chunk)))
+        assert fold(lambda a, b: a + b, parts) == whole
+
+
+def test_tables_count_flat_places_of_both_kinds(paired):
+    tables = tally(paired).tables
+    frames = len(np.unique(paired.matches[:, 1]))
+    assert tables["source_histogram"][0].sum() == frames * SIZE[0] * SIZE[1]
+    assert 0 < tables["tone_count"].sum() < tables["cell_count"].sum()
+    tones, cells = gather_tones(tally(paired)), gather_cells(tally(paired))
+    np.testing.assert_array_equal(tones.source[:, 0], tones.patch)
+    assert np.abs(tones.source[:, 1:] - 512).max() <= 0.3
+    assert set(cells.page) == {0, 1}
+
+
+def test_flat_places_lie_in_usable_blocks_and_are_flat(paired):
+    job = next(plan_content(paired))
+    places = find_places(job)
+    frame = next(paired.source.frames(60, 61))
+    flat = flat_cells(paired.source, frame, places)
+    rows, columns = np.nonzero(flat)
+    assert len(rows) > 100
+    assert paired.usable[rows * 2 // 16, columns * 2 // 16].all()
+    for y, x in list(zip(rows, columns, strict=True))[::50]:
+        near = frame.planes[0][2 * y - 4 : 2 * y + 6, 2 * x - 4 : 2 * x + 6]
+        assert int(near.max()) - int(near.min()) <= 20
+
+
+@given(st.integers(5, 30), st.integers(5, 30), st.integers(1, 2), st.integers(0, 2**32 - 1))
+@settings(max_examples=30, deadline=None)
+def test_kernels_equal_their_numpy_definition(height, width, reach, seed):
+    rng = np.random.default_rng(seed)
+    plane = rng.integers(500, 512, (2 * height, 2 * width)).astype(np.uint16)
+    low, high = np.empty((2, height, width), np.uint16)
+    reduce_cells(plane, 2, 2, low, high)
+    blocks = plane.reshape(height, 2, width, 2)
+    np.testing.assert_array_equal(low, blocks.min(axis=(1, 3)))
+    np.testing.assert_array_equal(high, blocks.max(axis=(1, 3)))
+
+    flat = rng.random((height, width)) < 0.8
+    expected = np.zeros_like(flat)
+    for y in range(reach, height - reach):
+        for x in range(reach, width - reach):
+            window = np.s_[y - reach : y + reach + 1, x - reach : x + reach + 1]
+            expected[y, x] = flat[y, x] and int(high[window].max()) - int(low[window].min()) <= 10
+    keep_flat(low, high, reach, 10, flat)
+    np.testing.assert_array_equal(flat, expected)
+
+    source, capture = rng.integers(0, 1024, (2, 50, 3)).astype(np.uint16)
+    rows = rng.integers(-1, 7, 50)
+    count, sums = np.zeros(7, np.int64), np.zeros((3, 7, 3), np.int64)
+    add_samples(source, capture, rows, count, *sums)
+    for row in range(7):
+        of = capture[rows == row].astype(np.int64)
+        assert count[row] == len(of)
+        np.testing.assert_array_equal(sums[1, row], of.sum(axis=0))
+        np.testing.assert_array_equal(sums[2, row], (of**2).sum(axis=0))
+        np.testing.assert_array_equal(sums[0, row], source[rows == row].astype(int).sum(axis=0))
+
+
+def test_an_untagged_source_is_refused_with_the_statement_to_make(folder, tmp_path, capsys):
+    words = [str(folder / "film.mov"), str(folder / "film.mov"), "--device", "Box"]
+    assert main(["measure", *words, "-o", str(tmp_path / "out.h5")]) == 2
+    said = capsys.readouterr().err
+    assert "transfer=pq" in said
+    assert "Traceback" not in said
+    assert list(tmp_path.iterdir()) == []

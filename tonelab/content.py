@@ -1,0 +1,140 @@
+"""Reading a pair without a chart: its signals, what of the curve was seen, and what was not."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.colours import gather_cells, gather_tones
+from tonelab.curves import MIN_NEUTRALS
+from tonelab.errors import IdentificationError, SignalError
+from tonelab.reading import HLG_PEAK, Reading
+from tonelab.results import Finding, Landmark, LuminanceCurve
+from tonelab.signal.quantisation import chroma_scale
+
+if TYPE_CHECKING:
+    from tonelab.colours import Colours
+    from tonelab.signal.description import Signal
+    from tonelab.tallies import Tallies
+
+CONTENT_PEAK = 1000.0  # cd/m2, taken for the mastering peak of content that states none
+PQ_PEAK = 10000.0  # cd/m2
+_GAP = 8.0  # 10-bit codes between two points of a curve, from which it is not known between them
+_COLOURED = 0.05  # chroma signal from which a colour says something about the drive
+_FEW = 60  # such colours, below which a conversion can hardly be identified
+
+
+def read_content_source(declared: Signal) -> Reading:
+    """Read a source without a chart: what is declared or stated, BT.2020 where nothing is.
+
+    Raises
+    ------
+    SignalError
+        When nothing says that it is PQ or HLG, or it is stored as R'G'B'.
+    """
+    if not declared.is_hdr:
+        raise SignalError(
+            f"Nothing says whether the source is PQ or HLG (it is {_origin(declared, 'transfer')} "
+            f"as {declared.transfer}): state --source-signal transfer=pq or transfer=hlg."
+        )
+    if declared.matrix == "rgb":
+        raise SignalError(
+            "The source is stored as R'G'B', of which only the chart can be measured: give the "
+            "clip as luma and chroma, as it was played."
+        )
+    signal = declared
+    for name in ("matrix", "primaries"):
+        if _origin(signal, name) == "assumed":
+            signal = signal.with_fields("assumed", **{name: "bt2020"})
+    if signal.transfer == "hlg" and signal.origins.get("peak") != "stated":
+        signal = signal.with_fields("assumed", peak=HLG_PEAK)
+    return signal, ()
+
+
+def content_colours(tallies: Tallies) -> tuple[Colours, Colours]:
+    """Return neutrals and colours of content without a chart.
+
+    Raises
+    ------
+    IdentificationError
+        When too few neutral levels were seen for a curve.
+    """
+    neutrals, colours = gather_tones(tallies), gather_cells(tallies)
+    if len(neutrals) < MIN_NEUTRALS:
+        raise IdentificationError(
+            f"Only {len(neutrals)} neutral levels were seen in flat parts of the picture, too few "
+            "for a curve: capture the chart, or content with more greys from dark to bright."
+        )
+    return neutrals, colours
+
+
+def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[Finding, ...]:
+    """Say which part of the curve content showed, and whether it had colours enough."""
+    first, last = curve.luminance[[0, -1]]
+    holes = [
+        f"{curve.luminance[n]:.3g} to {curve.luminance[n + 1]:.3g}"
+        for n in np.flatnonzero(np.diff(curve.source_code) > _gap(source))
+    ]
+    text = f"The content shows neutral light from {first:.3g} to {last:.4g} cd/m2"
+    text += f", but none of {', '.join(holes)} cd/m2." if holes else "."
+    found = [
+        Finding(
+            "curve-coverage",
+            "warning" if holes else "info",
+            text + " Nothing is known of the curve where the content shows nothing.",
+            value=float(len(holes)),
+            unit="gaps",
+            threshold=0.0,
+            count=int(curve.count.sum()),
+            decided_by="a capture of the chart" if holes else "",
+        )
+    ]
+    neutral, scale = chroma_scale(source.bits, source.range)
+    chroma = np.hypot(*(colours.source[:, 1:] - neutral).T) / scale
+    coloured = int((chroma > _COLOURED).sum())
+    if coloured < _FEW:
+        found.append(
+            Finding(
+                "few-colours",
+                "warning",
+                f"The content shows only {coloured} flat colours away from grey, too few to tell "
+                "how the device treats colour.",
+                value=float(coloured),
+                unit="colours",
+                threshold=float(_FEW),
+                count=len(colours),
+                decided_by="a capture of the chart",
+            )
+        )
+    return tuple(found)
+
+
+def without_gaps(
+    landmarks: tuple[Landmark, ...], curve: LuminanceCurve, source: Signal
+) -> tuple[Landmark, ...]:
+    """Empty the landmarks that lie where the content shows nothing."""
+    return tuple(mark if _seen(mark, curve, source) else _emptied(mark) for mark in landmarks)
+
+
+def _seen(mark: Landmark, curve: LuminanceCurve, source: Signal) -> bool:
+    if mark.luminance is None:
+        return True
+    above = int(np.searchsorted(curve.luminance, mark.luminance))
+    if above in (0, len(curve.luminance)):
+        end = curve.luminance[0 if above == 0 else -1]
+        return bool(end <= max(mark.luminance, 0.002))
+    return bool(np.diff(curve.source_code)[above - 1] <= _gap(source))
+
+
+def _emptied(mark: Landmark) -> Landmark:
+    return replace(mark, code=None, output=None, bound=None)
+
+
+def _gap(source: Signal) -> float:
+    return float(_GAP * 2.0 ** (source.bits - 10))
+
+
+def _origin(signal: Signal, name: str) -> str:
+    return signal.origins.get(name, "assumed")
