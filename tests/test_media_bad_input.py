@@ -212,7 +212,7 @@ def test_v210_packets_too_small_for_their_size(tmp_path):
         ("c.mp4", {"frames": []}, "would hold no frame"),
         ("c.mp4", {"signal": Signal(matrix="rgb")}, "use 444 sampling"),
         ("c.mp4", {"metadata": StaticMetadata(mastering_peak=1000.0)}, "state all of them"),
-        ("none/c.mp4", {}, "is not a folder"),
+        ("none/c.mp4", {}, "does not exist"),
         ("c.mp4", {"frames": [planes(0, "422")]}, "second plane of frame 0"),
         ("c.mp4", {"frames": [[p * 2 for p in planes(0, "420")]]}, "beyond 10 bits"),
     ],

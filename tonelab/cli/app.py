@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import signal
 import sys
 import traceback
+from contextlib import suppress
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -66,6 +68,8 @@ def main(arguments: Sequence[str] | None = None) -> int:
         Words of the command line; by default those of the process.
     """
     settle_streams()
+    with suppress(ValueError):  # not the main thread: whoever runs it minds the signals
+        signal.signal(signal.SIGTERM, signal.default_int_handler)
     session = Session()
     try:
         outcome = tonelab.main(arguments, "tonelab", standalone_mode=False, obj=session)

@@ -37,7 +37,7 @@ import numpy as np
 
 from tonelab import results
 from tonelab.curvefile.schema import COLUMNS, PLACES, RUN_ONLY, TALLY_TABLES, Column
-from tonelab.curvefile.tree import Leaf, Tree
+from tonelab.curvefile.tree import Leaf, MalformedError, Tree
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 
@@ -63,10 +63,6 @@ _NAMES = {
     "Tallies": Tallies,
 }
 _DTYPES: dict[type, type[np.generic]] = {bool: np.bool_, int: np.int64, float: np.float64}
-
-
-class MalformedError(ValueError):
-    """A tree does not hold what its schema asks for; the message is the fault, for a sentence."""
 
 
 def pack(measurement: results.Measurement) -> Tree:

@@ -2,8 +2,8 @@
 
 A curve file is HDF5 in the 1.10 format. It is laid out in memory and written in one piece, and
 read the same way, so that neither file locks nor the spelling of a path reach the HDF5 library.
-Its dataset ``integrity`` holds the SHA-256 of the file itself. A reader checks it before the
-HDF5 library sees a byte, because that library ends the process on some damaged files.
+Its dataset ``integrity`` holds the SHA-256 of the file itself: damage is seen before the HDF5
+library sees a byte, and what a stranger sealed is read in a process of its own (`read_tree`).
 """
 
 from __future__ import annotations
@@ -17,9 +17,10 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
-from tonelab.curvefile.records import MalformedError, pack, unpack
+from tonelab.curvefile.reader import LARGEST, read_tree
+from tonelab.curvefile.records import pack, unpack
 from tonelab.curvefile.schema import SCHEMA_VERSION
-from tonelab.curvefile.tree import Leaf, Tree, digest
+from tonelab.curvefile.tree import Leaf, MalformedError, Tree, digest
 from tonelab.errors import CurveFileError
 from tonelab.outputs import check_output, whole_file
 
@@ -34,22 +35,6 @@ _INTEGRITY = Leaf(
     np.array(_UNSEALED),
     description="SHA-256 of this file with zeros in place of its 64 digits",
     run_only=True,
-)
-_LARGEST = 2**28  # bytes of a file, and of one dataset once unpacked; real ones hold a few MB
-_DEEPEST = 12
-_FILTERS = {h5py.h5z.FILTER_DEFLATE, h5py.h5z.FILTER_SHUFFLE, h5py.h5z.FILTER_FLETCHER32}
-
-# What h5py raises on what it cannot read, depending on where the fault is.
-_FAULTS = (
-    OSError,
-    RuntimeError,
-    KeyError,
-    ValueError,
-    TypeError,
-    AttributeError,
-    IndexError,
-    OverflowError,
-    MemoryError,
 )
 
 
@@ -73,7 +58,7 @@ def save(measurement: Measurement, path: str | Path, *, overwrite: bool = False)
     path = Path(path)
     check_output(path, overwrite=overwrite, error=CurveFileError)
     image = _serialise(pack(measurement))
-    with whole_file(path, error=CurveFileError) as temporary:
+    with whole_file(path, overwrite=overwrite, error=CurveFileError) as temporary:
         temporary.write_bytes(image)
 
 
@@ -105,7 +90,7 @@ def content_hash(path: str | Path) -> str:
     CurveFileError
         As `load`.
     """
-    return digest(_read(Path(path)))
+    return digest(_read(Path(path), described=True))
 
 
 # Writing
@@ -168,19 +153,19 @@ def _set_text(node: Any, name: str, text: str) -> None:
 # Reading
 
 
-def _read(path: Path) -> Tree:
+def _read(path: Path, *, described: bool = False) -> Tree:
     image = _read_image(path)
     _check_seal(image, path)
     try:
-        with h5py.File(io.BytesIO(image), "r") as file:
-            _check_version(file, path)
-            return _Reader().group(file, 0)
-    except CurveFileError:
-        raise
+        version, tree = read_tree(image, described=described)
     except MalformedError as fault:
         raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
-    except _FAULTS as fault:
-        raise CurveFileError(f"{path} is not a usable curve file: HDF5 says {fault}.") from fault
+    if version > SCHEMA_VERSION:
+        raise CurveFileError(
+            f"{path} has schema {version} and this tonelab reads up to {SCHEMA_VERSION}: "
+            "upgrade tonelab."
+        )
+    return tree
 
 
 def _check_seal(image: bytes, path: Path) -> None:
@@ -206,77 +191,11 @@ def _read_image(path: Path) -> bytes:
             if file.read(len(_SIGNATURE)) != _SIGNATURE:
                 raise CurveFileError(f"{path} is not an HDF5 file, so not a curve file.")
             file.seek(0)
-            image = file.read(_LARGEST + 1)
+            image = file.read(LARGEST + 1)
     except OSError as fault:
         if isinstance(fault, CurveFileError):
             raise
         raise CurveFileError(f"{path} cannot be read: {fault.strerror}.") from fault
-    if len(image) > _LARGEST:
+    if len(image) > LARGEST:
         raise CurveFileError(f"{path} is far larger than any curve file: name another.")
     return image
-
-
-def _check_version(file: Any, path: Path) -> None:
-    version = file.attrs.get("tonelab_schema")
-    if not isinstance(version, np.integer) or version < 1:
-        raise CurveFileError(f"{path} does not state the schema of a curve file.")
-    if version > SCHEMA_VERSION:
-        raise CurveFileError(
-            f"{path} has schema {version} and this tonelab reads up to {SCHEMA_VERSION}: "
-            "upgrade tonelab."
-        )
-
-
-class _Reader:
-    """Reads groups into a tree, each object once and within a budget of bytes."""
-
-    def __init__(self) -> None:
-        self.seen: set[int] = set()
-        self.budget = _LARGEST
-
-    def group(self, group: Any, depth: int) -> Tree:
-        if depth > _DEEPEST:
-            raise MalformedError(f"its groups are nested deeper than {_DEEPEST} levels")
-        return {name: self._member(group, name, depth) for name in group}
-
-    def _member(self, group: Any, name: str, depth: int) -> Leaf | Tree:
-        path = f"{group.name.rstrip('/')}/{name}"
-        if not isinstance(group.get(name, getlink=True), h5py.HardLink):
-            raise MalformedError(f"{path} is a soft or external link, which no curve file holds")
-        node = group[name]
-        address = h5py.h5o.get_info(node.id).addr
-        if address in self.seen:
-            raise MalformedError(f"{path} is a second name for another object")
-        self.seen.add(address)
-        if isinstance(node, h5py.Group):
-            return self.group(node, depth + 1)
-        if isinstance(node, h5py.Dataset):
-            return self._leaf(node)
-        raise MalformedError(f"{path} is neither group nor dataset")
-
-    def _leaf(self, dataset: Any) -> Leaf:
-        plist = dataset.id.get_create_plist()
-        filters = {plist.get_filter(index)[0] for index in range(plist.get_nfilters())}
-        if dataset.is_virtual or dataset.external or not filters <= _FILTERS:
-            raise MalformedError(f"{dataset.name} is stored in a way no curve file uses")
-        if dataset.shape is None or dataset.dtype.kind not in "bifuS":
-            raise MalformedError(f"{dataset.name} holds a kind of value no curve file uses")
-        self.budget -= dataset.nbytes
-        if self.budget < 0:
-            raise MalformedError(f"{dataset.name} claims {dataset.nbytes} bytes, far too many")
-        values = np.asarray(dataset[()])
-        if values.dtype.kind == "S":
-            values = values.astype(f"S{dataset.dtype.itemsize}")
-        return Leaf(
-            values,
-            unit=_get_text(dataset, "unit"),
-            description=_get_text(dataset, "description"),
-            dims=tuple(filter(None, (dim.label for dim in dataset.dims))),
-            coding=_get_text(dataset, "coding"),
-            run_only="run_only" in dataset.attrs,
-        )
-
-
-def _get_text(node: Any, name: str) -> str:
-    value = node.attrs.get(name, b"")
-    return value.decode() if isinstance(value, bytes) else str(value)

@@ -46,6 +46,10 @@ class Leaf:
 Tree: TypeAlias = "Mapping[str, Leaf | Tree]"
 
 
+class MalformedError(ValueError):
+    """A file does not hold what its schema asks for; the message is the fault, for a sentence."""
+
+
 def leaves(tree: Tree, prefix: str = "") -> Iterator[tuple[str, Leaf]]:
     """All datasets with their paths, in the order of their names."""
     for name in sorted(tree):

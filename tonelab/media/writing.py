@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-import os
-import secrets
 from contextlib import contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias, cast
@@ -15,6 +13,7 @@ from tonelab.errors import ClipError
 from tonelab.media import v210
 from tonelab.media.clip import CHROMA_FACTORS, ClipFormat, chroma_size
 from tonelab.media.tags import MATRIX_TAG, PRIMARIES_TAG, RANGE_TAG, TRANSFER_TAG, x265_tags
+from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterable, Iterator
@@ -124,7 +123,7 @@ def write_clip(
     _check_format(path, format_, signal)
     count = 0
     with (
-        _whole_file(path, overwrite=overwrite) as temporary,
+        _whole_clip(path, overwrite=overwrite) as temporary,
         _sink(temporary, format_, signal, metadata, quality, lossless=lossless) as put,
     ):
         for planes in frames:
@@ -138,28 +137,16 @@ def write_clip(
 
 
 @contextmanager
-def _whole_file(path: Path, *, overwrite: bool) -> Iterator[Path]:
-    """Give a temporary name in the same folder; move it to `path` on success, else remove it."""
-    if path.is_dir():
-        raise ClipError(f"{path} is a folder: name a file.")
-    if path.exists() and not overwrite:
-        raise ClipError(f"{path} exists: choose another name or ask to overwrite it.")
-    if not path.parent.is_dir():
-        raise ClipError(f"{path.parent} is not a folder: make it first.")
-    temporary = path.with_name(f".{path.name}.{secrets.token_hex(4)}.partial")
-    try:
-        yield temporary
-        with temporary.open("rb+") as file:
-            os.fsync(file.fileno())
-        temporary.replace(path)
-    except ClipError:
-        raise
-    except (av.error.FFmpegError, OSError) as error:
-        raise ClipError(
-            f"{path} cannot be written ({error.strerror}): check free space and permissions."
-        ) from error
-    finally:
-        temporary.unlink(missing_ok=True)
+def _whole_clip(path: Path, *, overwrite: bool) -> Iterator[Path]:
+    """As `whole_file`, for what libavformat writes."""
+    check_output(path, overwrite=overwrite, error=ClipError)
+    with whole_file(path, overwrite=overwrite, error=ClipError) as temporary:
+        try:
+            yield temporary
+        except av.error.FFmpegError as fault:
+            raise ClipError(
+                f"{path} cannot be written: {fault.strerror}; check free space and permissions."
+            ) from fault
 
 
 def _check_format(path: Path, format_: ClipFormat, signal: Signal) -> None:

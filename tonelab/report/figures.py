@@ -215,7 +215,10 @@ def save_figure(figure: Figure, path: str | Path, *, overwrite: bool = False) ->
         raise UsageError(f"{path} cannot be drawn: end the name in .svg, .pdf or .png.")
     check_output(path, overwrite=overwrite)
     undated = {"svg": {"Date": None}, "pdf": {"CreationDate": None}, "png": {"Software": None}}
-    with whole_file(path) as temporary, mpl.rc_context({"svg.hashsalt": "tonelab"}):
+    with (
+        whole_file(path, overwrite=overwrite) as temporary,
+        mpl.rc_context({"svg.hashsalt": "tonelab"}),
+    ):
         figure.savefig(temporary, format=kind, metadata=undated[kind])
 
 

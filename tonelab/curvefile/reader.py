@@ -1,0 +1,333 @@
+"""HDF5 into a tree, in a process of its own.
+
+The HDF5 library ends the process, or writes where it should not, on some files that were made to
+harm; a digest does not tell, since whoever alters a file can seal it again. So the library sees
+a stranger's bytes only in a child process, which is asked for trees and answers in plain numbers:
+what it breaks is its own, and the parent says so in a sentence. One child serves all files of a
+process. Neither the spelling of a path nor file locks reach it: it is given bytes.
+"""
+
+from __future__ import annotations
+
+import atexit
+import io
+import json
+import math
+import os
+import signal
+import subprocess
+import sys
+import threading
+from contextlib import suppress
+from typing import IO, TYPE_CHECKING, Any
+
+import numpy as np
+
+from tonelab.curvefile.schema import SCHEMA_VERSION
+from tonelab.curvefile.tree import Leaf, MalformedError, Tree
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from numpy.typing import NDArray
+
+LARGEST = 2**28  # bytes of a file, and of all its datasets once unpacked; real ones hold a few MB
+_DEEPEST = 12
+_PATIENCE = 5.0  # seconds for one file; real ones take a few hundredths
+_LARGEST_ANSWER = LARGEST + 2**24
+_BROKEN = "its structure breaks the HDF5 library"
+_READY = b"ready"
+_HEAD = 8  # bytes that say how long a message is
+
+# What h5py raises on what it cannot read, depending on where the fault is.
+_FAULTS = (
+    OSError,
+    RuntimeError,
+    KeyError,
+    ValueError,
+    TypeError,
+    AttributeError,
+    IndexError,
+    OverflowError,
+    MemoryError,
+    RecursionError,
+)
+
+
+def read_tree(image: bytes, *, described: bool = False) -> tuple[int, Tree]:
+    """Read schema version and tree of an HDF5 file that is given as bytes.
+
+    Parameters
+    ----------
+    image
+        The whole file.
+    described
+        Whether units, descriptions and dimension names are wanted; they take half the time.
+
+    Returns
+    -------
+    int, Tree
+        The tree is empty when the schema is newer than this tonelab.
+
+    Raises
+    ------
+    MalformedError
+        When it is no HDF5 that a curve file would hold, or the library failed on it.
+    """
+    with _lock:
+        answer = _ask(bytes([described]) + image)
+    try:
+        return _decode(answer)
+    except MalformedError:
+        raise
+    except (ValueError, TypeError, KeyError, RecursionError):
+        raise MalformedError(_BROKEN) from None
+
+
+# The parent's side
+
+_lock = threading.Lock()
+_child: subprocess.Popen[bytes] | None = None
+_parent = 0  # the process that started the child: a fork must not share its pipes
+
+
+def _ask(question: bytes) -> bytes:
+    child = _running_child()
+    assert child.stdin is not None
+    assert child.stdout is not None
+    watch = threading.Timer(_PATIENCE, child.kill)
+    watch.start()
+    try:
+        child.stdin.write(len(question).to_bytes(_HEAD, "little") + question)
+        child.stdin.flush()
+        return _receive(child.stdout, _LARGEST_ANSWER)
+    except (OSError, EOFError):
+        close_reader()
+        raise MalformedError(_BROKEN) from None
+    except BaseException:  # an interruption: the child would answer the next question with this
+        close_reader()
+        raise
+    finally:
+        watch.cancel()
+
+
+def _running_child() -> subprocess.Popen[bytes]:
+    global _child, _parent  # noqa: PLW0603 - one child a process
+    if _child is None or _parent != os.getpid():
+        try:
+            _child = subprocess.Popen(
+                [sys.executable, "-c", "from tonelab.curvefile.reader import serve; serve()"],
+                stdin=subprocess.PIPE,
+                stdout=subprocess.PIPE,
+                stderr=subprocess.DEVNULL,
+                env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
+                creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
+            )
+            _parent = os.getpid()
+            assert _child.stdout is not None
+            _exactly(_child.stdout, len(_READY))
+        except (OSError, EOFError) as fault:
+            close_reader()
+            raise MalformedError("no second Python process could be started to read it") from fault
+    return _child
+
+
+def close_reader() -> None:
+    """End the child; the next file starts another."""
+    global _child  # noqa: PLW0603
+    if _child is not None and _parent == os.getpid():
+        _child.kill()
+        for pipe in (_child.stdin, _child.stdout):
+            assert pipe is not None
+            with suppress(OSError):
+                pipe.close()
+        _child.wait()
+    _child = None
+
+
+atexit.register(close_reader)
+
+
+# The child's side
+
+
+def serve() -> None:
+    """Answer on stdout what is asked on stdin, until that ends."""
+    _bound_memory()
+    questions, answers = sys.stdin.buffer, sys.stdout.buffer
+    sys.stdout = sys.stderr
+    signal.signal(signal.SIGINT, signal.SIG_IGN)  # the parent minds interruptions
+    answers.write(_READY)
+    answers.flush()
+    with suppress(EOFError, BrokenPipeError):
+        while True:
+            question = _receive(questions, LARGEST + 1)
+            answer = _answer(question[1:], described=bool(question[0]))
+            answers.write(len(answer).to_bytes(_HEAD, "little") + answer)
+            answers.flush()
+
+
+def _bound_memory() -> None:
+    try:
+        import resource
+    except ImportError:  # not on Windows; the budget of bytes holds there too
+        return
+    with suppress(ValueError, OSError):
+        resource.setrlimit(resource.RLIMIT_AS, (6 * LARGEST, 6 * LARGEST))
+
+
+def _answer(image: bytes, *, described: bool) -> bytes:
+    import h5py
+
+    try:
+        with h5py.File(io.BytesIO(image), "r") as file:
+            version = _schema_of(file)
+            newer = version > SCHEMA_VERSION
+            return _encode(version, {} if newer else _Walk(described).group(file.id, "", 0))
+    except MalformedError as fault:
+        return _encode_fault(str(fault))
+    except _FAULTS as fault:
+        return _encode_fault(f"HDF5 says {fault}")
+
+
+def _schema_of(file: Any) -> int:
+    version = file.attrs.get("tonelab_schema")
+    if not isinstance(version, np.integer) or version < 1:
+        raise MalformedError("it does not state the schema of a curve file")
+    return int(version)
+
+
+class _Walk:
+    """Reads groups into a tree, each object once and within a budget of bytes.
+
+    Through h5py's low level, which takes a third of the time of its objects.
+    """
+
+    def __init__(self, described: bool) -> None:
+        self.described = described
+        self.seen: set[int] = set()
+        self.budget = LARGEST
+
+    def group(self, group: Any, path: str, depth: int) -> Tree:
+        if depth > _DEEPEST:
+            raise MalformedError(f"its groups are nested deeper than {_DEEPEST} levels")
+        return {
+            name.decode(): self._member(group, name, f"{path}/{name.decode()}", depth)
+            for name in group
+        }
+
+    def _member(self, group: Any, name: bytes, path: str, depth: int) -> Leaf | Tree:
+        from h5py import h5d, h5g, h5l, h5o
+
+        if group.links.get_info(name).type != h5l.TYPE_HARD:
+            raise MalformedError(f"{path} is a soft or external link, which no curve file holds")
+        node = h5o.open(group, name)
+        address = h5o.get_info(node).addr
+        if address in self.seen:
+            raise MalformedError(f"{path} is a second name for another object")
+        self.seen.add(address)
+        if isinstance(node, h5g.GroupID):
+            return self.group(node, path, depth + 1)
+        if isinstance(node, h5d.DatasetID):
+            return self._leaf(node, path)
+        raise MalformedError(f"{path} is neither group nor dataset")
+
+    def _leaf(self, dataset: Any, path: str) -> Leaf:
+        from h5py import h5d, h5s, h5z
+
+        usual = {h5z.FILTER_DEFLATE, h5z.FILTER_SHUFFLE, h5z.FILTER_FLETCHER32}
+        plist = dataset.get_create_plist()
+        filters = {plist.get_filter(index)[0] for index in range(plist.get_nfilters())}
+        elsewhere = plist.get_layout() == h5d.VIRTUAL or plist.get_external_count()
+        if elsewhere or not filters <= usual:
+            raise MalformedError(f"{path} is stored in a way no curve file uses")
+        dtype = dataset.dtype
+        empty = dataset.get_space().get_simple_extent_type() == h5s.NULL
+        if empty or dtype.kind not in "bifuS":
+            raise MalformedError(f"{path} holds a kind of value no curve file uses")
+        size = math.prod(dataset.shape) * dtype.itemsize
+        self.budget -= size
+        if self.budget < 0:
+            raise MalformedError(f"{path} claims {size} bytes, far too many")
+        values = np.empty(dataset.shape, dtype)
+        dataset.read(h5s.ALL, h5s.ALL, values)
+        return self._described(dataset, values.astype(dtype.str, copy=False))
+
+    def _described(self, dataset: Any, values: NDArray[Any]) -> Leaf:
+        import h5py
+
+        if not self.described:
+            coded = values.dtype.kind == "S" and h5py.h5a.exists(dataset, b"coding")
+            return Leaf(values, coding=_text(h5py.Dataset(dataset), "coding") if coded else "")
+        node = h5py.Dataset(dataset)
+        return Leaf(
+            values,
+            unit=_text(node, "unit"),
+            description=_text(node, "description"),
+            dims=tuple(filter(None, (dim.label for dim in node.dims))),
+            coding=_text(node, "coding"),
+            run_only="run_only" in node.attrs,
+        )
+
+
+def _text(node: Any, name: str) -> str:
+    value = node.attrs.get(name, b"")
+    return value.decode() if isinstance(value, bytes) else str(value)
+
+
+# Messages: a length, then JSON on one line, then the bytes of all arrays
+
+
+def _receive(pipe: IO[bytes], largest: int) -> bytes:
+    length = int.from_bytes(_exactly(pipe, _HEAD), "little")
+    if length > largest:
+        raise EOFError
+    return _exactly(pipe, length)
+
+
+def _exactly(pipe: IO[bytes], length: int) -> bytes:
+    data = pipe.read(length)
+    if len(data) != length:
+        raise EOFError
+    return data
+
+
+def _encode_fault(text: str) -> bytes:
+    return json.dumps({"fault": text}).encode() + b"\n"
+
+
+def _encode(version: int, tree: Tree) -> bytes:
+    arrays: list[bytes] = []
+    head = {"version": version, "tree": _describe(tree, arrays)}
+    return b"".join([json.dumps(head).encode(), b"\n", *arrays])
+
+
+def _describe(node: Leaf | Tree, arrays: list[bytes]) -> Any:
+    if not isinstance(node, Leaf):
+        return {name: _describe(member, arrays) for name, member in node.items()}
+    arrays.append(np.ascontiguousarray(node.values).tobytes())
+    text = (node.unit, node.description, node.dims, node.coding, node.run_only)
+    return [node.values.dtype.str, node.values.shape, *text]
+
+
+def _decode(answer: bytes) -> tuple[int, Tree]:
+    line, _, data = answer.partition(b"\n")
+    head = json.loads(line)
+    if "fault" in head:
+        raise MalformedError(str(head["fault"]))
+    return int(head["version"]), dict(_members(head["tree"], memoryview(data), [0]))
+
+
+def _members(
+    nodes: dict[str, Any], data: memoryview, place: list[int]
+) -> Iterator[tuple[str, Leaf | Tree]]:
+    for name, node in nodes.items():
+        if isinstance(node, dict):
+            yield name, dict(_members(node, data, place))
+            continue
+        dtype, shape, unit, description, dims, coding, run_only = node
+        kind = np.dtype(str(dtype))
+        size = kind.itemsize * int(np.prod(shape, dtype=np.int64))
+        values = np.frombuffer(data[place[0] : place[0] + size], kind).reshape(shape).copy()
+        place[0] += size
+        yield name, Leaf(values, unit, description, tuple(dims), coding, bool(run_only))
