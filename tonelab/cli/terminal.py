@@ -77,6 +77,13 @@ def print_result(renderable: RenderableType) -> None:
         sys.stdout.flush()
 
 
+def print_line(text: str) -> None:
+    """Print a result of one line on stdout, never wrapped."""
+    with _reader():
+        sys.stdout.write(text + "\n")
+        sys.stdout.flush()
+
+
 def print_json(document: Any) -> None:
     """Print the one JSON document of a command on stdout."""
     with _reader():
