@@ -1,0 +1,232 @@
+"""What each reader does with broken and hostile files.
+
+    python tests/studies/fuzz.py --inputs 20000 --seed 1 [READER]...
+
+Each input is a sound file, cut, flipped, overwritten, spliced or with its numbers made absurd;
+curve files are sealed again afterwards, as a stranger would. Readers run in processes of their
+own that are watched. Printed per reader: how many inputs were refused in one sentence, how many
+were read, and the four things that must never happen.
+"""
+
+from __future__ import annotations
+
+import argparse
+import multiprocessing
+import re
+import sys
+import time
+from fractions import Fraction
+from pathlib import Path
+from tempfile import TemporaryDirectory
+
+import numpy as np
+
+HERE = Path(__file__).resolve().parent
+sys.path.insert(0, str(HERE.parent))
+
+PATIENCE = 5.0  # seconds for one input
+MOST_MEMORY = 2**30  # bytes that reading one file may add to the process
+COLUMNS = ("refused", "read", "traceback", "slow", "died", "memory")
+
+
+# Sound files
+
+
+def curve_file(folder):
+    from make_measurement import make_measurement
+
+    from tonelab.curvefile import save
+
+    save(make_measurement(), folder / "sound.h5")
+    return [folder / "sound.h5"]
+
+
+def clips(folder):
+    from tonelab.media import write_clip
+    from tonelab.signal.description import Signal
+
+    rng = np.random.default_rng(1)
+    names = {
+        "a.mov": ("v210", "422"),
+        "b.avi": ("v210", "422"),
+        "c.mkv": ("ffv1", "422"),
+        "d.mp4": ("hevc", "420"),
+        "e.mkv": ("hevc", "420"),
+    }
+    for name, (codec, subsampling) in names.items():
+        rows = 24 if subsampling == "420" else 48
+        frames = [
+            tuple(
+                np.kron(rng.integers(64, 940, (h // 8, w // 8)), np.ones((8, 8))).astype(np.uint16)
+                for h, w in ((48, 96), (rows, 48), (rows, 48))
+            )
+            for _ in range(3)
+        ]
+        write_clip(
+            folder / name, frames, width=96, height=48, rate=Fraction(24),
+            subsampling=subsampling, bits=10, codec=codec, signal=Signal(),
+        )  # fmt: skip
+    return [folder / name for name in names]
+
+
+# Readers, as users reach them
+
+
+def read_curve_file(path):
+    from tonelab.curvefile import load
+    from tonelab.curvefile.store import _seal
+
+    path.write_bytes(_seal(path.read_bytes()))
+    load(path)
+
+
+def read_clip(path):
+    from tonelab.media import open_clip
+
+    with open_clip(path) as clip:
+        for _ in clip.frames():
+            pass
+
+
+READERS = {"curve file": (curve_file, read_curve_file), "clip": (clips, read_clip)}
+
+
+# Broken files
+
+NUMBER = re.compile(rb"-?\d+(\.\d+)?([eE][-+]?\d+)?")
+ABSURD = (b"nan", b"inf", b"-1", b"0", b"1e999", b"99999999999", b"2147483648", b"", b'"', b"<b>")
+WORDS = tuple(
+    value.to_bytes(8, "little") for value in (0, 1, 2**31 - 1, 2**32 - 1, 2**40, 2**63, 2**64 - 1)
+)
+
+
+def broken(sound: bytes, rng: np.random.Generator) -> bytes:
+    data = bytearray(sound)
+    length = len(data)
+    match rng.integers(7):
+        case 0:
+            return bytes(data[: rng.integers(length)])
+        case 1:
+            for place in rng.integers(length, size=rng.choice([1, 1, 4, 32])):
+                data[place] ^= 1 << rng.integers(8)
+        case 2:
+            for place in rng.integers(length, size=rng.choice([1, 2, 8])):
+                data[place] = rng.choice([0, 1, 127, 128, 255])
+        case 3:
+            width = int(rng.choice([2, 4, 8]))
+            place = int(rng.integers(length))
+            data[place : place + width] = WORDS[rng.integers(len(WORDS))][:width]
+        case 4:
+            start, other, size = rng.integers(length), rng.integers(length), rng.integers(1, 64)
+            data[start : start + size] = data[other : other + size]
+        case 5:
+            start, size = rng.integers(length), rng.integers(1, 256)
+            del data[start : start + size]
+        case _:
+            numbers = list(NUMBER.finditer(sound[: 2**16]))
+            if numbers:
+                hit = numbers[rng.integers(len(numbers))]
+                data[hit.start() : hit.end()] = ABSURD[rng.integers(len(ABSURD))]
+    return bytes(data)
+
+
+# Watching
+
+
+def work(name, folder, seed, pipe):
+    """Read one input after another; say before each which it is, and after it what happened."""
+    from tonelab.errors import TonelabError
+
+    _, read = READERS[name]
+    sound = [path for path in sorted(folder.iterdir()) if path.stem != "broken"]
+    contents = [path.read_bytes() for path in sound]
+    for path in sound:
+        copy = folder / f"broken{path.suffix}"
+        copy.write_bytes(path.read_bytes())
+        read(copy)
+    before = peak_memory()
+    while (number := pipe.recv()) is not None:
+        rng = np.random.default_rng((seed, number))
+        which = int(rng.integers(len(sound)))
+        path = folder / f"broken{sound[which].suffix}"
+        path.write_bytes(broken(contents[which], rng))
+        try:
+            read(path)
+            outcome, text = "read", ""
+        except TonelabError as error:
+            text = str(error)
+            whole = text.endswith(".") and "\n" not in text
+            outcome = "refused" if whole else "traceback"
+        except Exception as error:  # noqa: BLE001 - which is what is looked for
+            outcome, text = "traceback", repr(error)
+        if peak_memory() - before > MOST_MEMORY:
+            outcome, before = "memory", peak_memory()
+        pipe.send((outcome, text))
+
+
+def peak_memory() -> int:
+    try:
+        import resource
+    except ImportError:
+        return 0
+    unit = 1 if sys.platform == "darwin" else 1024
+    return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * unit
+
+
+def run(name: str, inputs: int, seed: int) -> tuple[dict[str, int], list[str]]:
+    make, _ = READERS[name]
+    counts, faults = dict.fromkeys(COLUMNS, 0), []
+    context = multiprocessing.get_context("spawn")
+    with TemporaryDirectory() as place:
+        folder = Path(place)
+        make(folder)
+        process = None
+        for number in range(inputs):
+            if process is None:
+                pipe, theirs = context.Pipe()
+                process = context.Process(target=work, args=(name, folder, seed, theirs))
+                process.start()
+                theirs.close()
+                patience = 60.0
+            started = time.monotonic()
+            pipe.send(number)
+            try:
+                outcome, text = pipe.recv() if pipe.poll(patience) else ("slow", "")
+            except (EOFError, ConnectionError):
+                outcome, text = "died", ""
+            if outcome == "read" and time.monotonic() - started > patience:
+                outcome = "slow"
+            patience = PATIENCE
+            counts[outcome] += 1
+            if outcome not in {"refused", "read"}:
+                faults.append(f"{name} {number}: {outcome} {text}")
+            if outcome in {"slow", "died"}:
+                process.kill()
+                process.join()
+                process = None
+        if process is not None:
+            pipe.send(None)
+            process.join()
+    return counts, faults
+
+
+def main() -> int:
+    parser = argparse.ArgumentParser(description=__doc__)
+    parser.add_argument("readers", nargs="*", default=list(READERS), metavar="READER")
+    parser.add_argument("--inputs", type=int, default=20_000, help="per reader")
+    parser.add_argument("--seed", type=int, default=1)
+    options = parser.parse_args()
+    sys.stdout.write(f"{'reader':14s}" + "".join(f"{name:>11s}" for name in COLUMNS) + "\n")
+    wrong: list[str] = []
+    for name in options.readers:
+        counts, faults = run(name, options.inputs, options.seed)
+        row = "".join(f"{counts[column]:11d}" for column in COLUMNS)
+        sys.stdout.write(f"{name:14s}{row}\n")
+        sys.stdout.flush()
+        wrong += faults
+    sys.stdout.write("\n".join([*wrong, ""]))
+    return 1 if wrong else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
