@@ -9,6 +9,7 @@
     ├── PairingError (ValueError)    source and capture cannot be registered
     ├── IdentificationError (ValueError)  the tallies do not suffice for what was asked
     ├── CurveFileError (OSError)     a curve file is missing, damaged, foreign or too new
+    ├── PlanError (ValueError)       a bench plan has mistakes
     └── UsageError (ValueError)      a wrong argument
 
 Every message is one sentence that says what is wrong, where, and the mend.
@@ -41,6 +42,10 @@ class IdentificationError(TonelabError, ValueError):
 
 class CurveFileError(TonelabError, OSError):
     """A curve file is missing, damaged, foreign, or newer than this tonelab."""
+
+
+class PlanError(TonelabError, ValueError):
+    """A bench plan has mistakes; the message lists all of them, one sentence and line each."""
 
 
 class UsageError(TonelabError, ValueError):

@@ -113,6 +113,52 @@ def progress_bar(session: Session) -> Iterator[Progress]:
         yield report
 
 
+class Rows:
+    """Progress of several things at once, one row each, and lines that stay above them."""
+
+    def __init__(self, bar: Any = None, total: int = 0) -> None:
+        self._bar, self._tasks = bar, {}  # type: ignore[var-annotated]
+        if bar is not None:
+            self._all = bar.add_task("captures", total=total)
+
+    def watch(self, name: str, stage: str, done: int, total: int) -> None:
+        """Show how far the thing of this name has come."""
+        if self._bar is None:
+            return
+        if name not in self._tasks:
+            self._tasks[name] = self._bar.add_task("")
+        label = f"{name[:24]}, {stage}"
+        self._bar.update(self._tasks[name], description=label, completed=done, total=total)
+
+    def end(self, name: str) -> None:
+        """Take away the row of what has ended, and count it."""
+        if self._bar is not None and name in self._tasks:
+            self._bar.remove_task(self._tasks.pop(name))
+            self._bar.advance(self._all)
+
+    def tell(self, text: str) -> None:
+        """Write a line to stderr."""
+        if self._bar is None:
+            say(text)
+        else:
+            self._bar.console.print(text, markup=False, highlight=False, soft_wrap=True)
+
+
+@contextmanager
+def progress_rows(session: Session, total: int) -> Iterator[Rows]:
+    """Give rows of progress on stderr when that is a terminal, lines alone when it is not."""
+    if session.quiet or not sys.stderr.isatty():
+        yield Rows()
+        return
+    from rich.console import Console
+    from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
+
+    # Names are the user's, and brackets in them are no markup.
+    columns = (TextColumn("{task.description:40}", markup=False), BarColumn(), MofNCompleteColumn())
+    with Progress(*columns, console=Console(stderr=True), transient=True) as bar:
+        yield Rows(bar, total)
+
+
 @contextmanager
 def _reader() -> Iterator[None]:
     """End quietly when whoever reads stdout has gone."""

@@ -1,0 +1,283 @@
+"""Carrying out plans: what is kept, what fails alone, and that interruptions cost nothing."""
+
+from __future__ import annotations
+
+import json
+import threading
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make_measurement import make_measurement
+
+from tonelab.bench import job
+from tonelab.bench import run as running
+from tonelab.bench.reading import read_plan
+from tonelab.bench.run import run
+from tonelab.cli import main
+from tonelab.curvefile import content_hash, load, save
+from tonelab.errors import PairingError, UsageError
+from tonelab.media import open_clip, write_clip
+from tonelab.signal.description import Signal
+
+CAPTURES = ("a", "b é", "c")
+
+
+def write_tiny(path, level):
+    planes = tuple(np.full((16, width), level, np.uint16) for width in (32, 16, 16))
+    write_clip(
+        path, [planes], width=32, height=16, rate=Fraction(24), subsampling="422", bits=10,
+        codec="v210", signal=Signal(), overwrite=True,
+    )  # fmt: skip
+
+
+@pytest.fixture
+def plan(tmp_path):
+    return write_plan(tmp_path)
+
+
+def write_plan(folder, names=CAPTURES, extra=""):
+    write_tiny(folder / "chart.mov", 100)
+    text = "[output]\nfigures = []\n[sources.chart]\nfile = 'chart.mov'\n"
+    for index, name in enumerate(names):
+        write_tiny(folder / f"{name}.mov", 200 + index)
+        text += f"[devices.'{name}']\nname = 'Box {name}'\n"
+        text += f"[[captures]]\nfile = '{name}.mov'\ndevice = '{name}'\n"
+    path = folder / "bench.toml"
+    path.write_text(text + extra, encoding="utf-8")
+    return path
+
+
+def stand_in(patch):
+    """Put something quick in place of the main job: a device by the bytes of its capture."""
+    calls = []
+
+    def measure(source, capture, *, progress, **words):
+        words.pop("source_signal"), words.pop("capture_signal")
+        calls.append(Path(capture).stem)
+        progress("tallying", 1, 2)
+        made = measure.results.get(Path(capture).stem)
+        if isinstance(made, BaseException):
+            raise made
+        with open_clip(source) as one, open_clip(capture) as two:
+            shas = one.sha256(), two.sha256()
+        result = make_measurement(peak=4 + int(shas[1][:2], 16) / 16, **words)
+        return replace(
+            result,
+            source=replace(result.source, sha256=shas[0]),
+            capture=replace(result.capture, sha256=shas[1]),
+        )
+
+    measure.results = {}
+    measure.calls = calls
+    patch.setattr(job, "measure", measure)
+    return measure
+
+
+@pytest.fixture
+def measuring(monkeypatch):
+    return stand_in(monkeypatch)
+
+
+def uncompared(*_):
+    raise UsageError("Not compared.")
+
+
+def hashes(folder):
+    return {path.name: content_hash(path) for path in sorted((folder / "curves").iterdir())}
+
+
+def states(results):
+    return {one.name: one.state for one in results.outcomes if one.step == "measure"}
+
+
+def test_a_run_measures_compares_and_tells(plan, measuring, capsys):
+    assert main(["run", str(plan)]) == 0
+    shown = capsys.readouterr()
+    folder = plan.parent / "results"
+    for name in CAPTURES:
+        assert load(folder / "curves" / f"{name}.h5").device == f"Box {name}"
+        assert f"measure {name}: done; Reinhard, extended on per-channel" in shown.err
+    assert measuring.calls == list(CAPTURES)
+    assert "Compared by the source chart" in shown.out
+    comparison = json.loads((folder / "comparison chart.json").read_text(encoding="utf-8"))
+    assert comparison["devices"] == [f"Box {name}" for name in CAPTURES]
+    record = json.loads((folder / "run.json").read_text(encoding="utf-8"))
+    assert record["state"] == "finished"
+    files = [file for one in record["outcomes"] for file in one["files"]]
+    assert files == [*(f"curves/{name}.h5" for name in CAPTURES), "comparison chart.json"]
+    assert all((folder / file).is_file() for file in files)
+
+
+def test_what_is_finished_is_kept_without_a_new_byte(plan, measuring):
+    run(read_plan(plan))
+    folder = plan.parent / "results" / "curves"
+    before = {path: path.read_bytes() for path in folder.iterdir()}
+    assert states(run(read_plan(plan))) == dict.fromkeys(CAPTURES, "kept")
+    assert {path: path.read_bytes() for path in folder.iterdir()} == before
+    assert len(measuring.calls) == 3
+    run(read_plan(plan), anew=True)
+    assert len(measuring.calls) == 6
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        lambda plan: write_tiny(plan.parent / "b é.mov", 300),
+        lambda plan: plan.write_text(
+            plan.read_text("utf-8").replace("'b é.mov'", "'b é.mov'\nsignal = {peak = 203}"),
+            encoding="utf-8",
+        ),
+        lambda plan: (plan.parent / "results/curves/b é.h5").write_bytes(b"damaged"),
+        lambda plan: (plan.parent / "results/curves/b é.h5").unlink(),
+        lambda plan: (plan.parent / "results/curves/c.h5").replace(
+            plan.parent / "results/curves/b é.h5"
+        ),
+    ],
+    ids=["capture", "signal", "damaged", "gone", "of another"],
+)
+def test_what_has_changed_is_measured_anew(plan, measuring, change):
+    run(read_plan(plan))
+    measuring.calls.clear()
+    change(plan)
+    assert states(run(read_plan(plan)))["b é"] == "done"
+    assert "b é" in measuring.calls
+    assert "a" not in measuring.calls
+
+
+def test_another_tonelab_measures_anew(plan, measuring, monkeypatch):
+    run(read_plan(plan))
+    monkeypatch.setattr(job, "version", lambda _: "99")
+    assert set(states(run(read_plan(plan))).values()) == {"done"}
+
+
+def test_a_hand_made_curve_file_is_not_taken_for_a_finished_one(plan, measuring):
+    """Without the seal of a run the file may hold anything; it is of the same clips, too."""
+    run(read_plan(plan))
+    path = plan.parent / "results/curves/a.h5"
+    found = load(path)
+    bare = {key: value for key, value in found.provenance.items() if key != "bench"}
+    save(replace(found, provenance=bare), path, overwrite=True)
+    assert states(run(read_plan(plan)))["a"] == "done"
+
+
+def test_new_words_are_written_without_measuring(plan, measuring, tmp_path):
+    run(read_plan(plan))
+    text = plan.read_text("utf-8").replace("'Box a'", "'Box A'\nfirmware = '2'\nnotes = 'x'")
+    plan.write_text(text, encoding="utf-8")
+    assert states(run(read_plan(plan))) == dict.fromkeys(CAPTURES, "kept")
+    assert len(measuring.calls) == 3
+    found = load(plan.parent / "results/curves/a.h5")
+    assert (found.device, found.firmware, found.notes) == ("Box A", "2", "x")
+    fresh = tmp_path / "fresh"
+    run(read_plan(plan), folder=fresh)
+    assert hashes(fresh) == hashes(plan.parent / "results")
+
+
+def test_one_bad_capture_stops_no_other(plan, measuring, capsys):
+    measuring.results = {"a": PairingError("No marks."), "c": ZeroDivisionError("oh")}
+    assert main(["run", str(plan)]) == 2
+    shown = capsys.readouterr()
+    assert "measure a: failed; No marks." in shown.err
+    assert "measure b é: done" in shown.err
+    assert "measure c: failed; This is a defect in tonelab: ZeroDivisionError: oh." in shown.err
+    assert "Traceback" not in shown.err
+    assert "Failed" in shown.out
+    measuring.results = {}
+    assert states(run(read_plan(plan))) == {"a": "done", "b é": "kept", "c": "done"}
+
+
+def test_limits_of_the_plan_give_status_1(tmp_path, measuring, capsys):
+    plan = write_plan(tmp_path, extra="[limits]\nfindings = 'warning'\nresidual = 1.05\n")
+    assert main(["run", str(plan), "--json"]) == 1
+    shown = capsys.readouterr()
+    document = json.loads(shown.out)
+    assert (document["schema"], document["version"]) == ("tonelab.run", 1)
+    assert len(document["failing"]) == 6
+    assert "over the limit: a: the held-out residual is 1.07 floors, over the limit of 1.05" in (
+        shown.err
+    )
+    plan.write_text(plan.read_text("utf-8").replace("'warning'", "'stop'").replace("1.05", "1.1"))
+    assert main(["run", str(plan), "-q"]) == 0
+    assert capsys.readouterr() == ("", "")
+
+
+@pytest.mark.parametrize("moment", [1, 12, 23])
+def test_twelve_captures_interrupted_anywhere_give_the_same_files(
+    tmp_path, measuring, monkeypatch, moment, twelve
+):
+    """Interrupted before or after a file is written, then resumed."""
+    plan, expected = twelve
+    folder = tmp_path / "results"
+    monkeypatch.setattr(running, "compare", uncompared)
+    write, count = running.save, iter(range(100))
+
+    def interrupted(*words, **options):
+        if next(count) == moment // 2:
+            if moment % 2:
+                write(*words, **options)
+            raise KeyboardInterrupt
+        write(*words, **options)
+
+    monkeypatch.setattr(running, "save", interrupted)
+    with pytest.raises(KeyboardInterrupt):
+        run(read_plan(plan), folder=folder)
+    assert json.loads((folder / "run.json").read_text(encoding="utf-8"))["state"] == "unfinished"
+    monkeypatch.setattr(running, "save", write)
+    finished = len(list((folder / "curves").glob("*.h5")))
+    assert finished == (moment + 1) // 2
+    measuring.calls.clear()
+    run(read_plan(plan), folder=folder)
+    assert len(measuring.calls) == 12 - finished
+    assert hashes(folder) == expected
+
+
+@pytest.fixture(scope="module")
+def twelve(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("twelve")
+    plan = write_plan(folder, [f"capture {index}" for index in range(12)])
+    with pytest.MonkeyPatch.context() as patch:
+        stand_in(patch)
+        patch.setattr(running, "compare", uncompared)
+        run(read_plan(plan), folder=folder / "whole")
+    return plan, hashes(folder / "whole")
+
+
+def test_processes_keep_and_fail_one_by_one(tmp_path, measuring):
+    """In processes of their own the stand-in is not there: a kept file, and clips too small."""
+    plan = write_plan(tmp_path, ("a", "b"))
+    run(read_plan(plan))
+    (plan.parent / "results/curves/b.h5").unlink()
+    seen = []
+    results = run(
+        read_plan(plan), workers=2, watch=lambda name, stage, *_: seen.append((name, stage))
+    )
+    assert states(results) == {"a": "kept", "b": "failed"}
+    assert ("a", "hashing") in seen
+    assert results.status == 2
+    assert threading.active_count() == 1
+
+
+def test_folders_with_other_files_are_left_alone(plan, measuring, capsys):
+    folder = plan.parent / "results"
+    folder.mkdir()
+    (folder / "thesis.txt").write_text("mine")
+    assert main(["run", str(plan)]) == 2
+    assert "holds files that no run has written" in capsys.readouterr().err
+    assert measuring.calls == []
+    assert main(["run", str(plan), "-o", str(plan.parent / "elsewhere" / "deep")]) == 0
+    assert main(["run", str(plan), "--force"]) == 0
+    assert (folder / "thesis.txt").read_text() == "mine"
+
+
+def test_figures_are_drawn_in_the_formats_asked_for(tmp_path, measuring):
+    plan = write_plan(tmp_path, ("a", "b"))
+    text = plan.read_text("utf-8").replace("figures = []", "figures = ['png']")
+    plan.write_text(text, encoding="utf-8")
+    results = run(read_plan(plan))
+    figures = {path.name for path in (results.folder / "figures").iterdir()}
+    kinds = ("luminance", "chroma", "conversion", "standards")
+    wanted = {f"{name} {kind}" for name in "ab" for kind in kinds} | {"comparison chart"}
+    assert figures == {f"{name}.png" for name in wanted}

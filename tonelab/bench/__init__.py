@@ -1,0 +1,1 @@
+"""The bench plan: a whole comparison in one file, carried out in one go."""

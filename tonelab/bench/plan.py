@@ -1,0 +1,165 @@
+"""What a bench plan may say, entry by entry."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping
+from typing import Annotated, Any, Literal, TypeAlias
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
+
+from tonelab.signal.description import parse_signal
+
+Role: TypeAlias = Literal["conversion", "pass-through", "validation", "loopback"]
+
+ROLES: tuple[Role, ...] = ("conversion", "pass-through", "validation", "loopback")
+
+# What Windows does not allow in a name, or gives a meaning of its own.
+FORBIDDEN = re.compile(r'[<>:"/\\|?*\x00-\x1f\x7f]')
+_RESERVED = re.compile(r"(con|prn|aux|nul|com\d|lpt\d)(\..*)?", re.IGNORECASE)
+_LONGEST = 100  # characters of a name, which becomes a file name
+
+
+def _words(value: Any) -> dict[str, str]:
+    """Take settings as a table of texts, numbers and truth values; all are kept as texts."""
+    if not isinstance(value, Mapping):
+        raise ValueError("write settings as a table, such as { picture = 'standard' }")  # noqa: TRY004
+    words = {}
+    for key, item in value.items():
+        if isinstance(item, bool):
+            words[key] = "on" if item else "off"
+        elif isinstance(item, (str, int, float)):
+            words[key] = str(item)
+        else:
+            raise ValueError(f"the setting {key!r} is no text, number, true or false")  # noqa: TRY004
+    return words
+
+
+def _statement(value: Any) -> dict[str, Any]:
+    """Take how a clip is read as a table; the same fields as on the command line."""
+    if not isinstance(value, Mapping):
+        raise ValueError("write a signal as a table, such as { range = 'full' }")  # noqa: TRY004
+    fields: dict[str, Any] = {}
+    for key, item in value.items():
+        fields |= parse_signal(f"{key}={item}")
+    return fields
+
+
+def _file_name(value: str) -> str:
+    """Refuse a name that cannot be a file name on every system."""
+    found = FORBIDDEN.search(value)
+    if found:
+        raise ValueError(f"the name {value!r} holds {found[0]!r}, which no file name may hold")
+    if value != value.strip(" .") or _RESERVED.fullmatch(value) or len(value) > _LONGEST:
+        raise ValueError(f"the name {value!r} cannot be a file name everywhere: choose another")
+    return value
+
+
+def _unbounded(value: float) -> float:
+    if not 0 < value < float("inf"):
+        raise ValueError("a limit must be a positive number")
+    return value
+
+
+Settings = Annotated[dict[str, str], BeforeValidator(_words)]
+Statement = Annotated[dict[str, Any], BeforeValidator(_statement)]
+Text = Annotated[str, Field(min_length=1)]
+_LIST = Field(strict=False)  # TOML knows lists only
+Limit = Annotated[float, AfterValidator(_unbounded)]
+
+
+class Entry(BaseModel):
+    """One table of a plan: nothing unknown, nothing of another type."""
+
+    model_config = ConfigDict(extra="forbid", strict=True, frozen=True)
+
+
+class Source(Entry):
+    """A clip as it was played.
+
+    ``file`` is relative to the plan; ``signal`` states how it is read, and wins.
+    """
+
+    file: Text
+    signal: Statement = {}
+    notes: str = ""
+
+
+class Device(Entry):
+    """A device with one firmware; another firmware is another entry.
+
+    ``settings`` hold for all its captures, and those of a capture add to them.
+    """
+
+    name: Text
+    firmware: str = ""
+    settings: Settings = {}
+    notes: str = ""
+
+
+class Capture(Entry):
+    """One recording.
+
+    Attributes
+    ----------
+    file
+        Relative to the plan.
+    role
+        ``conversion``: measured. ``pass-through``: the device was to leave the signal alone, and
+        is checked for it. ``validation``: never fitted; the correction of a conversion of the same
+        device and settings is proved on it. ``loopback``: the source through a trusted path into
+        the same chain, which says what the chain does by itself.
+    source, device
+        Keys of the plan; the source may be left out when there is one, a loopback has no device.
+    settings, signal, notes
+        Of this capture.
+    chain
+        Name of the capture chain; a loopback speaks for all captures of its chain.
+    validates
+        Name of the conversion that a validation belongs to, where several could be meant.
+    name
+        Of the files that are written; the name of the recording unless it is stated.
+    """
+
+    file: Text
+    role: Role = "conversion"
+    source: Text | None = None
+    device: Text | None = None
+    settings: Settings = {}
+    signal: Statement = {}
+    notes: str = ""
+    chain: str = ""
+    validates: Text | None = None
+    name: Annotated[Text, AfterValidator(_file_name)] | None = None
+
+
+class Output(Entry):
+    """Where results go, and which.
+
+    ``folder`` is relative to the plan. Curve files and tables are always written; ``figures`` and
+    ``corrections`` name their formats. ``reference`` names the capture that others are held
+    against, by default the first conversion; ``against`` the standard conversions to rank by.
+    """
+
+    folder: Text = "results"
+    figures: Annotated[tuple[Literal["svg", "pdf", "png"], ...], _LIST] = ("svg",)
+    reference: Text | None = None
+    against: Annotated[tuple[Text, ...], _LIST] = ()
+
+
+class Limits(Entry):
+    """What makes a run end with exit status 1.
+
+    ``findings``: a finding of this severity or a graver one. ``residual``: the held-out residual
+    of a conversion, in floors.
+    """
+
+    findings: Literal["info", "warning", "stop"] | None = None
+    residual: Limit | None = None
+
+
+class Heading(Entry):
+    """What stands above the first table."""
+
+    title: str = ""
+    notes: str = ""

@@ -1,0 +1,214 @@
+"""A first plan of the clips in a folder, for a person to mend."""
+
+from __future__ import annotations
+
+import os
+import re
+from pathlib import Path
+from typing import TYPE_CHECKING, NamedTuple
+
+from tonelab.bench.plan import ROLES
+from tonelab.errors import TonelabError, UsageError
+from tonelab.media import open_clip
+from tonelab.media.opening import PLANAR_SUFFIXES, V210_SUFFIX
+
+if TYPE_CHECKING:
+    from collections.abc import Container, Sequence
+
+    from tonelab.bench.plan import Role
+    from tonelab.results import ClipFacts
+
+SUFFIXES = (
+    ".mov", ".avi", ".mkv", ".mp4", ".m4v", ".mxf", ".y4m", ".webm", ".ts", ".m2ts",
+    V210_SUFFIX, *PLANAR_SUFFIXES,
+)  # fmt: skip
+
+# Codings that clips are delivered in, and captures hardly ever.
+_DELIVERED = ("hevc", "h264", "av1", "vp9")
+_HINTS: tuple[tuple[str, Role], ...] = (
+    (r"loop.?back", "loopback"),
+    (r"pass.?through|bypass", "pass-through"),
+    (r"valid|natural", "validation"),
+)
+_HEAD = """\
+# A bench plan, sketched from the clips in a folder. What is guessed says so: mend it, then
+#   tonelab run {name}
+# Files are relative to this plan. Single quotes take any path as it is, "double" ones need \\\\.
+
+title = "Playback devices compared"
+notes = ""
+
+[output]
+folder = "results"
+figures = ["svg"]       # svg, pdf, png; [] for none
+# reference = "…"       # the capture that the others are held against
+# against = ["bt2446a"] # rank by these standard conversions only
+
+[limits]                # exit status 1 when one is exceeded
+# findings = "stop"     # info, warning or stop
+# residual = 1.2        # of a conversion on colours held out, in floors
+"""
+
+
+class _Clip(NamedTuple):
+    path: Path
+    facts: ClipFacts | None
+    fault: str
+
+    @property
+    def hdr(self) -> bool:
+        return self.facts is not None and self.facts.signal.is_hdr
+
+
+def sketch(folder: Path, home: Path) -> str:
+    """Write a first plan.
+
+    Parameters
+    ----------
+    folder
+        Looked through for clips, with all its folders.
+    home
+        The folder that the plan will stand in; files are named from there.
+
+    Returns
+    -------
+    str
+        TOML.
+
+    Raises
+    ------
+    UsageError
+        When there is no such folder, or no clip in it.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"{folder} is not a folder: name the one that holds the captures.")
+    clips = [_look(path) for path in sorted(_found(folder))]
+    if not clips:
+        raise UsageError(f"There is no clip in {folder}: name the folder that holds the captures.")
+    sources = _sources(clips)
+    captures = [clip for clip in clips if clip not in sources]
+    keys = _keys(sources)
+    text = [_HEAD.format(name="bench.toml")]
+    for key, clip in keys.items():
+        text.append(
+            f"[sources.{key}]{_described(clip)}\nfile = {_quoted(_from(clip.path, home))}\n"
+        )
+    if not sources:
+        text.append(
+            "# No clip here looks like the HDR source that was played: name it.\n"
+            "[sources.chart]\nfile = 'the clip that was played.mp4'\n"
+        )
+    roles = {clip.path: _role(clip) for clip in captures}
+    devices = _devices([clip for clip in captures if roles[clip.path] != "loopback"])
+    for stem, key in devices.items():
+        text.append(f"[devices.{key}]  # guessed from file names\nname = {_quoted(stem)}\n"
+                    'firmware = ""\nnotes = ""\n')  # fmt: skip
+    for clip in captures:
+        lines = [
+            f"[[captures]]{_described(clip)}",
+            f"file = {_quoted(_from(clip.path, home))}",
+            f'role = "{roles[clip.path]}"  # guessed, one of {", ".join(ROLES)}',
+        ]
+        if len(keys) > 1:
+            lines.append(f"source = {_quoted(next(iter(keys)))}  # guessed")
+        if roles[clip.path] != "loopback":
+            lines.append(f"device = {_quoted(devices[_stem(clip.path)])}")
+            lines.append("settings = {}  # such as { picture = 'standard' }")
+        text.append("\n".join(lines) + "\n")
+    return "\n".join(text)
+
+
+def _found(folder: Path) -> list[Path]:
+    return [
+        path
+        for path in folder.rglob("*")
+        if path.suffix.lower() in SUFFIXES
+        and not any(part.startswith(".") for part in path.relative_to(folder).parts)
+        and path.is_file()
+    ]
+
+
+def _look(path: Path) -> _Clip:
+    try:
+        with open_clip(path) as clip:
+            return _Clip(path, clip.facts(), "")
+    except TonelabError as error:
+        return _Clip(path, None, str(error))
+
+
+def _sources(clips: Sequence[_Clip]) -> list[_Clip]:
+    """Guess which clips were played: those delivered as HDR, or else every HDR clip there is."""
+    hdr = [clip for clip in clips if clip.hdr and not _hinted(clip)]
+    delivered = [clip for clip in hdr if clip.facts and clip.facts.codec in _DELIVERED]
+    return delivered or hdr
+
+
+def _hinted(clip: _Clip) -> Role | None:
+    name = clip.path.name.lower()
+    return next((role for pattern, role in _HINTS if re.search(pattern, name)), None)
+
+
+def _role(clip: _Clip) -> Role:
+    return _hinted(clip) or ("pass-through" if clip.hdr else "conversion")
+
+
+def _stem(path: Path) -> str:
+    """Take what a file name says beside the role: hopefully the device."""
+    stem = path.stem
+    for pattern, _ in _HINTS:
+        stem = re.sub(rf"[\s_-]*(?:{pattern})[\w]*", "", stem, flags=re.IGNORECASE)
+    return stem.strip(" _-") or path.stem
+
+
+def _keys(clips: Sequence[_Clip]) -> dict[str, _Clip]:
+    keys: dict[str, _Clip] = {}
+    for clip in clips:
+        keys[_key(clip.path.stem, keys)] = clip
+    return keys
+
+
+def _devices(clips: Sequence[_Clip]) -> dict[str, str]:
+    """Key of each device by the stem of its captures."""
+    devices: dict[str, str] = {}
+    for clip in clips:
+        stem = _stem(clip.path)
+        if stem not in devices:
+            devices[stem] = _key(stem, set(devices.values()))
+    return devices
+
+
+def _key(stem: str, taken: Container[str]) -> str:
+    """Make a bare TOML key of a file name."""
+    plain = re.sub(r"[^A-Za-z0-9]+", "-", stem).strip("-").lower() or "clip"
+    key, number = plain, 1
+    while key in taken:
+        number += 1
+        key = f"{plain}-{number}"
+    return key
+
+
+def _described(clip: _Clip) -> str:
+    if clip.facts is None:
+        return "  # " + " ".join(clip.fault.split())
+    facts = clip.facts
+    return (
+        f"  # {facts.codec}, {facts.width} x {facts.height}, {facts.rate} fps, "
+        f"{facts.signal.transfer} ({facts.signal.origins.get('transfer', 'assumed')})"
+    )
+
+
+def _from(path: Path, home: Path) -> str:
+    try:
+        return Path(os.path.relpath(path, home)).as_posix()
+    except ValueError:  # another drive
+        return path.resolve().as_posix()
+
+
+def _quoted(text: str) -> str:
+    """Write a TOML text: literal where it can be."""
+    if "'" not in text and text.isprintable():
+        return f"'{text}'"
+    escaped = "".join(
+        f"\\{c}" if c in '"\\' else c if c.isprintable() else f"\\u{ord(c):04x}" for c in text
+    )
+    return f'"{escaped}"'

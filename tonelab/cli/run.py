@@ -1,0 +1,99 @@
+"""``tonelab run``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import click
+
+from tonelab.cli.options import FILE, as_json, force, verbosity
+from tonelab.cli.terminal import Session, print_json, print_result, progress_rows, say
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tonelab.bench.run import Outcome
+
+
+@click.command("run", short_help="Carry out a bench plan in one go.")
+@click.argument("plan", type=FILE)
+@click.option(
+    "--sketch", is_flag=True,
+    help="Take PLAN as a folder of captures and write a first plan for it, to edit.",
+)  # fmt: skip
+@click.option(
+    "-o", "--output", type=FILE,
+    help="Folder of results in place of that of the plan; with --sketch, the plan to write.",
+)  # fmt: skip
+@click.option(
+    "--workers", type=click.IntRange(1, 64), default=1, show_default=True,
+    help="Captures at a time; each takes up to 800 MB of memory and two processors.",
+)  # fmt: skip
+@force
+@as_json
+@verbosity
+@click.pass_obj
+def command(
+    session: Session,
+    plan: Path,
+    sketch: bool,
+    output: Path | None,
+    workers: int,
+    force: bool,
+    as_json: bool,
+) -> int:
+    """Carry out the bench PLAN: measure every capture, compare, draw, and say what failed.
+
+    What an earlier run has finished is kept when files, settings and tonelab are the same;
+    --force does all anew. Exit status 1 when a limit of the plan is exceeded, 2 when a capture
+    could not be used.
+    """
+    if sketch:
+        return _sketch(session, plan, output, force)
+
+    from tonelab.bench.reading import read_plan
+    from tonelab.bench.run import document, run
+    from tonelab.show.bench import run_summary
+
+    bench = read_plan(plan)
+    with progress_rows(session, len(bench.tasks)) as rows:
+
+        def announce(outcome: Outcome) -> None:
+            if outcome.files:
+                session.written = (output or bench.folder) / outcome.files[-1]
+            rows.end(outcome.name)
+            if not session.quiet:
+                rows.tell(f"{outcome.step} {outcome.name}: {outcome.state}; {outcome.text}")
+
+        results = run(
+            bench,
+            folder=output,
+            workers=workers,
+            anew=force,
+            watch=rows.watch,
+            announce=announce,
+        )
+    if as_json:
+        print_json(document(results))
+    elif not session.quiet:
+        print_result(run_summary(results))
+    if not session.quiet:
+        say(f"Everything is in {results.folder}")
+    for sentence in results.failing:
+        say(f"tonelab: over the limit: {sentence}")
+    return results.status
+
+
+def _sketch(session: Session, folder: Path, output: Path | None, force: bool) -> int:
+    """Write a first plan of the captures in a folder."""
+    from tonelab.bench.sketch import sketch
+    from tonelab.outputs import check_output, whole_file
+
+    path = output or folder / "bench.toml"
+    text = sketch(folder, path.parent)
+    check_output(path, overwrite=force)
+    with whole_file(path) as temporary:
+        temporary.write_text(text, encoding="utf-8", newline="\n")
+    session.written = path
+    say(f"{path} is a first plan: read and mend what it guesses, then: tonelab run {path.name}")
+    return 0
