@@ -172,6 +172,7 @@ def test_drawing_leaves_no_global_trace(measurements):
     assert dict(matplotlib.rcParams) == before
 
 
+@pytest.mark.outside("Machado 2009, in colour-science", "library")
 @pytest.mark.parametrize("style", [LIGHT, DARK], ids=["light", "dark"])
 @pytest.mark.filterwarnings("ignore:.*tritanomaly")
 @pytest.mark.parametrize("deficiency", ["Protanomaly", "Deuteranomaly", "Tritanomaly"])
@@ -187,6 +188,7 @@ def test_series_stay_apart_for_any_colour_vision(style, deficiency):
     assert nearest > 12
 
 
+@pytest.mark.outside("WCAG 2.2, 1.4.3", "published")
 @pytest.mark.parametrize("style", [LIGHT, DARK], ids=["light", "dark"])
 def test_text_has_the_contrast_of_wcag_aa(style):
     def luminance(one):

@@ -45,6 +45,7 @@ def corner_error(found, scale, offset):
     return np.abs(apart).max()
 
 
+@pytest.mark.outside("SciPy, ndimage", "library")
 @pytest.mark.parametrize(
     ("scale", "offset"), [((1.0, 1.0), (0.3, -0.6)), ((1.04, 1.03), (-9.6, -4.0))]
 )
@@ -80,6 +81,7 @@ def test_scale_and_shift_are_found_through_a_tone_curve(across, down, right, bel
     assert corner_error(refine(pairs, found.relation, ALL), scale, offset) < 0.05
 
 
+@pytest.mark.outside("scikit-image, phase_cross_correlation", "library")
 def test_shift_is_that_of_scikit_image():
     picture = pictures()[0]
     capture = moved(picture, (1.0, 1.0), (1.37, -2.61))

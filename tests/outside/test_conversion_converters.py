@@ -43,6 +43,7 @@ def tone_step(curve: Curve, parameter: float | None, peak: float) -> Step:
             return Step("mobius", {"white": WHITE, "knee": knee, "peak": WHITE * peak})
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize("desaturation", [0.0, 2.0])
 @pytest.mark.parametrize("peak", [4.0, 10.0, 40.0])
 @pytest.mark.parametrize("curve", PARAMETERS)

@@ -77,6 +77,7 @@ def read_centres(path):
     )
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize(
     "converter",
     [
@@ -103,6 +104,7 @@ def test_tags_are_kept_or_stripped(tagged, source, tmp_path):
         assert (context.color_primaries, context.color_trc) == ((1, 1) if tagged else (2, 2))
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize(
     "converter",
     [ffmpeg_tonemap("reinhard"), ocio_aces("1.0")],

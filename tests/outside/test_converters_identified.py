@@ -111,11 +111,13 @@ def assert_honest(measurement: Measurement) -> None:
     assert conversion.neutral_codes_rms <= FLOORS * floor
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize("converter", [*PLAIN, *DESATURATED], ids=name_of)
 def test_published_curve_is_named(converter, identified):
     assert_named(identified(converter).conversion, converter.truth)
 
 
+@pytest.mark.outside("OpenColorIO, ACES output transforms; FFmpeg, swscale", "library")
 @pytest.mark.parametrize(
     "converter", [swscale_intent("perceptual"), ocio_aces("1.0"), ocio_aces("2.0")], ids=name_of
 )
@@ -123,6 +125,7 @@ def test_unpublished_conversion_is_left_unnamed(converter, identified):
     assert_honest(identified(converter))
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize(
     "converter",
     [ffmpeg_tonemap("hable"), ffmpeg_tonemap("reinhard", peak=4, white=203, desaturation=2)],
@@ -136,6 +139,7 @@ def test_clip_is_measured_end_to_end(converter, quick_chart, captured):
     assert measurement.capture.signal.range == "narrow"
 
 
+@pytest.mark.outside("FFmpeg, swscale", "library")
 def test_clip_of_an_unpublished_conversion_end_to_end(quick_chart, captured):
     converter = swscale_intent("saturation")
     measurement = measure(quick_chart, captured(converter), device="converter under test")

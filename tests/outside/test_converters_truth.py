@@ -101,6 +101,7 @@ def rms(deviation):
     return np.sqrt(np.mean(np.square(deviation)))
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize("desaturation", [0.0, 2.0])
 @pytest.mark.parametrize("peak", [4.0, 10.0, 40.0])
 @pytest.mark.parametrize("curve", CURVES)
@@ -115,6 +116,7 @@ def test_tonemap_has_its_closed_form(curve: Curve, peak: float, desaturation: fl
     assert np.percentile(np.abs(deviation), 99) < 0.55
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize(
     "converter",
     [
@@ -147,6 +149,7 @@ def test_codes_outside_nominal_range():
     assert np.abs(deviation).max() < 0.6
 
 
+@pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 def test_desaturation_moves_the_grey_axis():
     grey = np.array([[509, 512, 512]], np.uint16)  # 100 cd/m2
     codes = [
@@ -156,6 +159,7 @@ def test_desaturation_moves_the_grey_axis():
     assert_allclose(codes, [603, 692], atol=1)
 
 
+@pytest.mark.outside("FFmpeg, swscale", "library")
 def test_swscale_relative_colorimetric_clips_at_reference_white():
     """BT.2408's 203 cd/m2 and a pure 1/2.4, between the two gains of its 16-bit RGB stage."""
     patches = greys(877)
@@ -169,6 +173,7 @@ def test_swscale_relative_colorimetric_clips_at_reference_white():
     assert_array_equal(read[:, 1:], 512)
 
 
+@pytest.mark.outside("FFmpeg, swscale", "library")
 @pytest.mark.parametrize("intent", ["perceptual", "saturation"])
 def test_swscale_maps_greys_monotonically_without_tint(intent):
     read = convert_patches(greys(877), swscale_intent(intent)).astype(int)
@@ -178,6 +183,7 @@ def test_swscale_maps_greys_monotonically_without_tint(intent):
     assert_array_equal(read[:, 1:], 512)
 
 
+@pytest.mark.outside("OpenColorIO, ACES output transforms", "library")
 # ACES 1.x puts 0.18 at 4.8 of 48 cd/m2 above a 0.02 cd/m2 black, then applies the exponent 0.9811
 # of a dim surround; ACES 2.0 puts it at 10 of 100 cd/m2.
 @pytest.mark.parametrize(("version", "grey"), [("1.0", (4.78 / 47.98) ** 0.9811), ("2.0", 0.10)])

@@ -32,6 +32,7 @@ def decode_independently(path):
             ]
 
 
+@pytest.mark.outside("FFmpeg, libavcodec's v210 decoder on one thread", "library")
 @pytest.mark.parametrize("suffix", [".mov", ".avi"])
 @pytest.mark.parametrize("width", [2, 46, 720, 1280, 1920, 1998, 2048, 3840, 4096])
 def test_our_files_and_our_reading_agree_with_the_independent_decoder(tmp_path, width, suffix):
@@ -57,6 +58,7 @@ def test_our_files_and_our_reading_agree_with_the_independent_decoder(tmp_path, 
             assert np.array_equal(a, c)
 
 
+@pytest.mark.outside("FFmpeg, libavcodec's v210 encoder", "library")
 @pytest.mark.parametrize("suffix", [".mov", ".avi"])
 def test_files_of_the_independent_encoder_are_read_exactly(tmp_path, suffix):
     path = tmp_path / f"clip{suffix}"

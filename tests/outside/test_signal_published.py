@@ -96,6 +96,7 @@ PQ_TABLE = np.array(
 )
 
 
+@pytest.mark.outside("BT.2100-2, table 4", "published")
 def test_pq_constants() -> None:
     """BT.2100-2 table 4: exact rationals, and c1 = c3 - c2 + 1."""
     assert (PQ_M1, PQ_M2) == (0.1593017578125, 78.84375)
@@ -103,6 +104,7 @@ def test_pq_constants() -> None:
     assert pytest.approx(PQ_C3 - PQ_C2 + 1, abs=1e-15) == PQ_C1
 
 
+@pytest.mark.outside("SMPTE ST 2084; BT.2100-2, tables 4 and 9", "published")
 def test_pq_signal_and_codes() -> None:
     light, signal, narrow10, narrow12, full10 = PQ_TABLE.T
     np.testing.assert_allclose(eotf_inverse_pq(light), signal, atol=6e-7)
@@ -113,6 +115,7 @@ def test_pq_signal_and_codes() -> None:
     assert eotf_inverse_pq(0.0) == pytest.approx(7.3096e-7, rel=1e-4)
 
 
+@pytest.mark.outside("SMPTE ST 2084", "published")
 @pytest.mark.parametrize(
     ("code", "light"),
     [
@@ -136,6 +139,7 @@ def test_pq_light_of_codes(code: int, light: float) -> None:
     assert got == pytest.approx(light, rel=1e-5, abs=6e-7)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_pq_against_colour(colour: ModuleType) -> None:
     signal = np.linspace(0, 1, 501)
     np.testing.assert_allclose(eotf_pq(signal), colour.models.eotf_ST2084(signal), rtol=1e-9)
@@ -145,6 +149,7 @@ def test_pq_against_colour(colour: ModuleType) -> None:
     )
 
 
+@pytest.mark.outside("SMPTE ST 2084", "published")
 def test_pq_clamps_where_the_function_runs_away() -> None:
     """Above 1 the EOTF has a pole, at 1.99; signals are clamped first."""
     np.testing.assert_array_equal(eotf_pq([-0.1, 1.2, 2.0]), eotf_pq([0.0, 1.0, 1.0]))
@@ -174,6 +179,7 @@ def greys(values: np.ndarray) -> np.ndarray:
     return np.repeat(np.asarray(values, np.float64)[:, None], 3, axis=1)
 
 
+@pytest.mark.outside("BT.2100-2, table 5", "published")
 def test_hlg_constants() -> None:
     """BT.2100-2 table 5."""
     assert HLG_A == 0.17883277
@@ -181,6 +187,7 @@ def test_hlg_constants() -> None:
     assert pytest.approx(0.55991073, abs=5e-9) == HLG_C
 
 
+@pytest.mark.outside("BT.2100-2, table 5", "published")
 def test_hlg_signal_scene_and_display_light() -> None:
     signal, scene, light, pq = HLG_TABLE.T
     np.testing.assert_allclose(oetf_inverse_hlg(signal), scene, atol=6e-7)
@@ -191,6 +198,7 @@ def test_hlg_signal_scene_and_display_light() -> None:
     np.testing.assert_allclose(eotf_inverse_hlg(greys(display))[:, 1], signal, atol=1e-9)
 
 
+@pytest.mark.outside("BT.2100-2, table 5", "published")
 def test_hlg_black_lift() -> None:
     """BT.2100-2: with L_B 0.05 on 1000, HLG 0.5 and 0.75 show 54.255 and 212.030 cd/m2."""
     light = eotf_hlg(greys([0.5, 0.75]), 1000.0, 0.05)[:, 0]
@@ -198,6 +206,7 @@ def test_hlg_black_lift() -> None:
     assert eotf_hlg(greys([0.0]), 1000.0, 0.05)[0, 0] == pytest.approx(0.05, rel=1e-6)
 
 
+@pytest.mark.outside("BT.2100-2, note 5f; BT.2390-11, 6.2", "published")
 @pytest.mark.parametrize(
     ("peak", "gamma"),
     [
@@ -219,6 +228,7 @@ def test_hlg_system_gamma(peak: float, gamma: float) -> None:
     assert system_gamma_hlg(peak) == pytest.approx(gamma, abs=5.1e-5)
 
 
+@pytest.mark.outside("BT.2100-2, table 5", "published")
 def test_hlg_ootf_acts_on_luminance_not_on_channels() -> None:
     """BT.2100-2 table 5: F_D = alpha Y_S^(gamma - 1) E; per channel, blue is 76 % too bright."""
     blue = eotf_hlg(np.array([[0.0, 0, 1]]), 1000.0)[0, 2]
@@ -226,6 +236,7 @@ def test_hlg_ootf_acts_on_luminance_not_on_channels() -> None:
     assert 1000 / blue == pytest.approx(1.76, abs=0.005)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_hlg_against_colour(colour: ModuleType) -> None:
     signal = np.linspace(0, 1, 201)
     np.testing.assert_allclose(
@@ -241,6 +252,7 @@ def test_hlg_against_colour(colour: ModuleType) -> None:
 BT1886_SIGNAL = [0, 0.1, 0.25, 0.5, 0.75, 0.9, 1, 1.0902]  # the last is code 1019 of ten bits
 
 
+@pytest.mark.outside("BT.1886-0, annex 1", "published")
 @pytest.mark.parametrize(
     ("peak", "black", "light"),
     [
@@ -257,6 +269,7 @@ def test_bt1886(peak: float, black: float, light: list[float]) -> None:
     np.testing.assert_allclose(eotf_inverse_bt1886(got, peak, black), BT1886_SIGNAL, atol=1e-12)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_bt1886_against_colour(colour: ModuleType) -> None:
     signal = np.linspace(0, 1, 100)
     np.testing.assert_allclose(
@@ -264,6 +277,7 @@ def test_bt1886_against_colour(colour: ModuleType) -> None:
     )
 
 
+@pytest.mark.outside("IEC 61966-2-1", "published")
 def test_srgb() -> None:
     """IEC 61966-2-1."""
     signal, light = [0.1, 0.2, 0.5, 0.735], [0.0100228, 0.0331048, 0.2140411, 0.4994582]
@@ -271,6 +285,7 @@ def test_srgb() -> None:
     np.testing.assert_allclose(eotf_inverse_srgb(light), signal, atol=1e-6)
 
 
+@pytest.mark.outside("BT.709-6, item 1.2", "published")
 def test_bt709_oetf() -> None:
     """BT.709-6 item 1.2, and how far it is from BT.1886."""
     scene = [0.01, 0.1, 0.18, 0.5, 0.9]
@@ -284,6 +299,7 @@ def test_bt709_oetf() -> None:
     assert eotf_bt1886(oetf_bt709(0.18), 1.0) == pytest.approx(0.11699, abs=6e-6)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_srgb_and_bt709_against_colour(colour: ModuleType) -> None:
     signal = np.linspace(0, 1, 301)
     np.testing.assert_allclose(eotf_srgb(signal), colour.models.eotf_sRGB(signal), atol=1e-6)
@@ -296,6 +312,7 @@ def test_srgb_and_bt709_against_colour(colour: ModuleType) -> None:
 PRINTED_BT2087 = [[0.6274, 0.3293, 0.0433], [0.0691, 0.9195, 0.0114], [0.0164, 0.0880, 0.8956]]
 
 
+@pytest.mark.outside("BT.709-6, BT.2020-2; SMPTE RP 177", "published")
 def test_primaries_to_xyz() -> None:
     """BT.709-6 and BT.2020-2 primaries with D65, normalised as in SMPTE RP 177."""
     np.testing.assert_allclose(
@@ -372,6 +389,7 @@ def test_matrices_between_primaries(
     )
 
 
+@pytest.mark.outside("BT.2087-0, BT.2407-0", "published")
 def test_printed_matrices_are_four_digits_of_ours() -> None:
     """BT.2087-0 and BT.2407-0 print four decimals."""
     down = [[1.6605, -0.5876, -0.0728], [-0.1246, 1.1329, -0.0083], [-0.0182, -0.1006, 1.1187]]
@@ -379,6 +397,7 @@ def test_printed_matrices_are_four_digits_of_ours() -> None:
     np.testing.assert_allclose(matrix_rgb_to_rgb("bt2020", "bt709"), down, atol=5.1e-5)
 
 
+@pytest.mark.outside("BT.601-7, BT.709-6, BT.2020-2", "published")
 @pytest.mark.parametrize(
     ("matrix", "luma", "divisors", "green"),
     [
@@ -401,6 +420,7 @@ def test_ycbcr_matrices(
     np.testing.assert_allclose(back[[0, 2]], [[1, 0, divisors[1]], [1, divisors[0], 0]], atol=1e-12)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_ycbcr_against_colour(colour: ModuleType) -> None:
     rgb = np.random.default_rng(4).uniform(-0.1, 1.1, (100, 3))
     for matrix, name in (
@@ -413,6 +433,7 @@ def test_ycbcr_against_colour(colour: ModuleType) -> None:
         np.testing.assert_allclose(ycbcr_to_rgb(theirs, matrix), rgb, atol=1e-9)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_primaries_against_colour(colour: ModuleType) -> None:
     for name, theirs in (
         ("bt709", "ITU-R BT.709"),
@@ -427,6 +448,7 @@ def test_primaries_against_colour(colour: ModuleType) -> None:
 # --- Quantisation: BT.709-6, BT.2020-2, BT.2100-2 table 9 ---------------------------------
 
 
+@pytest.mark.outside("BT.2100-2, table 9", "published")
 @pytest.mark.parametrize(
     ("bits", "black", "white", "neutral", "low", "high"),
     [(8, 16, 235, 128, 16, 240), (10, 64, 940, 512, 64, 960), (12, 256, 3760, 2048, 256, 3840)],
@@ -438,6 +460,7 @@ def test_narrow_range(bits: int, black: int, white: int, neutral: int, low: int,
     np.testing.assert_allclose(codes_to_ycbcr(codes, bits, "narrow"), signals, atol=1e-15)
 
 
+@pytest.mark.outside("BT.2100-2, table 9", "published")
 @pytest.mark.parametrize("bits", [8, 10, 12])
 def test_full_range(bits: int) -> None:
     signals = np.array([[0, 0, -0.5], [1, 0, 0.5]])
@@ -447,6 +470,7 @@ def test_full_range(bits: int) -> None:
     np.testing.assert_array_equal(codes, [[0, middle, 1], [top, middle, top]])
 
 
+@pytest.mark.outside("BT.2100-2, table 9", "published")
 def test_rounding_of_levels() -> None:
     """BT.2100-2 table 9, 10-bit narrow."""
     levels = np.array([0.18, 0.38, 0.40, 0.58, 0.75, 0.90])
@@ -456,6 +480,7 @@ def test_rounding_of_levels() -> None:
     assert quantise(2000, 10) == 1023
 
 
+@pytest.mark.outside("BT.2100-2, table 9", "published")
 def test_ends_of_video_data() -> None:
     """Codes 4 and 1019 of ten bits are signals -0.0685 and 1.0902."""
     codes = np.array([[4, 512, 512], [1019, 512, 512]])
@@ -464,6 +489,7 @@ def test_ends_of_video_data() -> None:
     )
 
 
+@pytest.mark.outside("BT.2100-2, table 9", "published")
 def test_rgb_codes_are_scaled_alike_on_all_components() -> None:
     """BT.2100-2 table 9: R', G' and B' all take the scale of luma."""
     for range_, codes in (("narrow", [940, 64, 502]), ("full", [1023, 0, 511.5])):
@@ -471,6 +497,7 @@ def test_rgb_codes_are_scaled_alike_on_all_components() -> None:
         np.testing.assert_allclose(signal.decode_rgb(np.array([codes])), [[1, 0, 0.5]], atol=1e-12)
 
 
+@pytest.mark.outside("BT.2111-2", "published")
 def test_bars_of_bt2111() -> None:
     """BT.2111-2: BT.709 bars at 75 % HLG and 58 % PQ, 10-bit narrow R'G'B'."""
     hlg = [
@@ -500,6 +527,7 @@ def test_bars_of_bt2111() -> None:
 # --- ICtCp and ΔE_ITP ---------------------------------------------------------------------
 
 
+@pytest.mark.outside("BT.2100-2, table 7", "published")
 def test_ictcp() -> None:
     """BT.2100-2 table 7, PQ."""
     light = [[203, 203, 203], [203, 0, 0], [0, 203, 0], [0, 0, 203], [120, 70, 45]]
@@ -514,6 +542,7 @@ def test_ictcp() -> None:
     np.testing.assert_allclose(ictcp_to_rgb2020(rgb2020_to_ictcp(light)), light, atol=1e-6)
 
 
+@pytest.mark.outside("BT.2124-0", "published")
 @pytest.mark.parametrize(
     ("one", "other", "difference"),
     [
@@ -533,12 +562,14 @@ def test_delta_e_itp(one: object, other: object, difference: float) -> None:
     assert delta_e_itp(*pair) == pytest.approx(difference, abs=6e-7)
 
 
+@pytest.mark.outside("BT.2124-0", "published")
 def test_delta_e_itp_of_one_code() -> None:
     """BT.2124-0: on neutrals one 10-bit narrow code is 720 / 876."""
     light = eotf_pq(np.array([500, 501]) / 876)
     assert delta_e_itp(*greys(light)) == pytest.approx(720 / 876, abs=1e-9)
 
 
+@pytest.mark.outside("colour-science", "library")
 def test_ictcp_and_delta_e_against_colour(colour: ModuleType) -> None:
     rng = np.random.default_rng(8)
     light = eotf_pq(rng.uniform(0, 0.9, (300, 3)))
@@ -552,6 +583,7 @@ def test_ictcp_and_delta_e_against_colour(colour: ModuleType) -> None:
     )
 
 
+@pytest.mark.outside("colour-science, worked example of its documentation", "library")
 def test_delta_e_itp_of_the_documented_pair(colour: ModuleType) -> None:
     """BT.2124-0 as documented with colour-science: 1.42657228."""
     pair = [
