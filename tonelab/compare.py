@@ -123,7 +123,7 @@ def compare(measurements: Sequence[Measurement], against: Sequence[str] = ()) ->
     steps = [code_step(one.tallies, one.capture.signal) for one in measurements]
     mean, p95, floor = _distances(codes, signals, steps)
     first = measurements[0]
-    devices = _names(measurements)
+    devices = device_names(measurements)
     return Comparison(
         devices=devices,
         displays=signals,
@@ -190,7 +190,7 @@ def _check(measurements: Sequence[Measurement], against: Sequence[str]) -> None:
             raise UsageError(f"No distance from {name!r} was measured: name one of {known}.")
 
 
-def _names(measurements: Sequence[Measurement]) -> tuple[str, ...]:
+def device_names(measurements: Sequence[Measurement]) -> tuple[str, ...]:
     """Name each measurement by its device, and by more where that does not tell it apart."""
     names = [one.device for one in measurements]
     versions = [f"{one.device} {one.firmware}".strip() for one in measurements]
@@ -208,7 +208,7 @@ def _names(measurements: Sequence[Measurement]) -> tuple[str, ...]:
 
 def _shared(measurements: Sequence[Measurement]) -> list[FloatArray]:
     """Capture codes (N, 3) of each measurement at the source colours that all of them saw."""
-    shown = [_by_colour(one) for one in measurements]
+    shown = [codes_by_colour(one) for one in measurements]
     common = set.intersection(*(set(colours) for colours in shown))
     if len(common) < FEWEST_COLOURS:
         names = " and ".join(dict.fromkeys(one.source.name for one in measurements))
@@ -220,8 +220,14 @@ def _shared(measurements: Sequence[Measurement]) -> list[FloatArray]:
     return [np.array([colours[colour] for colour in order]) for colours in shown]
 
 
-def _by_colour(measurement: Measurement) -> dict[tuple[float, ...], FloatArray]:
-    """Mean capture codes by source colour in whole codes; repeats weigh no more than others."""
+def codes_by_colour(measurement: Measurement) -> dict[tuple[float, ...], FloatArray]:
+    """Mean capture codes by source colour in whole codes; repeats weigh no more than others.
+
+    Raises
+    ------
+    UsageError
+        When the chart was not measured.
+    """
     tables = measurement.tallies.tables
     if "patch_count_source" not in tables:
         raise UsageError(

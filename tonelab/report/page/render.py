@@ -2,18 +2,40 @@
 
 from __future__ import annotations
 
+import base64
+import hashlib
+import re
+from importlib.metadata import version
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
+from tonelab.compare import compare, device_names
 from tonelab.errors import UsageError
+from tonelab.report.page import provenance, tables, words
+from tonelab.report.page.chart import COLOURS, MARKS, spec, svg
+from tonelab.report.page.curves import (
+    chroma_charts,
+    difference_chart,
+    gradient_chart,
+    luminance_chart,
+)
+from tonelab.report.page.table import json_file
+from tonelab.report.page.views import picture_views
+from tonelab.report.pictures import DIFFERENCE_SCALE
+from tonelab.show.document import document, plain
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
 
     from tonelab.compare import Comparison
+    from tonelab.report.page.chart import Chart
     from tonelab.report.pictures import PictureSet
     from tonelab.results import Measurement
+
+_PACKAGE = "tonelab.report.page"
 
 
 def render_page(
@@ -54,7 +76,7 @@ def render_page(
     Returns
     -------
     str
-        A whole HTML document that asks for nothing else.
+        A whole HTML document that asks for nothing else. The same arguments give the same text.
 
     Raises
     ------
@@ -63,18 +85,155 @@ def render_page(
     """
     if not measurements:
         raise UsageError("A report needs a measurement: name a curve file.")
-    environment = Environment(
-        loader=PackageLoader("tonelab.report.page", ""), autoescape=True, undefined=StrictUndefined
-    )
-    named = title or "What " + ", ".join(one.device for one in measurements) + " make of HDR"
-    return environment.get_template("page.html").render(
-        title=named,
-        measurements=measurements,
-        comparison=comparison,
-        checks=checks or {},
-        corrections=corrections,
+    names = device_names(measurements)
+    comparison, reason = _comparison(measurements, comparison)
+    charts = list(_charts(measurements, names))
+    checked = {name: plain(report) for name, report in (checks or {}).items()}
+    corrected = [plain(one) for one in corrections]
+    absent = provenance.not_shown(
+        measurements,
+        names,
+        no_comparison=reason,
+        checks=checked,
+        corrections=corrected,
         pictures=pictures,
+    )
+    style, script = _asset("page.css"), _asset("page.js")
+    environment = Environment(
+        loader=PackageLoader(_PACKAGE, ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["tight"] = tight
+    return environment.get_template("page.html").render(
+        title=title or _title(names),
+        version=version("tonelab"),
         notes=notes,
-        plan=plan,
-        left_out=left_out,
+        style=style,
+        script=script,
+        policy=_policy(style, script),
+        marks=MARKS,
+        colours=COLOURS,
+        head=words.HEAD,
+        devices=[_device(one, name) for one, name in zip(measurements, names, strict=True)],
+        dates=_dates(measurements),
+        sources=list(dict.fromkeys(one.source.name for one in measurements)),
+        summary=list(words.summary(measurements, names, comparison)),
+        charts=[(chart, svg(chart)) for chart in charts],
+        standards=_standards(charts),
+        data={"charts": [spec(chart) for chart in charts], "marks": MARKS},
+        numbers=[
+            table
+            for table in (
+                tables.landmark_table(measurements, names),
+                None if comparison is None else tables.distance_table(comparison),
+                tables.score_table(measurements, names),
+            )
+            if table is not None
+        ],
+        sets=picture_views(pictures, names),
+        scale=[(value, "#{:02x}{:02x}{:02x}".format(*rgb)) for value, rgb in DIFFERENCE_SCALE],
+        checks=[_check(name, report) for name, report in checked.items()],
+        corrections=[_correction(number, one) for number, one in enumerate(corrected, start=1)],
+        plan=None if plan is None else json_file("bench-plan", plain(plan)),
+        plan_rows=[] if plan is None else list(tables.flat(plain(plan))),
+        absent=[*left_out, *absent],
+    )
+
+
+def tight(text: str) -> str:
+    """Set a sentence for the page: numbers stay with their units, minus signs are minus signs."""
+    text = text.replace("cd/m2", "cd/m²")
+    text = re.sub(r"(?<![\w.])-(?=\d)", "−", text)
+    return re.sub(r"(?<=\d) (?=%|cd/m²|°)|(?<=[±×]) (?=\d)|(?<=\d) (?=±)", "\u00a0", text)
+
+
+def _comparison(
+    measurements: Sequence[Measurement], given: Comparison | None
+) -> tuple[Comparison | None, str]:
+    """Return the comparison, or None and the reason why there is none."""
+    if given is not None:
+        return given, ""
+    if len(measurements) == 1:
+        return None, "only one device was measured."
+    try:
+        return compare(measurements), ""
+    except UsageError as error:
+        return None, str(error)
+
+
+def _charts(measurements: Sequence[Measurement], names: Sequence[str]) -> Iterator[Chart]:
+    yield luminance_chart(measurements, names)
+    if len(measurements) > 1:
+        yield difference_chart(measurements, names)
+    yield from chroma_charts(measurements, names)
+    yield gradient_chart(measurements, names)
+
+
+def _standards(charts: Sequence[Chart]) -> list[tuple[str, str]]:
+    """Key and name of the standard conversions that can be switched on."""
+    return [(one.key, one.name) for one in charts[0].views[0].series if one.index is None]
+
+
+def _device(measurement: Measurement, name: str) -> dict[str, Any]:
+    return {
+        "name": name,
+        "cells": words.answer_row(measurement),
+        "findings": list(tables.finding_rows(measurement.findings)),
+        "facts": list(provenance.facts(measurement)),
+        "file": json_file(f"{_file_name(name)}-measurement", document(measurement)),
+    }
+
+
+def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
+    return {
+        "name": name,
+        "findings": list(tables.finding_rows(report.get("findings") or ())),
+        "file": json_file(f"{_file_name(name)}-check", report),
+    }
+
+
+def _correction(number: int, one: dict[str, Any]) -> dict[str, Any]:
+    name = str(one.get("name") or one.get("label") or one.get("path") or f"Correction {number}")
+    return {
+        "name": name,
+        "rows": list(tables.flat(one)),
+        "file": json_file(f"correction-{number}", one),
+    }
+
+
+def _title(names: Sequence[str]) -> str:
+    *most, last = names
+    return f"What {', '.join(most)} and {last} make of HDR" if most else f"What {last} makes of HDR"
+
+
+def _dates(measurements: Sequence[Measurement]) -> str:
+    days = sorted({str(one.provenance.get("time", ""))[:10] for one in measurements} - {""})
+    if not days:
+        return "on an unknown day"
+    return f"on {days[0]}" if len(days) == 1 else f"from {days[0]} to {days[-1]}"
+
+
+def _file_name(name: str) -> str:
+    """Reduce a name to what every file system takes."""
+    kept = "".join(letter if letter.isalnum() else "-" for letter in name.lower())
+    return "-".join(filter(None, kept.split("-"))) or "device"
+
+
+def _asset(name: str) -> Markup:
+    return Markup(files(_PACKAGE).joinpath(name).read_text(encoding="utf-8"))  # noqa: S704 - ours
+
+
+def _policy(style: str, script: str) -> str:
+    """Content security policy: this very style and script, pictures in the page, nothing else."""
+
+    def source(text: str) -> str:
+        digest = base64.b64encode(hashlib.sha256(text.encode()).digest()).decode()
+        return f"'sha256-{digest}'"
+
+    return (
+        f"default-src 'none'; style-src {source(style)}; script-src {source(script)}; "
+        "img-src data:; base-uri 'none'; form-action 'none'"
     )
