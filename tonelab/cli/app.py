@@ -17,7 +17,18 @@ from tonelab.errors import TonelabError
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-VERBS = ("chart", "probe", "measure", "show", "compare", "standards", "run", "selftest", "demo")
+VERBS = (
+    "chart",
+    "probe",
+    "measure",
+    "show",
+    "compare",
+    "report",
+    "standards",
+    "run",
+    "selftest",
+    "demo",
+)
 
 UNUSABLE, DEFECT, INTERRUPTED = 2, 70, 130
 

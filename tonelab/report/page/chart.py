@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -98,11 +98,15 @@ class Chart:
     across
         What the horizontal axis is; light can be shown by PQ code, logarithmically or linearly.
     views
-        Vertical axes to choose from; the first is shown without script.
-    choice
-        What the choice between views is called.
+        Vertical axes to choose from; one is shown without script.
     table
         The figures behind the lines.
+    note
+        How to read the lines.
+    choice
+        What the choice between views is called.
+    start
+        The view that is shown first.
     """
 
     id: str
@@ -111,8 +115,8 @@ class Chart:
     across: Across
     views: Sequence[View]
     table: Table
+    note: str = ""
     choice: str = "Vertical axis"
-    notes: Sequence[str] = field(default_factory=tuple)
     start: int = 0
 
     @property

@@ -76,10 +76,8 @@ def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -
         across="light",
         views=views,
         table=table,
-        notes=(
-            "Band: 95 % interval. Dashed: the capture sits on a clip, so the line is a bound.",
-            f"Standard conversions: mastering peak {_peak(measurements):g} cd/m2.",
-        ),
+        note="Band: 95 % interval. Dashed: the capture sits on a clip, so the line is a bound. "
+        f"Standard conversions: mastering peak {_peak(measurements):g} cd/m2.",
     )
 
 
@@ -130,7 +128,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
         views=views,
         choice="Compared with",
         table=table,
-        notes=("Codes of a 10-bit narrow-range signal. Band: 95 % interval of the difference.",),
+        note="Codes of a 10-bit narrow-range signal. Band: 95 % interval of the difference.",
     )
 
 
@@ -173,7 +171,10 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
                 start=start,
                 table=_chroma_table(measurements, names, views[start].series, kind, title,
                                     levels[start], digits),
-                notes=("Band: 95 % interval. Gaps: nothing seen that the capture did not clip.",),
+                note="Band: 95 % interval. Gaps: nothing seen that the capture did not clip. "
+                    "HDR and SDR signals differ in scale and primaries, so any conversion moves "
+                    "these figures: hold devices against each other. Saturation and hue of the "
+                    "light that is shown stand in the answer.",
             )
         )  # fmt: skip
     return tuple(charts)
@@ -231,10 +232,8 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
             View("capture codes for each source code", "", 2, series, ((1.0, "every step kept"),)),
         ),
         table=table,
-        notes=(
-            "Both sides counted as 10-bit narrow range.",
-            "Below 1, neighbouring steps merge; far above 1, a gradient may show bands.",
-        ),
+        note="Both sides counted as 10-bit narrow range. Below 1, neighbouring steps merge; far "
+        "above 1, a gradient may show bands.",
     )  # fmt: skip
 
 

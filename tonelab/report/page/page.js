@@ -333,7 +333,7 @@
       }
       const place = this.spec.across === "hue" ? `${this.at.toFixed(0)}°` : lightWords(this.at);
       const table = this.box.querySelector(".reading table");
-      table.caption.textContent = `At ${place}${this.spec.across === "hue" ? `, ${view.option}` : ""}: ${tidy(view.label)}`;
+      table.caption.textContent = `At ${place}${this.spec.across === "hue" ? `, ${tidy(view.option)}` : ""}: ${tidy(view.label)}`;
       table.tBodies[0].replaceChildren(...rows.map(([line, words]) => {
         const row = document.createElement("tr");
         const head = document.createElement("th");

@@ -183,8 +183,8 @@ def _ordinary_white(white: Sequence[tuple[str, float]], measurements: Sequence[M
     shown = [f"{100 * value / peak:.0f} % by {name}" for name, value in white]
     return (
         f"A white page, 203 cd/m2 in the source, is shown at {_listed(shown)}, in percent of the "
-        "brightest white that the screen can show. The more of it the page takes, the less is "
-        "left for lights brighter than paper."
+        "brightest white that the screen can show. The more a page takes, the less is left "
+        "for lights brighter than paper."
     )
 
 
