@@ -12,6 +12,7 @@ from tonelab.errors import UsageError
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
 from tonelab.outputs import whole_file
+from tonelab.report.figures import FIGURES, comparison_figure, save_figure
 from tonelab.signal.description import Signal
 
 from .devices import DEVICES, ORVIMBLE, ORVIMBLE_UPDATED, Device
@@ -162,22 +163,14 @@ Everything is in {self.folder}
         return Step(f"Measuring {device.title}", (path,), make)
 
     def _drawn(self, device: Device) -> Step:
-        kinds = ("luminance", "chroma", "conversion", "standards")
+        kinds = tuple(FIGURES)
         paths = tuple(self.figure(f"{_file_name(device)}-{kind}") for kind in kinds)
 
         def make(progress: Progress) -> None:
-            from tonelab.report import figures
-
-            draw = (
-                figures.luminance_figure,
-                figures.chroma_figure,
-                figures.residual_figure,
-                figures.score_figure,
-            )
             measurement = load(self.curve_file(device))
-            for done, (path, figure) in enumerate(zip(paths, draw, strict=True)):
+            for done, (path, draw) in enumerate(zip(paths, FIGURES.values(), strict=True)):
                 progress("drawing", done, len(paths))
-                figures.save_figure(figure(measurement), path, overwrite=True)
+                save_figure(draw(measurement), path, overwrite=True)
 
         return Step(f"Drawing {device.title}", paths, make)
 
@@ -185,8 +178,6 @@ Everything is in {self.folder}
         path = self.figure(name)
 
         def make(_: Progress) -> None:
-            from tonelab.report.figures import comparison_figure, save_figure
-
             measurements = self._load(devices)
             figure = comparison_figure(measurements, compare(measurements))
             save_figure(figure, path, overwrite=True)
@@ -197,8 +188,6 @@ Everything is in {self.folder}
         path = self.figure("pictures")
 
         def make(_: Progress) -> None:
-            from tonelab.report.figures import save_figure
-
             from .pictures import side_by_side
 
             captures = {device.title: self.capture(device) for device in DEVICES}

@@ -20,6 +20,7 @@ from tonelab.cli import main
 from tonelab.curvefile import content_hash, load, save
 from tonelab.errors import PairingError, UsageError
 from tonelab.media import open_clip, write_clip
+from tonelab.report.figures import FIGURES
 from tonelab.signal.description import Signal
 
 CAPTURES = ("a", "b é", "c")
@@ -278,6 +279,6 @@ def test_figures_are_drawn_in_the_formats_asked_for(tmp_path, measuring):
     plan.write_text(text, encoding="utf-8")
     results = run(read_plan(plan))
     figures = {path.name for path in (results.folder / "figures").iterdir()}
-    kinds = ("luminance", "chroma", "conversion", "standards")
-    wanted = {f"{name} {kind}" for name in "ab" for kind in kinds} | {"comparison chart"}
+    wanted = {f"{name} {kind}" for name in "ab" for kind in FIGURES}
+    wanted |= {"comparison chart curves", "comparison chart distances"}
     assert figures == {f"{name}.png" for name in wanted}

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import replace
+from pathlib import Path
 
 import colour
 import matplotlib.colors
@@ -11,11 +12,15 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 
+from tonelab.cli import main, show
 from tonelab.compare import compare
+from tonelab.curvefile import save
 from tonelab.errors import UsageError
 from tonelab.report.figures import (
+    FIGURES,
     chroma_figure,
     comparison_figure,
+    distance_figure,
     luminance_figure,
     residual_figure,
     save_figure,
@@ -44,6 +49,7 @@ def figures(measurements, *, dark=False):
     return {
         "luminance": luminance_figure(one, dark=dark),
         "comparison": comparison_figure(measurements, compare(measurements), dark=dark),
+        "distance": distance_figure(compare(measurements), dark=dark),
         "chroma": chroma_figure(one, dark=dark),
         "score": score_figure(one, dark=dark),
         "residual": residual_figure(one, dark=dark),
@@ -57,6 +63,7 @@ def test_every_axis_names_its_unit(measurements):
         "comparison": ("capture luma code (10-bit narrow)", "difference, codes"),
         "chroma": ("hue rotation, degrees", "chroma ratio",
                    "source hue in the Cb/Cr plane, degrees"),
+        "distance": ("Mean ΔE_ITP between the devices",),
         "score": ("ΔE_ITP",),
         "residual": ("held-out residual, codes RMS",),
     }  # fmt: skip
@@ -130,6 +137,17 @@ def test_unseen_hues_are_gaps(measurements):
     assert np.isfinite(np.delete(ratio, 3)).all()
 
 
+def test_show_draws_the_figure_asked_for(tmp_path, capsys):
+    path, figure = tmp_path / "a.h5", tmp_path / "chroma é.pdf"
+    save(make_measurement(), path)
+    assert tuple(FIGURES) == show.FIGURES
+    assert main(["show", str(path), "-o", str(figure), "--figure", "chroma", "--json"]) == 0
+    assert figure.read_bytes().startswith(b"%PDF")
+    assert "Drawn in" in capsys.readouterr().err
+    assert main(["show", str(path), "-o", str(figure)]) == 2
+    assert "exists already" in capsys.readouterr().err
+
+
 def test_nothing_to_score_is_said():
     with pytest.raises(UsageError, match="no scores to draw"):
         score_figure(make_measurement(scores=()))
@@ -151,14 +169,13 @@ def test_files_are_whole_and_reproducible(measurements, tmp_path, kind):
 def test_a_failure_leaves_nothing(measurements, tmp_path, monkeypatch):
     figure = score_figure(measurements[0])
 
-    def full(*_, **__):
-        (tmp_path / "half").touch()
+    def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(figure, "savefig", full)
+    monkeypatch.setattr(Path, "write_bytes", full)
     with pytest.raises(UsageError, match="cannot be written: No space left"):
         save_figure(figure, tmp_path / "a.svg")
-    assert [path.name for path in tmp_path.iterdir()] == ["half"]
+    assert not list(tmp_path.iterdir())
 
 
 def test_other_suffixes_are_refused(measurements, tmp_path):

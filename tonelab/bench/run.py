@@ -211,15 +211,10 @@ def _drawn(results: Results, name: str, measurement: Measurement) -> Iterator[Ou
     formats = results.bench.output.figures
     if not formats:
         return
-    from tonelab.report import figures
+    from tonelab.report.figures import FIGURES
 
     with _attempt("draw", name) as attempt:
-        drawn = {
-            "luminance": figures.luminance_figure(measurement),
-            "chroma": figures.chroma_figure(measurement),
-            "conversion": figures.residual_figure(measurement),
-            "standards": figures.score_figure(measurement),
-        }
+        drawn = {kind: draw(measurement) for kind, draw in FIGURES.items()}
         attempt.succeed("drawn", *_save_figures(results, name, drawn))
     yield attempt.outcome
 
@@ -236,10 +231,13 @@ def _compared(results: Results, key: str, names: Sequence[str]) -> Iterator[Outc
         _write_json(path, comparison_document(comparison))
         files = [_relative(results, path)]
         if output.figures:
-            from tonelab.report.figures import comparison_figure
+            from tonelab.report.figures import comparison_figure, distance_figure
 
-            figure = comparison_figure(measurements, comparison)
-            files += _save_figures(results, f"comparison {_plain(key)}", {"": figure})
+            drawn = {
+                "curves": comparison_figure(measurements, comparison),
+                "distances": distance_figure(comparison),
+            }
+            files += _save_figures(results, f"comparison {_plain(key)}", drawn)
         attempt.succeed(f"{len(names)} captures over {comparison.colours} colours", *files)
     yield attempt.outcome
 
@@ -250,7 +248,7 @@ def _save_figures(results: Results, name: str, drawn: dict[str, Figure]) -> list
     files = []
     for kind, figure in drawn.items():
         for suffix in results.bench.output.figures:
-            path = _inside(results, "figures", f"{f'{name} {kind}'.strip()}.{suffix}")
+            path = _inside(results, "figures", f"{name} {kind}.{suffix}")
             save_figure(figure, path, overwrite=True)
             files.append(_relative(results, path))
     return files

@@ -6,26 +6,57 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tonelab.cli.options import FILE, as_json, fail_on, judge, verbosity
-from tonelab.cli.terminal import print_json, print_result
+from tonelab.cli.options import FILE, as_json, fail_on, force, judge, verbosity
+from tonelab.cli.terminal import Session, print_json, print_result, say
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
+# The names in tonelab.report.figures, which help must not import.
+FIGURES = ("luminance", "chroma", "conversion", "standards")
+
+
 @click.command("show", short_help="Show the measurement in a curve file.")
 @click.argument("file", type=FILE)
+@click.option("-o", "--output", type=FILE, help="Draw a figure in this .svg, .pdf or .png.")
+@click.option(
+    "--figure", type=click.Choice(FIGURES), default="luminance", show_default=True,
+    help="Which figure -o draws.",
+)  # fmt: skip
+@click.option("--dark", is_flag=True, help="Draw on a dark ground.")
+@force
 @as_json
 @fail_on
 @verbosity
-def command(file: Path, as_json: bool, fail_on: str | None) -> int:
+@click.pass_obj
+def command(
+    session: Session,
+    file: Path,
+    output: Path | None,
+    figure: str,
+    dark: bool,
+    force: bool,
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
     """Show the measurement in the curve file FILE."""
     from tonelab.curvefile import load
+    from tonelab.outputs import check_output
     from tonelab.show import document, summary
 
+    if output:
+        check_output(output, overwrite=force)
     measurement = load(file)
+    if output:
+        from tonelab.report.figures import FIGURES, save_figure
+
+        save_figure(FIGURES[figure](measurement, dark=dark), output, overwrite=force)
+        session.written = output
     if as_json:
         print_json(document(measurement))
     else:
         print_result(summary(measurement))
+    if output and not session.quiet:
+        say(f"Drawn in {output}")
     return judge(measurement.findings, fail_on)

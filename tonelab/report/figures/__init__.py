@@ -1,0 +1,27 @@
+"""Figures for print: curves, differences, chroma, scores and residuals, each with its floor."""
+
+from tonelab.report.figures.colour import chroma_figure
+from tonelab.report.figures.curves import comparison_figure, luminance_figure
+from tonelab.report.figures.drawing import FORMATS, png, save_figure
+from tonelab.report.figures.scores import distance_figure, residual_figure, score_figure
+
+# Figures of one measurement by the name that the command, a run and the demo give them.
+FIGURES = {
+    "luminance": luminance_figure,
+    "chroma": chroma_figure,
+    "conversion": residual_figure,
+    "standards": score_figure,
+}
+
+__all__ = [
+    "FIGURES",
+    "FORMATS",
+    "chroma_figure",
+    "comparison_figure",
+    "distance_figure",
+    "luminance_figure",
+    "png",
+    "residual_figure",
+    "save_figure",
+    "score_figure",
+]
