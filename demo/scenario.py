@@ -1,4 +1,4 @@
-"""The steps of the scenario, from the test clip to the summary."""
+"""The steps of the scenario, from the test clip to the report page."""
 
 from __future__ import annotations
 
@@ -54,7 +54,7 @@ class Scenario:
     Parameters
     ----------
     folder
-        Where clips, captures, curve files, figures and the summary go; made if need be.
+        Where clips, captures, curve files, figures and the report go; made if need be.
     layout
         The chart to play.
 
@@ -68,6 +68,7 @@ class Scenario:
         self.folder, self.layout = folder, layout
         self.chart = folder / "chart.mp4"
         self.summary = folder / "summary.md"
+        self.page = folder / "report.html"
         self.figures = folder / "figures"
         try:
             for part in ("captures", "curves", "figures"):
@@ -103,12 +104,14 @@ class Scenario:
         yield self._compared("update", "Comparing the firmware versions", update)
         yield self._pictured()
         yield Step("Writing the summary", (self.summary,), self._summarise)
+        yield Step("Writing the report page", (self.page,), self._report)
 
     def closing(self) -> str:
         """Say where everything is, and what to look at first."""
         return f"""
 Everything is in {self.folder}
-  summary.md   read this first: what each device does, beside what was built into it
+  report.html  open this first, in any browser: what each device does, with curves and pictures
+  summary.md   the same findings beside what was built into the devices
   figures      pictures.png and devices.png show the devices together, the others one by one
   curves       one curve file a device; try: tonelab show "{self.curve_file(DEVICES[1])}"
   captures     the recordings, half a gigabyte; may be deleted
@@ -199,6 +202,22 @@ Everything is in {self.folder}
         text = summarise(DEVICES, self._load(DEVICES))
         with whole_file(self.summary) as temporary:
             temporary.write_text(text, encoding="utf-8")
+
+    def _report(self, progress: Progress) -> None:
+        from tonelab.report.page import write_page
+        from tonelab.report.pictures import make_pictures
+
+        measurements = self._load(DEVICES)
+        captures = [self.capture(device) for device in DEVICES]
+        write_page(
+            self.page,
+            measurements,
+            title="Three players that do not exist, measured",
+            notes="The devices are simulated, so that every answer was known beforehand; "
+            "summary.md holds them against what was found.",
+            pictures=make_pictures(self.chart, captures, measurements, progress=progress),
+            overwrite=True,
+        )
 
     def _load(self, devices: tuple[Device, ...]) -> list[Measurement]:
         return [load(self.curve_file(device)) for device in devices]

@@ -77,6 +77,13 @@
       return this.zoom.map((end) => Math.min(Math.max(this.axis.to(end), full[0]), full[1]));
     }
 
+    /** Abscissas of a line on the axis in use, worked out once for each axis. */
+    places(line) {
+      const kind = this.spec.across === "hue" ? "linear" : chosen.axis;
+      line.places ??= {};
+      return (line.places[kind] ??= line.x.map(this.axis.to));
+    }
+
     get lines() {
       return this.spec.views[this.view].series.filter((one) => chosen.keys.has(one.key));
     }
@@ -136,9 +143,11 @@
       return this.axis.from(low + Math.min(Math.max(share, 0), 1) * (high - low));
     }
 
-    across(value) {
-      const [low, high] = this.range;
-      return this.left + ((this.axis.to(value) - low) / (high - low)) * (this.width - this.left - this.right);
+    across(value) { return this.pixelAt(this.axis.to(value)); }
+
+    pixelAt(place) {
+      const [low, high] = this.shown;
+      return this.left + ((place - low) / (high - low)) * (this.width - this.left - this.right);
     }
 
     down(value) {
@@ -153,8 +162,7 @@
       let ends = [Infinity, -Infinity];
       const take = (value) => { ends = [Math.min(ends[0], value), Math.max(ends[1], value)]; };
       for (const line of this.lines) {
-        line.x.forEach((x, n) => {
-          const at = this.axis.to(x);
+        this.places(line).forEach((at, n) => {
           if (line.y[n] === null || at < low || at > high) return;
           const bound = (line.bound && line.bound[n]) || 0;
           take(line.y[n] - bound);
@@ -172,6 +180,7 @@
       this.width = Math.max(this.plot.clientWidth, 240);
       this.height = this.width < 560 ? 300 : 400;
       [this.left, this.right, this.top, this.bottom] = [this.width < 560 ? 50 : 64, 26, 14, this.spec.names.length ? 62 : 50];
+      this.shown = this.range;
       this.ends = this.verticalEnds();
       const svg = this.svg;
       svg.replaceChildren(...this.labels);
@@ -217,7 +226,7 @@
     }
 
     drawLine(parent, line, right, bottom) {
-      const points = line.x.map((x, n) => (line.y[n] === null ? null : [this.across(x), this.down(line.y[n])]));
+      const points = this.places(line).map((at, n) => (line.y[n] === null ? null : [this.pixelAt(at), this.down(line.y[n])]));
       const clipped = new Set(line.clipped || []);
       const path = (kept) => {
         let pen = "M";
@@ -291,8 +300,9 @@
     /** Value and bound of a line where the cursor stands; null where it has none. */
     valueOf(line) {
       const at = this.axis.to(this.at);
-      for (let n = 1; n < line.x.length; n += 1) {
-        const [a, b] = [this.axis.to(line.x[n - 1]), this.axis.to(line.x[n])];
+      const places = this.places(line);
+      for (let n = 1; n < places.length; n += 1) {
+        const [a, b] = [places[n - 1], places[n]];
         if (a <= at && at <= b && line.y[n - 1] !== null && line.y[n] !== null) {
           const share = b > a ? (at - a) / (b - a) : 1;
           const mix = (values) => values[n - 1] + share * (values[n] - values[n - 1]);

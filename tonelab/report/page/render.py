@@ -30,6 +30,7 @@ from tonelab.show.document import document, plain
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
+    from tonelab.colour_shift import ColourShift
     from tonelab.compare import Comparison
     from tonelab.report.page.chart import Chart
     from tonelab.report.pictures import PictureSet
@@ -88,6 +89,7 @@ def render_page(
     names = device_names(measurements)
     comparison, reason = _comparison(measurements, comparison)
     charts = list(_charts(measurements, names))
+    shifts = [words.shift_of(one) for one in measurements]
     checked = {name: plain(report) for name, report in (checks or {}).items()}
     corrected = [plain(one) for one in corrections]
     absent = provenance.not_shown(
@@ -117,10 +119,10 @@ def render_page(
         marks=MARKS,
         colours=COLOURS,
         head=words.HEAD,
-        devices=[_device(one, name) for one, name in zip(measurements, names, strict=True)],
+        devices=list(map(_device, measurements, names, shifts)),
         dates=_dates(measurements),
         sources=list(dict.fromkeys(one.source.name for one in measurements)),
-        summary=list(words.summary(measurements, names, comparison)),
+        summary=list(words.summary(measurements, names, shifts, comparison)),
         charts=[(chart, svg(chart)) for chart in charts],
         standards=_standards(charts),
         data={"charts": [spec(chart) for chart in charts], "marks": MARKS},
@@ -177,10 +179,10 @@ def _standards(charts: Sequence[Chart]) -> list[tuple[str, str]]:
     return [(one.key, one.name) for one in charts[0].views[0].series if one.index is None]
 
 
-def _device(measurement: Measurement, name: str) -> dict[str, Any]:
+def _device(measurement: Measurement, name: str, shift: ColourShift | None) -> dict[str, Any]:
     return {
         "name": name,
-        "cells": words.answer_row(measurement),
+        "cells": words.answer_row(measurement, shift),
         "findings": list(tables.finding_rows(measurement.findings)),
         "facts": list(provenance.facts(measurement)),
         "file": json_file(f"{_file_name(name)}-measurement", document(measurement)),

@@ -33,7 +33,15 @@ GREY = "grey-18"
 CLIP = "clip"
 
 
-def answer_row(measurement: Measurement) -> tuple[Cell, ...]:
+def shift_of(measurement: Measurement) -> ColourShift | None:
+    """Return what the device does to colours, or None where this measurement cannot tell."""
+    try:
+        return colour_shift(measurement)
+    except UsageError:
+        return None
+
+
+def answer_row(measurement: Measurement, shift: ColourShift | None) -> tuple[Cell, ...]:
     """Put the findings of a device into words, in the order of `HEAD`."""
     marks = {mark.id: mark for mark in measurement.landmarks}
     return (
@@ -41,14 +49,17 @@ def answer_row(measurement: Measurement) -> tuple[Cell, ...]:
         _level(marks.get(GREY)),
         _level(marks.get(WHITE)),
         _highlights(measurement, marks),
-        _colour(measurement),
+        _colour(shift),
         _nearest(measurement),
         _certainty(measurement),
     )
 
 
 def summary(
-    measurements: Sequence[Measurement], names: Sequence[str], comparison: Comparison | None
+    measurements: Sequence[Measurement],
+    names: Sequence[str],
+    shifts: Sequence[ColourShift | None],
+    comparison: Comparison | None,
 ) -> Iterator[tuple[str, str]]:
     """Paragraphs of plain language: a heading and its sentences."""
     yield "What was done", _done(measurements)
@@ -62,9 +73,9 @@ def summary(
         text = f"A mid-grey of 26 cd/m2 is shown at {light(most)} by {top}, the brightest"
         yield "Mid-tones", f"{text}, and at {light(least)} by {bottom}, the darkest."
     yield "Bright lights", _bright(named)
-    shifts = [(name, shift) for name, one in named if (shift := _shift(one)) is not None]
-    if shifts:
-        yield "Colours", _colours(shifts)
+    told = [(name, shift) for name, shift in zip(names, shifts, strict=True) if shift is not None]
+    if told:
+        yield "Colours", _colours(told)
     yield "What explains it", _explained(named)
     if comparison is not None:
         yield "Alike and apart", _alike(comparison)
@@ -121,8 +132,7 @@ def _highlights(measurement: Measurement, marks: dict[str, Landmark]) -> Cell:
     return Cell(f"distinct up to {light(float(top))}, the brightest played", "; ".join(parts))
 
 
-def _colour(measurement: Measurement) -> Cell:
-    shift = _shift(measurement)
+def _colour(shift: ColourShift | None) -> Cell:
     if shift is None:
         return Cell(NOT_IDENTIFIABLE)
     return Cell(
@@ -131,13 +141,6 @@ def _colour(measurement: Measurement) -> Cell:
         f"turned by {shift.turn:.1f}° (median), {shift.turn_p95:.1f}° (p95), rounding alone "
         f"{shift.turn_rounding:.1f}°; {shift.count} colours",
     )
-
-
-def _shift(measurement: Measurement) -> ColourShift | None:
-    try:
-        return colour_shift(measurement)
-    except UsageError:
-        return None
 
 
 def _nearest(measurement: Measurement) -> Cell:
