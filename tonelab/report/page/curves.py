@@ -197,7 +197,8 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         counted = gradient_steps(one)
         within = [part for part in counted if part.low < _peak(measurements)]
         steps, kept = (sum(getattr(part, what) for part in within) for what in ("steps", "kept"))
-        told.append(f"{name} keeps {kept} of {steps}")
+        if steps:
+            told.append(f"{name} keeps {kept} of {steps}")
         for part in counted:
             rows.append((name, part.low, part.high, part.steps, part.kept, part.widest,
                          part.largest))  # fmt: skip
@@ -226,7 +227,9 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
     return Chart(
         id="gradient",
         title="Gradient steps",
-        description=f"Of the grey steps up to {light(_peak(measurements))}, {'; '.join(told)}.",
+        description=f"Of the grey steps up to {light(_peak(measurements))}, {'; '.join(told)}."
+        if told
+        else "How steep the luminance curves are; single grey steps were not seen.",
         across="light",
         views=(
             View("capture codes for each source code", "", 2, series, ((1.0, "every step kept"),)),

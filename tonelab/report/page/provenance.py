@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.conversion.standards import STANDARDS
+from tonelab.gradients import gradient_steps
 from tonelab.report.page.tables import flat, landmark_missing
 from tonelab.show.document import plain
 from tonelab.show.words import display_of, light, readings
@@ -116,6 +117,8 @@ def _unseen(name: str, measurement: Measurement) -> Iterator[str]:
             f"{name}: chroma around source greys of {', '.join(empty)}: too few colours there "
             "that the capture does not clip."
         )
+    if not gradient_steps(measurement):
+        yield f"{name}: gradient steps: no two neighbouring grey codes were seen."
     if not measurement.scores:
         yield f"{name}: distance from the standard conversions: none was computed."
     unknown = [
