@@ -46,6 +46,20 @@
   const lightWords = (light) =>
     `${light >= 100 ? light.toFixed(0) : light >= 10 ? light.toFixed(1) : light.toPrecision(3)} cd/m²`;
 
+  const DASHES = ["none", "7 3", "2 3", "9 3 2 3"];
+
+  function path(points, kept) {
+    let pen = "M";
+    let d = "";
+    points.forEach((point, n) => {
+      if (point && kept(n)) {
+        d += `${pen}${point[0].toFixed(1)} ${point[1].toFixed(1)}`;
+        pen = "L";
+      } else pen = "M";
+    });
+    return d;
+  }
+
   class Chart {
     constructor(spec) {
       this.spec = spec;
@@ -220,31 +234,36 @@
         if (label) make(inside, "text", { class: "level-name", x: right - 4, y: y - 4, "text-anchor": "end" }, label);
       }
       const order = [...this.lines].sort((a, b) => (a.key[0] === "d") - (b.key[0] === "d"));
-      for (const line of order) this.drawLine(inside, line, right, bottom);
+      const standards = order.filter((line) => line.key[0] !== "d");
+      standards.forEach((line, n) => this.drawStandard(inside, line, n, (n + 1) / (standards.length + 1)));
+      for (const line of order.slice(standards.length)) this.drawDevice(inside, line, right);
       this.cursor = make(svg, "g", {});
       this.read();
     }
 
-    drawLine(parent, line, right, bottom) {
-      const points = this.places(line).map((at, n) => (line.y[n] === null ? null : [this.pixelAt(at), this.down(line.y[n])]));
-      const clipped = new Set(line.clipped || []);
-      const path = (kept) => {
-        let pen = "M";
-        let d = "";
-        points.forEach((point, n) => {
-          if (point && kept(n)) {
-            d += `${pen}${point[0].toFixed(1)} ${point[1].toFixed(1)}`;
-            pen = "L";
-          } else pen = "M";
-        });
-        return d;
-      };
-      if (line.key[0] !== "d") {
-        make(parent, "path", { class: "standard", d: path(() => true) });
-        const last = points.filter((point) => point && point[0] <= right - 6 && point[1] >= this.top + 12).pop();
-        if (last) make(parent, "text", { class: "standard-name", x: last[0], y: last[1] + 16, "text-anchor": "end" }, line.name);
-        return;
+    pixels(line) {
+      return this.places(line).map((at, n) => (line.y[n] === null ? null : [this.pixelAt(at), this.down(line.y[n])]));
+    }
+
+    /** A thin line, dashed in a way of its own, with its name at a height of its own. */
+    drawStandard(parent, line, number, share) {
+      const points = this.pixels(line);
+      make(parent, "path", {
+        class: "standard", d: path(points, () => true), "stroke-dasharray": DASHES[number % DASHES.length],
+      });
+      const height = this.top + (1 - share) * (this.height - this.top - this.bottom);
+      const spot = points.find((point) => point && point[0] > this.left && point[1] <= height);
+      if (spot) {
+        const flip = spot[0] > this.width / 2;
+        make(parent, "text", {
+          class: "standard-name", x: spot[0] + (flip ? -6 : 6), y: spot[1] + 4, "text-anchor": flip ? "end" : "start",
+        }, tidy(line.name));
       }
+    }
+
+    drawDevice(parent, line, right) {
+      const points = this.pixels(line);
+      const clipped = new Set(line.clipped || []);
       const number = Number(line.key.slice(1)) % marks.length;
       let run = [];
       const band = () => {
@@ -256,10 +275,10 @@
       };
       if (line.bound) points.forEach((point, n) => { if (point && line.bound[n] !== null) run.push(n); else band(); });
       band();
-      make(parent, "path", { class: `line c${number}`, d: path((n) => !clipped.has(n)) });
+      make(parent, "path", { class: `line c${number}`, d: path(points, (n) => !clipped.has(n)) });
       if (clipped.size) {
         const edge = (n) => clipped.has(n) || clipped.has(n - 1) || clipped.has(n + 1);
-        make(parent, "path", { class: `line clipped c${number}`, d: path(edge) });
+        make(parent, "path", { class: `line clipped c${number}`, d: path(points, edge) });
       }
       const spacing = Math.max((right - this.left) / 7, 60);
       let next = this.left + (spacing * (number + 0.5)) / marks.length;
@@ -350,7 +369,7 @@
         head.scope = "row";
         const swatch = document.querySelector(`[data-series="${line.key}"] + .swatch`);
         if (swatch) head.append(swatch.cloneNode(true));
-        head.append(line.name);
+        head.append(tidy(line.name));
         const cell = document.createElement("td");
         cell.textContent = words;
         row.append(head, cell);

@@ -76,7 +76,7 @@ def _view(key: str, shown: PictureSet, names: Sequence[str]) -> SetView:
         if one is None:
             continue
         figures = f"ΔE_ITP from the rendered source: mean {one.mean:.1f}, p95 {one.p95:.1f}"
-        scale = "" if one.scale == (1.0, 1.0) else (
+        scale = "" if np.allclose(one.scale, 1, atol=5e-4) else (
             f"; {one.scale[0]:.3g} × {one.scale[1]:.3g} samples for each of the source"
         )  # fmt: skip
         views.append(

@@ -155,7 +155,7 @@ def _nearest(measurement: Measurement) -> Cell:
 
 def _certainty(measurement: Measurement) -> Cell:
     static = measurement.conversion.static
-    words = {"static": "the same each time", "unknown": "not known whether static"}
+    words = {"static": "same each time", "unknown": "not known whether static"}
     grave = _graver(measurement)
     count = "no warning" if not grave else f"{grave} warning{'s' if grave > 1 else ''}"
     held = measurement.pairing.used
