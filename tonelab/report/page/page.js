@@ -235,8 +235,9 @@
       }
       const order = [...this.lines].sort((a, b) => (a.key[0] === "d") - (b.key[0] === "d"));
       const standards = order.filter((line) => line.key[0] !== "d");
-      standards.forEach((line, n) => this.drawStandard(inside, line, n, (n + 1) / (standards.length + 1)));
+      standards.forEach((line, n) => this.drawStandard(inside, line, n));
       for (const line of order.slice(standards.length)) this.drawDevice(inside, line, right);
+      standards.forEach((line, n) => this.nameStandard(inside, line, (n + 1) / (standards.length + 1)));
       this.cursor = make(svg, "g", {});
       this.read();
     }
@@ -245,12 +246,16 @@
       return this.places(line).map((at, n) => (line.y[n] === null ? null : [this.pixelAt(at), this.down(line.y[n])]));
     }
 
-    /** A thin line, dashed in a way of its own, with its name at a height of its own. */
-    drawStandard(parent, line, number, share) {
-      const points = this.pixels(line);
+    /** A thin line, dashed in a way of its own. */
+    drawStandard(parent, line, number) {
       make(parent, "path", {
-        class: "standard", d: path(points, () => true), "stroke-dasharray": DASHES[number % DASHES.length],
+        class: "standard", d: path(this.pixels(line), () => true), "stroke-dasharray": DASHES[number % DASHES.length],
       });
+    }
+
+    /** The name beside its line, each at a height of its own, over all lines. */
+    nameStandard(parent, line, share) {
+      const points = this.pixels(line);
       const height = this.top + (1 - share) * (this.height - this.top - this.bottom);
       const spot = points.find((point) => point && point[0] > this.left && point[1] <= height);
       if (spot) {
