@@ -19,6 +19,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from tonelab.media import Frame
+
 
 def side_by_side(captures: Mapping[str, Path]) -> Figure:
     """Lay the first pictures of recordings side by side, each under its name."""
@@ -36,7 +38,12 @@ def side_by_side(captures: Mapping[str, Path]) -> Figure:
 def first_picture(path: Path) -> NDArray[np.float64]:
     """R'G'B' 0..1 of the first frame of a 10-bit 4:2:2 BT.709 recording, shape (H, W, 3)."""
     with open_clip(path) as clip:
-        y, cb, cr = (plane.astype(np.float64) for plane in next(clip.frames(0, 1)).planes)
+        return rgb_of(next(clip.frames(0, 1)))
+
+
+def rgb_of(frame: Frame) -> NDArray[np.float64]:
+    """R'G'B' 0..1 of a frame, each chroma sample standing for two of luma."""
+    y, cb, cr = (plane.astype(np.float64) for plane in frame.planes)
     luma = (y - 64) / 876
     blue, red = ((plane.repeat(2, axis=1) - 512) / 896 for plane in (cb, cr))
     r, b = luma + 1.5748 * red, luma + 1.8556 * blue

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from fractions import Fraction
 
 import numpy as np
@@ -175,6 +176,112 @@ def test_the_chart_is_the_layout(scenario):
     with open_clip(scenario.chart) as clip:
         assert (clip.width, clip.height, clip.rate) == (960, 540, Fraction(24000, 1001))
         assert sum(1 for _ in clip.frames()) == LAYOUT.frame_count
+
+
+@pytest.fixture(scope="module")
+def pictures(scenario, measurements):
+    """Crops of two recordings: two places chosen, and one named in a flat corner of a patch."""
+    from tonelab.report.pictures import Crop, make_pictures
+
+    captures = [scenario.capture(device) for device in MEASURED[:2]]
+    given = scenario.chart, [*captures, None], measurements
+    chosen = make_pictures(*given, count=2, size=(160, 90))
+    (named,) = make_pictures(*given, crops=[Crop(26, 301, 97, "a corner")], size=(64, 36))
+    return chosen, named
+
+
+def test_crops_are_the_samples_of_the_recording(scenario, measurements, pictures):
+    """Against R'G'B' worked out by the demonstration's own equations (BT.709-6)."""
+    from tonelab.demo.pictures import rgb_of
+
+    for chosen in pictures[0]:
+        frame, x, y = (int(word) for word in re.findall(r"(?:frame|x|y) (\d+)", chosen.place))
+        assert frame >= LAYOUT.hold
+        for shown, device in zip(chosen.shown[:2], MEASURED, strict=False):
+            with open_clip(scenario.capture(device)) as clip:
+                whole = rgb_of(next(clip.frames(shown.frame, shown.frame + 1)))
+            # Chroma stands at every other sample; between them it is interpolated.
+            cosited = slice(x % 2, None, 2)
+            expected = np.round(255 * whole[y : y + 90, x : x + 160][:, cosited])
+            np.testing.assert_allclose(shown.rgb[:, cosited], expected, atol=1)
+            assert shown.scale == pytest.approx((1, 1), abs=2e-3)
+        assert chosen.shown[2] is None
+
+
+def test_places_differ_and_are_the_ones_that_differ_most(pictures):
+    chosen, named = pictures
+    assert len({one.label for one in chosen}) == 2
+    for one in chosen:
+        means = [shown.mean for shown in one.shown[:2]]
+        assert max(means) > 10
+        assert "furthest apart" in one.reason
+    assert named.label == "a corner"
+    assert named.source.shape == (36, 64, 3)
+
+
+def test_the_source_is_rendered_by_the_standard(scenario, pictures):
+    from tonelab.conversion.standards import STANDARDS
+
+    _, named = pictures
+    with open_clip(scenario.chart) as clip:
+        luma, blue, red = next(clip.frames(26, 27)).planes
+    code = np.array([[luma[110, 320], blue[55, 160], red[55, 160]]], np.int32)
+    light = devices.pq_to_light(devices.to_rgb(code))
+    rgb = STANDARDS["bt2446a"].convert(light, source_peak=1000)
+    expected = np.round(255 * np.clip(rgb[0], 0, 1))
+    np.testing.assert_allclose(named.source[110 - 97, 320 - 301], expected, atol=1)
+    assert named.rendering.startswith("BT.2446 method A")
+
+
+def test_difference_maps_follow_the_printed_scale():
+    from tonelab.report.pictures import DIFFERENCE_SCALE, difference_colours
+
+    for value, colour in DIFFERENCE_SCALE:
+        np.testing.assert_array_equal(difference_colours(np.array(float(value))), colour)
+    assert difference_colours(np.array(5000.0)).tolist() == list(DIFFERENCE_SCALE[-1][1])
+    ramp = difference_colours(np.linspace(0, 100, 400)) @ (0.2126, 0.7152, 0.0722)
+    assert (np.diff(ramp) > -1).all()
+
+
+@pytest.mark.parametrize(("changes", "words"), [
+    ({"standard": "none such"}, "is unknown: name one of"),
+    ({"crops": ["far"]}, "leaves the picture"),
+    ({"swap": True}, "is not the clip that was measured"),
+    ({"captures": [None] * 3}, "no capture to show"),
+])  # fmt: skip
+def test_pictures_that_cannot_be_cut_are_one_sentence(scenario, measurements, changes, words):
+    from tonelab.errors import UsageError
+    from tonelab.report.pictures import Crop, make_pictures
+
+    changes = dict(changes)
+    captures = changes.pop("captures", [scenario.capture(MEASURED[0]), None, None])
+    if changes.pop("swap", False):
+        captures = [None, scenario.chart, None]
+    if "crops" in changes:
+        changes["crops"] = [Crop(26, 5000, 0)]
+    with pytest.raises(UsageError, match=words):
+        make_pictures(scenario.chart, captures, measurements, **changes)
+
+
+def test_the_command_writes_the_page_with_pictures(scenario, tmp_path, capsys, measurements):
+    device = MEASURED[0]
+    files = [str(scenario.curve_file(device)), "-o", str(tmp_path / "a b.html")]
+    clips = ["--source", str(scenario.chart), "--capture", str(scenario.capture(device))]
+    assert main(["report", *files, *clips, "--crop", "26,301,97,the corner"]) == 0
+    text = (tmp_path / "a b.html").read_text(encoding="utf-8")
+    assert "The corner" in text
+    assert "data:image/png;base64," in text
+    assert main(["report", *files]) == 2
+    assert "exists already" in capsys.readouterr().err
+    other = ["report", files[0], "-o", str(tmp_path / "c.html")]
+    for wrong, words in (
+        (clips[:2], "one capture for each curve file"),
+        (["--crop", "1,2"], "needs the form FRAME,X,Y"),
+        (["--crop", "1,2,3"], "give --source and --capture too"),
+    ):
+        assert main([*other, *wrong]) == 2
+        assert words in " ".join(capsys.readouterr().err.split())
+    assert [path.name for path in tmp_path.iterdir()] == ["a b.html"]
 
 
 def test_the_command_keeps_what_is_finished(tmp_path, monkeypatch, capsys):

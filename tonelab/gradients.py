@@ -67,7 +67,7 @@ def gradient_steps(measurement: Measurement) -> tuple[GradientSteps, ...]:
             found.append(
                 GradientSteps(
                     low=low,
-                    high=float(min(high, light[rows[-1]])),
+                    high=float(min(high, light[-1])),
                     steps=len(rows),
                     kept=int(np.count_nonzero(rise[rows])),
                     widest=_longest_run(rise[rows] == 0) + 1,

@@ -183,7 +183,8 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
 def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
     """Capture codes for each source code: where a gradient keeps its steps and where not."""
     series, told, rows = [], [], []
-    cells: dict[tuple[float, float], dict[str, Cell]] = {}
+    cells: dict[float, dict[str, Cell]] = {}
+    ends: dict[float, float] = {}
     for index, (one, name) in enumerate(zip(measurements, names, strict=True)):
         curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
         code, _ = _common(curve, signal)
@@ -203,7 +204,8 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
             rows.append((name, part.low, part.high, part.steps, part.kept, part.widest,
                          part.largest))  # fmt: skip
             lost = part.steps - part.kept
-            cells.setdefault((part.low, _range_end(part.high)), {})[name] = Cell(
+            ends[part.low] = max(part.high, ends.get(part.low, 0))
+            cells.setdefault(part.low, {})[name] = Cell(
                 f"{part.kept} of {part.steps}",
                 f"{100 * lost / part.steps:.0f} % lost; up to {part.widest} on one code, "
                 f"largest rise {part.largest}",
@@ -212,8 +214,8 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         "Steps of a grey gradient that stay apart",
         ("source light", *names),
         [
-            (f"{low:g} to {high:g} cd/m2", *(found.get(name, Cell("not seen")) for name in names))
-            for (low, high), found in sorted(cells.items())
+            (f"{low:g} to {light(ends[low])}", *(found.get(n, Cell("not seen")) for n in names))
+            for low, found in sorted(cells.items())
         ],
         "Pairs of neighbouring source codes that end on different capture codes. Rises are in "
         "steps of the capture's own depth.",
@@ -360,8 +362,3 @@ def _chroma_table(
             rows,
         ),
     )  # fmt: skip
-
-
-def _range_end(high: float) -> float:
-    """Bring the ends of devices that saw slightly different brightest codes together."""
-    return float(f"{high:.2g}") if high not in {1.0, 26.0, 203.0} else high
