@@ -270,7 +270,7 @@ def test_the_command_writes_the_page_with_pictures(scenario, tmp_path, capsys, m
     assert main(["report", *files, *clips, "--crop", "26,301,97,the corner"]) == 0
     text = (tmp_path / "a b.html").read_text(encoding="utf-8")
     assert "The corner" in text
-    assert "data:image/png;base64," in text
+    assert "data:image/webp;base64," in text
     assert main(["report", *files]) == 2
     assert "exists already" in capsys.readouterr().err
     other = ["report", files[0], "-o", str(tmp_path / "c.html")]

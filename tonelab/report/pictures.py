@@ -124,7 +124,7 @@ def make_pictures(
     crops: Sequence[Crop] = (),
     standard: str = STANDARD,
     size: tuple[int, int] = SIZE,
-    count: int = 4,
+    count: int = 3,
     progress: Callable[[str, int, int], None] | None = None,
 ) -> tuple[PictureSet, ...]:
     """Cut crops at 1:1 from a source and its captures.
@@ -189,10 +189,16 @@ def make_pictures(
 
 
 def difference_colours(distance: FloatArray) -> Picture8:
-    """Draw ΔE_ITP of shape (...) as R'G'B' 0..255 on `DIFFERENCE_SCALE`, which ends at 100."""
+    """Draw ΔE_ITP of shape (...) as R'G'B' 0..255 on `DIFFERENCE_SCALE`, which ends at 100.
+
+    There are 256 colours, so that a map is small in a file with a palette.
+    """
     values, colours = zip(*DIFFERENCE_SCALE, strict=True)
-    channels = [np.interp(distance, values, channel) for channel in np.transpose(colours)]
-    return np.round(np.stack(channels, axis=-1)).astype(np.uint8)
+    stops = np.linspace(0, 255, len(values))
+    channels = [np.interp(np.arange(256), stops, channel) for channel in np.transpose(colours)]
+    palette = np.round(np.stack(channels, axis=-1)).astype(np.uint8)
+    shade: Picture8 = palette[np.round(np.interp(distance, values, stops)).astype(int)]
+    return shade
 
 
 def _open(path: str | Path, facts: ClipFacts) -> Clip:

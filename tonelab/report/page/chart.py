@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
@@ -35,6 +35,7 @@ _WIDTH, _HEIGHT = 760, 380
 _LEFT, _RIGHT, _TOP, _BOTTOM = 64, 26, 14, 62
 _LIGHT_TICKS = (0, 0.1, 1, 10, 26, 100, 203, 1000, 4000, 10000)
 _MARKS_A_LINE = 7
+_POINTS = 250
 _HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
 _HUE_RGB = ((1, 0, 0), (1, 1, 0), (0, 1, 0), (0, 1, 1), (0, 0, 1), (1, 0, 1))
 
@@ -240,6 +241,7 @@ class _Frame:
     def line(self, series: Series) -> Iterator[str]:
         """Band, line and marks of a series."""
         number = (series.index or 0) % COLOURS
+        series = _thinned(series)
         x = self.right(_project(series.x, self.chart.across))
         y = self.down(series.y)
         if series.bound is not None:
@@ -287,6 +289,19 @@ class _Frame:
             if self.x_range[0] <= at <= self.x_range[1] and self.right(at) - last > 30:
                 last = self.right(at)
                 yield at, f"{light:g}"
+
+
+def _thinned(series: Series) -> Series:
+    """Keep as many points as a drawing of this size can show."""
+    step = max(1, len(series.x) // _POINTS)
+    rows = np.unique(np.append(np.arange(0, len(series.x), step), len(series.x) - 1))
+    return replace(
+        series,
+        x=series.x[rows],
+        y=series.y[rows],
+        bound=None if series.bound is None else series.bound[rows],
+        clipped=None if series.clipped is None else series.clipped[rows],
+    )
 
 
 def runs(seen: np.ndarray[Any, np.dtype[np.bool_]]) -> Iterator[slice]:

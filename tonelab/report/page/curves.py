@@ -94,12 +94,12 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
             series.append(
                 Series(f"d{index}", name, difference.luminance, difference.codes, difference.bound)
             )
-            columns = (difference.luminance, difference.codes, difference.bound)
-            rows += [
-                (base_name, name, *point)
-                for point in zip(*(column.tolist() for column in columns), strict=True)
-            ]
             if base == 0:
+                columns = (difference.luminance, difference.codes, difference.bound)
+                rows += [
+                    (base_name, name, *point)
+                    for point in zip(*(column.tolist() for column in columns), strict=True)
+                ]
                 told.append(
                     f"{name} is furthest from {base_name} at {light(difference.largest_at)}, by "
                     f"{difference.largest:+.0f} codes"
@@ -113,7 +113,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
         ("source light", *names[1:]),
         list(_at_lights(views[0].series, 1, signed=True)),
         "Codes of a 10-bit narrow-range signal, ± half the 95 % interval. The file holds every "
-        "pair of devices.",
+        "source code.",
         csv_file(
             "luminance-differences",
             ("reference", "device", "source light cd/m2", "difference codes", "95 % half width"),

@@ -65,7 +65,7 @@ def _view(key: str, shown: PictureSet, names: Sequence[str]) -> SetView:
     views = [
         PictureView(
             name="Source, rendered",
-            uri=_png(shown.source),
+            uri=_embedded(shown.source),
             difference="",
             text=f"The source at {shown.label}, rendered by {shown.rendering}.",
             words=f"by {shown.rendering}",
@@ -82,8 +82,8 @@ def _view(key: str, shown: PictureSet, names: Sequence[str]) -> SetView:
         views.append(
             PictureView(
                 name=name,
-                uri=_png(one.rgb),
-                difference=_png(one.difference),
+                uri=_embedded(one.rgb),
+                difference=_embedded(one.difference),
                 text=f"{name} at {shown.label}. {figures}.",
                 words=f"{figures}; captured frame {one.frame}{scale}",
             )
@@ -99,7 +99,8 @@ def _same_size(picture: NDArray[np.uint8], height: int, width: int) -> NDArray[n
     return picture[np.ix_(rows, columns)]
 
 
-def _png(picture: NDArray[np.uint8]) -> str:
+def _embedded(picture: NDArray[np.uint8]) -> str:
+    """Encode a picture without loss, in about two thirds of what PNG takes."""
     file = io.BytesIO()
-    Image.fromarray(picture).save(file, "png", optimize=True)
-    return "data:image/png;base64," + base64.b64encode(file.getvalue()).decode()
+    Image.fromarray(picture).save(file, "webp", lossless=True)
+    return "data:image/webp;base64," + base64.b64encode(file.getvalue()).decode()
