@@ -27,6 +27,8 @@ if TYPE_CHECKING:
     from tonelab.media import open_clip as open_clip
     from tonelab.media import write_clip as write_clip
     from tonelab.pairing import pair as pair
+    from tonelab.report.page import write_page as write_page
+    from tonelab.report.pictures import make_pictures as make_pictures
     from tonelab.results import Measurement as Measurement
     from tonelab.score import score as score
     from tonelab.show import document as document
@@ -48,6 +50,7 @@ _HOMES = {
     "identify": "tonelab.identify",
     "load": "tonelab.curvefile",
     "luminance_curve": "tonelab.curves",
+    "make_pictures": "tonelab.report.pictures",
     "measure": "tonelab.measure",
     "open_clip": "tonelab.media",
     "pair": "tonelab.pairing",
@@ -57,6 +60,7 @@ _HOMES = {
     "tally": "tonelab.tallies.run",
     "write_chart": "tonelab.chart",
     "write_clip": "tonelab.media",
+    "write_page": "tonelab.report.page",
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605
