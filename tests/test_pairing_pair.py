@@ -10,7 +10,7 @@ import pytest
 
 from tonelab.chart import Layout, chart_signal, render_planes
 from tonelab.errors import PairingError
-from tonelab.media import Frame
+from tonelab.media import Clip, Frame
 from tonelab.pairing import pair
 from tonelab.signal.description import Signal
 
@@ -23,6 +23,7 @@ class StubClip:
 
     interlaced = False
     subsampling = "420"
+    rows = Clip.rows
 
     def __init__(self, name, pictures, signal, bits=10, rate=RATE, **fields):
         self.path = Path(name)

@@ -19,7 +19,8 @@ from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
-from tonelab.tallies.kernels import add_histogram, add_windows
+from tonelab.tallies.frames import row_keys
+from tonelab.tallies.kernels import add_rows, add_windows
 from tonelab.tallies.run import plan, planes_hash, run, tally
 
 LAYOUT = Layout.create("quick", 960, 540, "pq", 1000, hold=4)
@@ -62,25 +63,38 @@ def merged(pair_, chunk_frames):
     return reduce(lambda a, b: a + b, (run(job, CODES) for job in jobs))
 
 
-@given(st.integers(1, 60), st.integers(1, 60), st.integers(0, 2**32 - 1))
+@given(st.integers(1, 60), st.integers(1, 60), st.integers(0, 60), st.integers(0, 2**32 - 1))
 @settings(max_examples=40, deadline=None)
-def test_kernels_equal_their_numpy_definition(height, width, seed):
+def test_kernels_equal_their_numpy_definition(height, width, cut, seed):
     rng = np.random.default_rng(seed)
     plane = rng.integers(0, 1024, (height, width)).astype(np.uint16)
     counts = rng.integers(0, 9, 1024)
     expected = counts + np.bincount(plane.ravel(), minlength=1024)
-    add_histogram(plane, counts)
+    keys, rows = row_keys(width), np.zeros(height, np.uint64)
+    add_rows(plane, keys, counts, rows)
     np.testing.assert_array_equal(counts, expected)
+    exact = [sum(int(a) * int(b) for a, b in zip(row, keys, strict=True)) for row in plane]
+    assert [int(row) for row in rows] == [total % 2**64 for total in exact]
 
     x = np.sort(rng.integers(0, width + 1, (7, 2)), axis=1)
     y = np.sort(rng.integers(0, height + 1, (7, 2)), axis=1)
     windows = np.stack([x[:, 0], y[:, 0], x[:, 1], y[:, 1]], axis=1).astype(np.int32)
-    tables = np.zeros((3, 7), np.int64)
-    add_windows(plane, windows, *tables)
+    tables = np.zeros((2, 7), np.int64)
+    for part, top in ((plane[:cut], 0), (plane[cut:], cut)):
+        add_windows(part, top, windows, *tables)
     parts = [plane[y0:y1, x0:x1].astype(np.int64) for x0, y0, x1, y1 in windows]
     np.testing.assert_array_equal(tables[0], [part.sum() for part in parts])
     np.testing.assert_array_equal(tables[1], [(part**2).sum() for part in parts])
-    np.testing.assert_array_equal(tables[2], [part.sum() ** 2 for part in parts])
+
+
+def test_the_keys_of_rows_are_those_published():
+    # SplitMix64 from state 0: reference output of the generator's authors (Steele, Lea and Flood,
+    # "Fast splittable pseudorandom number generators", 2014), as widely used to seed others.
+    assert [hex(key) for key in row_keys(3)] == [
+        "0xe220a8397b1dcdaf",
+        "0x6e789e6aa1b965f4",
+        "0x6c45d188009454f",
+    ]
 
 
 def test_tallies_are_integers_and_count_every_sample(paired):
@@ -127,9 +141,9 @@ def test_merging_does_not_depend_on_order(paired, seed):
 def test_threads_and_spawned_processes_give_the_same_bytes(paired):
     whole = tally(paired, workers=1)
     with ThreadPoolExecutor(3) as threads:
-        assert tally(paired, executor=threads) == whole
+        assert tally(paired, workers=threads) == whole
     with ProcessPoolExecutor(1, mp_context=get_context("spawn")) as processes:
-        assert tally(paired, executor=processes) == whole
+        assert tally(paired, workers=processes) == whole
 
 
 def test_jobs_travel_to_workers_small(paired):

@@ -10,6 +10,7 @@
     ├── IdentificationError (ValueError)  the tallies do not suffice for what was asked
     ├── CurveFileError (OSError)     a curve file is missing, damaged, foreign or too new
     ├── PlanError (ValueError)       a bench plan has mistakes
+    ├── WorkerError (RuntimeError)   workers or a cluster cannot do the work
     └── UsageError (ValueError)      a wrong argument
 
 Every message is one sentence that says what is wrong, where, and the mend.
@@ -46,6 +47,10 @@ class CurveFileError(TonelabError, OSError):
 
 class PlanError(TonelabError, ValueError):
     """A bench plan has mistakes; the message lists all of them, one sentence and line each."""
+
+
+class WorkerError(TonelabError, RuntimeError):
+    """Workers died, or a cluster cannot be used."""
 
 
 class UsageError(TonelabError, ValueError):

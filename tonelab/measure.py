@@ -31,12 +31,14 @@ from tonelab.reading import code_step, read_capture, read_source, repeatability
 from tonelab.results import ClipFacts, Finding, Measurement
 from tonelab.score import score
 from tonelab.tallies.run import planes_hash, tally
+from tonelab.tallies.workers import default_workers, file_hashes
 
 if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.media import Clip
     from tonelab.tallies import Tallies
+    from tonelab.tallies.workers import Workers
 
 Progress = Callable[[str, int, int], None]
 
@@ -52,7 +54,7 @@ def measure(
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
-    workers: int = 2,
+    workers: Workers | None = None,
 ) -> Measurement:
     """Measure what a device makes of an HDR source.
 
@@ -67,7 +69,8 @@ def measure(
     progress
         Called with (stage, done, total).
     workers
-        Threads for decoding and tallying.
+        A number of threads, or an executor, for tallying and hashing, see `tonelab.tally`. Workers
+        elsewhere must see the clips under the same paths.
 
     Returns
     -------
@@ -76,25 +79,33 @@ def measure(
 
     Raises
     ------
-    ClipError, ChartError, PairingError, IdentificationError
+    ClipError, ChartError, PairingError, IdentificationError, WorkerError
         One sentence each: what is wrong, where, and the mend.
     """
     if not device.strip():
         raise UsageError("The device has no name: state one, such as --device 'player A'.")
     report = progress or (lambda _stage, _done, _total: None)
+    workers = workers or default_workers()
     with (
         open_clip(source, stated=source_signal or {}) as source_clip,
         open_clip(capture, stated=capture_signal or {}) as capture_clip,
     ):
         report("pairing", 0, 1)
-        paired = pair(source_clip, capture_clip)
-        report("pairing", 1, 1)
-        tallies = tally(
-            paired, workers=workers, progress=lambda done, total: report("tallying", done, total)
+        paired = pair(
+            source_clip, capture_clip, progress=lambda done, total: report("pairing", done, total)
         )
-        report("hashing", 0, 1)
-        facts = (_facts(source_clip, tallies, "source"), _facts(capture_clip, tallies, "capture"))
-        report("hashing", 1, 1)
+        with file_hashes((source_clip, capture_clip), workers) as hashes:
+            tallies = tally(
+                paired,
+                workers=workers,
+                progress=lambda done, total: report("tallying", done, total),
+            )
+            report("hashing", 0, 1)
+            facts = (
+                _facts(source_clip, tallies, "source", hashes[0].result()),
+                _facts(capture_clip, tallies, "capture", hashes[1].result()),
+            )
+            report("hashing", 1, 1)
         layout, findings = paired.layout, paired.findings
     report("identifying", 0, 1)
     measurement = reduce(
@@ -198,7 +209,7 @@ def provenance() -> dict[str, Any]:
     }
 
 
-def _facts(clip: Clip, tallies: Tallies, side: str) -> ClipFacts:
+def _facts(clip: Clip, tallies: Tallies, side: str, sha256: str) -> ClipFacts:
     """Facts of the clip with its hashes and the codes it uses."""
     histogram = tallies.tables[f"{side}_histogram"]
     names = ("R", "G", "B") if clip.signal.matrix == "rgb" else ("Y", "Cb", "Cr")
@@ -208,7 +219,7 @@ def _facts(clip: Clip, tallies: Tallies, side: str) -> ClipFacts:
         used[name] = (int(codes[0]), int(codes[-1]))
     return replace(
         clip.facts(),
-        sha256=clip.sha256(),
+        sha256=sha256,
         planes_sha256=planes_hash(tallies, side),
         code_range=used,
     )

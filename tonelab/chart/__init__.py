@@ -5,13 +5,14 @@ from tonelab.chart.files import (
     chart_metadata,
     chart_signal,
     find_chart,
+    marks_channel,
     marks_plane,
     read_layout,
     write_chart,
 )
 from tonelab.chart.layout import LAYOUT_VERSION, Layout
 from tonelab.chart.locate import Geometry, locate
-from tonelab.chart.marker import Marker, read_marker
+from tonelab.chart.marker import Marker, marker_rows, read_marker, read_marker_rows
 from tonelab.chart.patches import Group, Patches, Surround
 from tonelab.chart.render import render_planes
 from tonelab.chart.windows import sample_windows
@@ -29,9 +30,12 @@ __all__ = [
     "chart_signal",
     "find_chart",
     "locate",
+    "marker_rows",
+    "marks_channel",
     "marks_plane",
     "read_layout",
     "read_marker",
+    "read_marker_rows",
     "render_planes",
     "sample_windows",
     "write_chart",

@@ -176,8 +176,13 @@ def _frames(layout: Layout, subsampling: str) -> Iterator[Planes]:
 
 
 def marks_plane(frame: Frame, signal: Signal) -> NDArray[np.uint16]:
-    """Return the plane in which the marks are read: luma, or green of an RGB clip."""
-    return frame.planes[1 if signal.matrix == "rgb" else 0]
+    """Return the plane in which the marks are read."""
+    return frame.planes[marks_channel(signal)]
+
+
+def marks_channel(signal: Signal) -> int:
+    """Return which plane carries the marks: luma, or green of an RGB clip."""
+    return 1 if signal.matrix == "rgb" else 0
 
 
 def find_chart(clip: Clip) -> ChartReading:

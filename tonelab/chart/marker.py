@@ -98,7 +98,21 @@ def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
     Marker or None
         None when the picture shows no marks there, as a menu or a black picture does.
     """
-    level = _sample_cells(luma, geometry)
+    rows = marker_rows(geometry)
+    if rows[0] < 0 or rows[-1] >= luma.shape[0]:
+        return None
+    return read_marker_rows(luma[rows], geometry, bits)
+
+
+def marker_rows(geometry: Geometry) -> NDArray[np.int64]:
+    """Rows of the picture that `read_marker` looks at, ascending, shape (4 * n,)."""
+    _, y = geometry.to_picture(0, np.array(MARKER_ROWS) + 0.5)
+    return _samples(y, geometry.scale[1]).ravel()
+
+
+def read_marker_rows(rows: Plane, geometry: Geometry, bits: int) -> Marker | None:
+    """Do as `read_marker`, from the `marker_rows` of the picture alone, shape (4 * n, width)."""
+    level = _sample_cells(rows, geometry)
     if level is None:
         return None
     difference = level[:, 0::2] - level[:, 1::2]
@@ -115,18 +129,21 @@ def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
     return Marker(_from_gray(gray), page, descriptor, check == _check(payload), blended)
 
 
-def _sample_cells(luma: Plane, geometry: Geometry) -> NDArray[np.float64] | None:
+def _sample_cells(rows: Plane, geometry: Geometry) -> NDArray[np.float64] | None:
     """Mean of the middle of each marker cell, shape (4, 48), or None outside of the picture."""
-    column, row = np.arange(*MARKER_COLUMNS) + 0.5, np.array(MARKER_ROWS) + 0.5
-    x, y = geometry.to_picture(column, row)
-    reach = [max(2, round(0.4 * scale)) for scale in geometry.scale]
-    left = np.rint(x - reach[0] / 2).astype(int)[:, None] + np.arange(reach[0])
-    top = np.rint(y - reach[1] / 2).astype(int)[:, None] + np.arange(reach[1])
-    if min(left.min(), top.min()) < 0 or left.max() >= luma.shape[1] or top.max() >= luma.shape[0]:
+    x, _ = geometry.to_picture(np.arange(*MARKER_COLUMNS) + 0.5, 0)
+    left = _samples(x, geometry.scale[0])
+    if left.min() < 0 or left.max() >= rows.shape[1]:
         return None
-    samples = luma[top[:, :, None, None], left[None, None, :, :]]
-    mean: NDArray[np.float64] = samples.mean(axis=(1, 3))
+    lines = rows.reshape(len(MARKER_ROWS), -1, rows.shape[1])
+    mean: NDArray[np.float64] = lines[:, :, left].mean(axis=(1, 3))
     return mean
+
+
+def _samples(centre: NDArray[np.float64], scale: float) -> NDArray[np.int64]:
+    """Pixels in the middle of cells on one axis, shape (cells, n)."""
+    reach = max(2, round(0.4 * scale))
+    return np.rint(centre - reach / 2).astype(np.int64)[:, None] + np.arange(reach)
 
 
 def _check(payload: int) -> int:

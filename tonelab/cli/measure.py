@@ -12,9 +12,11 @@ from tonelab.cli.options import (
     fail_on,
     force,
     judge,
+    on_workers,
     parse_settings,
     parse_statement,
     verbosity,
+    workers_for,
 )
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 
@@ -40,6 +42,7 @@ if TYPE_CHECKING:
     "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
     help="How to read the capture, such as range=full,transfer=bt1886,peak=203.",
 )  # fmt: skip
+@on_workers
 @click.option("-o", "--output", required=True, type=FILE, help="The curve file to write, .h5.")
 @force
 @as_json
@@ -56,6 +59,8 @@ def command(
     note: str,
     source_signal: dict[str, Any],
     capture_signal: dict[str, Any],
+    workers: int | None,
+    cluster: str | None,
     output: Path,
     force: bool,
     as_json: bool,
@@ -74,10 +79,11 @@ def command(
     from tonelab.measure import measure
     from tonelab.show import document, summary
 
-    with progress_bar(session) as report:
+    # Workers elsewhere have another working folder.
+    paths = [path.absolute() if cluster else path for path in (source, capture)]
+    with workers_for(workers, cluster) as chosen, progress_bar(session) as report:
         measurement = measure(
-            source,
-            capture,
+            *paths,
             device=device,
             firmware=firmware,
             settings=settings,
@@ -85,6 +91,7 @@ def command(
             source_signal=source_signal,
             capture_signal=capture_signal,
             progress=report,
+            workers=chosen,
         )
     save(measurement, output, overwrite=force)
     session.written = output

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -12,7 +13,8 @@ import click
 from tonelab.cli.terminal import Session, say
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable
+    from collections.abc import Callable, Iterable, Iterator
+    from concurrent.futures import Executor
 
     from tonelab.results import Finding
 
@@ -30,6 +32,32 @@ fail_on = click.option(
     type=click.Choice(SEVERITIES),
     help="Exit with status 1 when a finding of this severity or a graver one is there.",
 )
+
+
+def on_workers(command: Command) -> Command:
+    """Add ``--workers`` and ``--cluster``."""
+    command = click.option(
+        "--cluster", metavar="tcp://HOST:PORT",
+        help="Count on the workers of this Dask cluster, which see the clips under the same paths.",
+    )(command)  # fmt: skip
+    return click.option(
+        "--workers", type=click.IntRange(1, 256), metavar="N",
+        help="Threads that read and count here; one for each core by default.",
+    )(command)  # fmt: skip
+
+
+@contextmanager
+def workers_for(workers: int | None, cluster: str | None) -> Iterator[Executor | int | None]:
+    """Give what ``--workers`` and ``--cluster`` ask for, as `tonelab.measure` takes it."""
+    if cluster is None:
+        yield workers
+        return
+    if workers is not None:
+        raise click.UsageError("--workers is for this machine: leave it out beside --cluster.")
+    from tonelab.tallies.cluster import cluster_executor
+
+    with cluster_executor(cluster) as executor:
+        yield executor
 
 
 def verbosity(command: Command) -> Command:

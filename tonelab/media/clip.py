@@ -7,15 +7,17 @@ from abc import ABC, abstractmethod
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal, Self, TypeAlias
 
+import numpy as np
+
 from tonelab.errors import ClipError, SignalError
 from tonelab.results import ClipFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Iterator, Mapping, Sequence
     from fractions import Fraction
     from pathlib import Path
+    from threading import Event
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from tonelab.signal.description import Signal
@@ -28,7 +30,7 @@ Subsampling: TypeAlias = Literal["420", "422", "444"]
 # Factors (horizontal, vertical) by which chroma planes are smaller than luma.
 CHROMA_FACTORS: dict[str, tuple[int, int]] = {"420": (2, 2), "422": (2, 1), "444": (1, 1)}
 
-_BLOCK = 1 << 22
+STRIP_BYTES = 1 << 19  # read and worked on at a time, so that a strip stays in a core's cache
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,6 +93,22 @@ class Frame:
     planes: Planes
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class Strip:
+    """Some rows of a frame; its planes are overwritten when the next strip is asked for.
+
+    Attributes
+    ----------
+    tops
+        First row of each plane within the frame.
+    planes
+        As those of a `Frame`, but only these rows; contiguous.
+    """
+
+    tops: tuple[int, int, int]
+    planes: Planes
+
+
 class Clip(ABC):
     """A clip that was opened; frames are read when asked for and never kept.
 
@@ -144,6 +162,57 @@ class Clip(ABC):
             When the file is cut short or damaged; the sentence names the last good frame.
         """
 
+    def pick(self, indices: Sequence[int] | NDArray[np.int64]) -> Iterator[Frame]:
+        """Yield the frames with the given ascending indices."""
+        remaining = iter(map(int, indices))
+        target = next(remaining, None)
+        if target is None:
+            return
+        for frame in self.frames(target, int(indices[-1]) + 1):
+            if frame.index == target:
+                yield frame
+                target = next(remaining, None)
+
+    def strips(
+        self, indices: Sequence[int] | NDArray[np.int64]
+    ) -> Iterator[tuple[int, Iterator[Strip]]]:
+        """Yield the frames with the given ascending indices, each as strips from top to bottom."""
+        for frame in self.pick(indices):
+            yield frame.index, self._cut(frame)
+
+    def rows(
+        self, rows: NDArray[np.int64], channel: int, start: int = 0
+    ) -> Iterator[tuple[int, Plane]]:
+        """Yield the index and some rows of one plane of each frame from ``start`` to the end.
+
+        Parameters
+        ----------
+        rows
+            Shape (N,), ascending.
+        channel
+            Which plane.
+        start
+            First frame.
+        """
+        for frame in self.frames(start):
+            yield frame.index, frame.planes[channel][rows]
+
+    def entries(self) -> NDArray[np.int64] | None:
+        """Return the ascending indices where reading starts without extra work; None for all."""
+        return None
+
+    def _cut(self, frame: Frame) -> Iterator[Strip]:
+        factor = CHROMA_FACTORS[self.subsampling][1]
+        height = strip_rows(2 * self.width)
+        for top in range(0, self.height, height):
+            tops = top, top // factor, top // factor
+            ends = top + height, (top + height) // factor, (top + height) // factor
+            luma, cb, cr = (
+                np.array(plane[low:high], order="C")
+                for plane, low, high in zip(frame.planes, tops, ends, strict=True)
+            )
+            yield Strip(tops, (luma, cb, cr))
+
     def close(self) -> None:  # noqa: B027 - reading opens the file anew, so nothing is held
         """Let the clip go; a clip that is not being read holds no file open."""
 
@@ -157,13 +226,16 @@ class Clip(ABC):
         size = f"{self.width}x{self.height} at {float(self.rate):.3f} frames/s"
         return f"<Clip {self.path.name}: {self.codec}, {size}, {self.signal.describe()}>"
 
-    def sha256(self) -> str:
-        """SHA-256 of the file, hexadecimal, read in blocks."""
+    def sha256(self, stop: Event | None = None) -> str:
+        """SHA-256 of the file, hexadecimal, read in blocks; empty when ``stop`` was set."""
         digest = hashlib.sha256()
+        block = bytearray(STRIP_BYTES)
         try:
-            with self.path.open("rb") as file:
-                while block := file.read(_BLOCK):
-                    digest.update(block)
+            with self.path.open("rb", buffering=0) as file:
+                while count := file.readinto(block):
+                    if stop is not None and stop.is_set():
+                        return ""
+                    digest.update(memoryview(block)[:count])
         except OSError as error:
             raise ClipError(f"{self.path} cannot be read: {error.strerror}.") from error
         return digest.hexdigest()
@@ -186,6 +258,11 @@ class Clip(ABC):
             max_cll=metadata.max_cll,
             max_fall=metadata.max_fall,
         )
+
+
+def strip_rows(row_bytes: int) -> int:
+    """Rows of a strip, an even number."""
+    return max(2, STRIP_BYTES // row_bytes // 2 * 2)
 
 
 def chroma_size(width: int, height: int, subsampling: Subsampling) -> tuple[int, int]:

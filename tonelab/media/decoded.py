@@ -90,6 +90,11 @@ class DecodedClip(Clip):
         if good < self._announced or too_early:
             raise cut_short(self.path, good, self.frame_count)
 
+    def entries(self) -> NDArray[np.int64]:
+        """Return the indices of the key pictures."""
+        times, keys = self._presentation_times()
+        return np.sort(np.searchsorted(times, keys))
+
     def _check_format(self, index: int, picture: av.VideoFrame) -> None:
         size = picture.width, picture.height
         pixels = pixel_format(picture.format.name)

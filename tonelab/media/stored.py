@@ -3,17 +3,28 @@
 from __future__ import annotations
 
 from abc import abstractmethod
+from contextlib import contextmanager
+from itertools import pairwise
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tonelab.errors import ClipError
 from tonelab.media import v210
-from tonelab.media.clip import Clip, ClipFormat, Frame, chroma_size, cut_short, read_only
+from tonelab.media.clip import (
+    Clip,
+    ClipFormat,
+    Frame,
+    Strip,
+    chroma_size,
+    cut_short,
+    read_only,
+    strip_rows,
+)
 from tonelab.media.decoded import announced_frames
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator, Sequence
     from io import FileIO
     from pathlib import Path
     from typing import TypeAlias
@@ -22,19 +33,20 @@ if TYPE_CHECKING:
     from av.video.stream import VideoStream
     from numpy.typing import NDArray
 
-    from tonelab.media.clip import Planes
+    from tonelab.media.clip import Plane, Planes
     from tonelab.media.v210 import RowStride
     from tonelab.signal.description import Signal
 
     Bytes: TypeAlias = NDArray[np.uint8]
     Offsets: TypeAlias = NDArray[np.int64]
+    Read: TypeAlias = Callable[[int, int, Bytes], None]
 
 # An AVI index points at the header of a chunk, a MOV index at its data.
 _CHUNK_HEADERS = (0, 8)
 
 
 class StoredClip(Clip):
-    """A clip read straight from the file, one frame at a time.
+    """A clip read straight from the file, when and where asked for.
 
     Parameters
     ----------
@@ -68,30 +80,37 @@ class StoredClip(Clip):
 
     def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
         """Yield the frames `start` to `stop`, see `Clip.frames`."""
-        for index, stored in self._stored(start, stop):
-            yield Frame(index, read_only(self._unpack(stored)))
+        last = self.frame_count if stop is None else min(stop, self.frame_count)
+        yield from self.pick(range(max(start, 0), last))
+
+    def pick(self, indices: Sequence[int] | Offsets) -> Iterator[Frame]:
+        """Yield the frames with the given ascending indices."""
+        with self._reading() as read:
+            for index in map(int, indices):
+                yield Frame(index, read_only(self._planes(index, read)))
 
     @abstractmethod
-    def _unpack(self, stored: Bytes) -> Planes:
-        """Fresh planes of the stored bytes of a frame."""
+    def _planes(self, index: int, read: Read) -> Planes:
+        """Fresh planes of a frame."""
 
-    def _stored(self, start: int, stop: int | None) -> Iterator[tuple[int, Bytes]]:
-        """Yield index and stored bytes of frames, in one buffer that is used again.
+    @contextmanager
+    def _reading(self) -> Iterator[Read]:
+        """Give a function that fills a buffer with stored bytes of a frame.
 
         These are plain reads and no memory map: a file that shrinks, or a network share that
-        fails, then gives an error and not a crash, and resident memory stays that of one frame.
+        fails, then gives an error and not a crash.
         """
-        buffer = np.empty(self._size, np.uint8)
-        last = self.frame_count if stop is None else min(stop, self.frame_count)
+
+        def read(index: int, start: int, buffer: Bytes) -> None:
+            if index >= len(self._offsets):
+                raise cut_short(self.path, len(self._offsets), self.frame_count)
+            file.seek(int(self._offsets[index]) + start)
+            if not _fill(file, buffer):
+                raise cut_short(self.path, index, self.frame_count)
+
         try:
             with self.path.open("rb", buffering=0) as file:
-                for index in range(max(start, 0), last):
-                    if index >= len(self._offsets):
-                        raise cut_short(self.path, index, self.frame_count)
-                    file.seek(int(self._offsets[index]))
-                    if not _fill(file, buffer):
-                        raise cut_short(self.path, index, self.frame_count)
-                    yield index, buffer
+                yield read
         except ClipError:
             raise
         except OSError as error:
@@ -120,17 +139,57 @@ class V210Clip(StoredClip):
 
         See `tonelab.media.v210.count_violations`.
         """
-        [(_, stored)] = self._stored(index, index + 1)
-        return v210.count_violations(self._words(stored), self.width)
+        stored = np.empty(self.height * self.stride.size, np.uint8)
+        with self._reading() as read:
+            read(index, 0, stored)
+        words = v210.words_of(stored, self.height, self.stride.size)
+        return v210.count_violations(words, self.width)
 
-    def _words(self, stored: Bytes) -> v210.Words:
-        return v210.words_of(stored, self.height, self.stride.size)
+    def strips(self, indices: Sequence[int] | Offsets) -> Iterator[tuple[int, Iterator[Strip]]]:
+        """Yield frames as strips, see `Clip.strips`; a strip is read when it is asked for."""
+        planes = self._empty(strip_rows(self.stride.size))
+        with self._reading() as read:
+            for index in map(int, indices):
+                yield index, self._strips(index, read, planes)
 
-    def _unpack(self, stored: Bytes) -> Planes:
-        half = (self.height, self.width // 2)
-        luma = np.empty((self.height, self.width), np.uint16)
-        cb, cr = np.empty(half, np.uint16), np.empty(half, np.uint16)
-        v210.unpack(self._words(stored), luma, cb, cr)
+    def rows(
+        self, rows: NDArray[np.int64], channel: int, start: int = 0
+    ) -> Iterator[tuple[int, Plane]]:
+        """Yield some rows of one plane of each frame, see `Clip.rows`; nothing else is read."""
+        planes = self._empty(len(rows))
+        edges = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1), len(rows)]
+        with self._reading() as read:
+            for index in range(start, self.frame_count):
+                for low, high in pairwise(edges):
+                    part = _part(planes, low, high)
+                    self._unpack(index, int(rows[low]), part, read)
+                yield index, planes[channel].copy()
+
+    def _planes(self, index: int, read: Read) -> Planes:
+        planes = self._empty(self.height)
+        rows = strip_rows(self.stride.size)
+        for top in range(0, self.height, rows):
+            self._unpack(index, top, _part(planes, top, top + rows), read)
+        return planes
+
+    def _strips(self, index: int, read: Read, planes: Planes) -> Iterator[Strip]:
+        """Yield the strips of a frame, each unpacked into ``planes``."""
+        rows = len(planes[0])
+        for top in range(0, self.height, rows):
+            part = _part(planes, 0, min(rows, self.height - top))
+            self._unpack(index, top, part, read)
+            yield Strip((top, top, top), part)
+
+    def _unpack(self, index: int, top: int, planes: Planes, read: Read) -> None:
+        """Read and unpack the rows of a frame from ``top`` on, as many as ``planes`` have."""
+        count, size = len(planes[0]), self.stride.size
+        stored = np.empty(count * size, np.uint8)
+        read(index, top * size, stored)
+        v210.unpack(v210.words_of(stored, count, size), *planes)
+
+    def _empty(self, rows: int) -> Planes:
+        luma = np.empty((rows, self.width), np.uint16)
+        cb, cr = np.empty((2, rows, self.width // 2), np.uint16)
         return luma, cb, cr
 
 
@@ -143,12 +202,19 @@ class PlanarClip(StoredClip):
         offsets = np.arange(count, dtype=np.int64) * size
         super().__init__(path, format_, count, signal, offsets, size, notes)
 
-    def _unpack(self, stored: Bytes) -> Planes:
+    def _planes(self, index: int, read: Read) -> Planes:
+        stored = np.empty(self._size, np.uint8)
+        read(index, 0, stored)
         samples = stored if self.bits == 8 else stored.view("<u2")
         small = chroma_size(self.width, self.height, self.subsampling)
         luma, chroma = self.width * self.height, small[0] * small[1]
         y, cb, cr = np.split(samples[: luma + 2 * chroma].astype(np.uint16), [luma, luma + chroma])
         return y.reshape(self.height, self.width), cb.reshape(small), cr.reshape(small)
+
+
+def _part(planes: Planes, low: int, high: int) -> Planes:
+    luma, cb, cr = planes
+    return luma[low:high], cb[low:high], cr[low:high]
 
 
 def planar_size(format_: ClipFormat) -> int:

@@ -6,7 +6,15 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.chart import locate, marks_plane, read_marker, sample_windows
+from tonelab.chart import (
+    locate,
+    marker_rows,
+    marks_channel,
+    marks_plane,
+    read_marker,
+    read_marker_rows,
+    sample_windows,
+)
 from tonelab.errors import PairingError
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
 from tonelab.pairing.result import Pair
@@ -18,7 +26,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.chart import ChartReading, Geometry, Layout
+    from tonelab.chart import ChartReading, Geometry, Layout, Marker
     from tonelab.media import Clip
 
     Plane: TypeAlias = NDArray[np.uint16]
@@ -36,7 +44,7 @@ def pair_by_chart(
     chart: ChartReading,
     progress: Callable[[int, int], None] | None = None,
 ) -> Pair:
-    """Register a capture of the chart; every captured frame is read once, for its marks only.
+    """Register a capture of the chart; only the marks of the captured frames are read.
 
     Raises
     ------
@@ -125,27 +133,34 @@ def _code_difference(
 def _read_capture(
     capture: Clip, layout: Layout, progress: Callable[[int, int], None] | None
 ) -> tuple[Geometry, list[Reading]]:
-    geometry: Geometry | None = None
-    readings: list[Reading] = []
-    stride = max(1, layout.hold // 4)
-    for frame in capture.frames():
-        luma = marks_plane(frame, capture.signal)
-        if geometry is None and (frame.index < _EAGER or frame.index % stride == 0):
-            geometry = _try_locate(luma, capture.bits)
-        readings.append(_read(luma, geometry, capture.bits, layout.descriptor))
+    first, geometry = _find_geometry(capture, layout)
+    readings = [Reading(reason="unreadable")] * first
+    channel = marks_channel(capture.signal)
+    for index, rows in capture.rows(marker_rows(geometry), channel, first):
+        marker = read_marker_rows(rows, geometry, capture.bits)
+        readings.append(_judge(marker, layout.descriptor))
         if progress is not None:
-            progress(frame.index + 1, capture.frame_count)
-    if geometry is None:
-        raise PairingError(
-            f"There are no chart marks in {capture.path.name}: capture the chart full screen, with "
-            "nothing drawn over its corners, at between half and double its size."
-        )
+            progress(index + 1, capture.frame_count)
     if sum(reading.reason == "other chart" for reading in readings) > len(readings) / 2:
         raise PairingError(
             f"{capture.path.name} shows another chart than the source: give the clip that was "
             "played for this capture."
         )
     return geometry, readings
+
+
+def _find_geometry(capture: Clip, layout: Layout) -> tuple[int, Geometry]:
+    """First captured frame in which the chart is found, and where it stands in the picture."""
+    stride = max(1, layout.hold // 4)
+    for frame in capture.frames():
+        if frame.index < _EAGER or frame.index % stride == 0:
+            geometry = _try_locate(marks_plane(frame, capture.signal), capture.bits)
+            if geometry is not None:
+                return frame.index, geometry
+    raise PairingError(
+        f"There are no chart marks in {capture.path.name}: capture the chart full screen, with "
+        "nothing drawn over its corners, at between half and double its size."
+    )
 
 
 def _try_locate(luma: Plane, bits: int) -> Geometry | None:
@@ -156,8 +171,7 @@ def _try_locate(luma: Plane, bits: int) -> Geometry | None:
     return geometry if geometry.confidence >= _LEAST_CONFIDENCE else None
 
 
-def _read(luma: Plane, geometry: Geometry | None, bits: int, descriptor: int) -> Reading:
-    marker = None if geometry is None else read_marker(luma, geometry, bits)
+def _judge(marker: Marker | None, descriptor: int) -> Reading:
     if marker is None:
         return Reading(reason="unreadable")
     if marker.blended:

@@ -10,8 +10,8 @@ import numpy as np
 
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
-from tonelab.tallies.frames import digest, wanted
-from tonelab.tallies.kernels import add_histogram, add_samples, keep_flat, reduce_cells
+from tonelab.tallies.frames import Census, cuts
+from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
 from tonelab.tallies.tallies import CELL_BITS, CELLS, Tallies
 
 if TYPE_CHECKING:
@@ -98,8 +98,7 @@ def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Conte
     assert pair.usable is not None
     fresh = np.zeros(len(pair.matches), bool)
     fresh[np.unique(pair.matches[:, 1], return_index=True)[1]] = True
-    edges = [*range(0, len(pair.matches), chunk_frames), len(pair.matches)]
-    for low, high in pairwise(edges):
+    for low, high in pairwise(cuts(pair.source, pair.matches[:, 1], chunk_frames)):
         yield ContentJob(
             pair.source,
             pair.capture,
@@ -113,6 +112,10 @@ def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Conte
 def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
     """Carry out one job."""
     tallies = Tallies.empty_content(codes)
+    seen_census, shown_census = (
+        Census(clip, tallies.tables[f"{side}_histogram"], tallies.tables[f"frame_digest_{side}"])
+        for side, clip in (("capture", job.capture), ("source", job.source))
+    )
     places = find_places(job)
     index, cells = -1, np.zeros((0, 3), np.uint16)
     rows: Mapping[str, IntArray] = {}
@@ -124,11 +127,11 @@ def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
             where = rows_at, columns_at
             cells = _source_samples(job.source, shown, where)
             rows = _rows(job.source, cells, index)
-        sides = (("capture", seen), ("source", shown)) if fresh else (("capture", seen),)
-        for side, frame in sides:
-            tallies.tables[f"frame_digest_{side}"] += digest(frame)
-            for channel, plane in enumerate(frame.planes):
-                add_histogram(plane, tallies.tables[f"{side}_histogram"][channel])
+        seen_census.add(seen.planes)
+        seen_census.end(seen.index)
+        if fresh:
+            shown_census.add(shown.planes)
+            shown_census.end(shown.index)
         captured = _capture_samples(seen, places, where)
         for name, row in rows.items():
             names = ("count", "sum_source", "sum_capture", "square_capture")
@@ -138,9 +141,9 @@ def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
 
 def _together(job: ContentJob) -> Iterator[tuple[Frame, Frame]]:
     """Yield source and capture frames that belong together."""
-    shown = wanted(job.source, np.unique(job.matches[:, 1]))
+    shown = job.source.pick(np.unique(job.matches[:, 1]))
     current = next(shown)
-    for seen, place in zip(wanted(job.capture, job.frames), job.matches[:, 1], strict=True):
+    for seen, place in zip(job.capture.pick(job.frames), job.matches[:, 1], strict=True):
         while current.index < place:
             current = next(shown)
         yield current, seen

@@ -9,11 +9,11 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, ParamSpec, TypeVar, cast
 
 import numba
+import numpy as np
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    import numpy as np
     from numpy.typing import NDArray
 
     from tonelab.tallies.tallies import IntArray
@@ -27,10 +27,29 @@ def _kernel(function: Callable[P, T]) -> Callable[P, T]:
 
 
 @_kernel
-def add_histogram(plane: NDArray[np.uint16], counts: IntArray) -> None:
-    """Add the samples of a plane to ``counts``, one entry per code."""
+def add_rows(
+    plane: NDArray[np.uint16], keys: NDArray[np.uint64], counts: IntArray, rows: NDArray[np.uint64]
+) -> None:
+    """Add the samples of a plane to ``counts``, and write a fingerprint of each row.
+
+    Parameters
+    ----------
+    plane
+        Shape (H, W), codes.
+    keys
+        Shape (W,) or longer.
+    counts
+        One entry per code.
+    rows
+        Shape (H,): becomes the sum of codes times keys, modulo 2^64.
+    """
     height, width = plane.shape
     for y in range(height):
+        # Two loops, because the first becomes vector instructions only when it is alone.
+        total = np.uint64(0)
+        for x in range(width):
+            total += np.uint64(plane[y, x]) * keys[x]
+        rows[y] = total
         for x in range(width):
             counts[plane[y, x]] += 1
 
@@ -38,33 +57,35 @@ def add_histogram(plane: NDArray[np.uint16], counts: IntArray) -> None:
 @_kernel
 def add_windows(
     plane: NDArray[np.uint16],
+    top: int,
     windows: NDArray[np.int32],
     sums: IntArray,
     squares: IntArray,
-    frame_squares: IntArray,
 ) -> None:
-    """Add each window of a plane to its row of the patch tables.
+    """Add what a strip of a plane holds of each window to its row of the patch tables.
 
     Parameters
     ----------
     plane
         Shape (H, W), codes.
+    top
+        Row of the picture that is the first one of ``plane``.
     windows
-        Shape (N, 4): x0, y0, x1, y1, ends excluded, inside the plane.
-    sums, squares, frame_squares
-        Shape (N,): sum of codes, of squared codes, and of the squared window sum.
+        Shape (N, 4): x0, y0, x1, y1 in the picture, ends excluded, inside of it.
+    sums, squares
+        Shape (N,): sum of codes and of squared codes.
     """
+    end = top + plane.shape[0]
     for n in range(windows.shape[0]):
         total = 0
         total_squares = 0
-        for y in range(windows[n, 1], windows[n, 3]):
+        for y in range(max(windows[n, 1], top), min(windows[n, 3], end)):
             for x in range(windows[n, 0], windows[n, 2]):
-                code = int(plane[y, x])
+                code = int(plane[y - top, x])
                 total += code
                 total_squares += code * code
         sums[n] += total
         squares[n] += total_squares
-        frame_squares[n] += total * total
 
 
 @_kernel

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Executor, ThreadPoolExecutor, as_completed
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import closing
 from dataclasses import dataclass
+from functools import partial
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -12,21 +13,24 @@ import numpy as np
 
 from tonelab.chart import sample_windows
 from tonelab.tallies.content import ContentJob, plan_content, run_content
-from tonelab.tallies.frames import digest, wanted
-from tonelab.tallies.kernels import add_histogram, add_windows
+from tonelab.tallies.frames import Census, cuts
+from tonelab.tallies.kernels import add_windows
 from tonelab.tallies.tallies import Tallies
+from tonelab.tallies.workers import carry_out, default_workers
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Geometry, Layout
-    from tonelab.media import Clip, Frame
+    from tonelab.media import Clip
+    from tonelab.media.clip import Strip
     from tonelab.pairing import Pair
     from tonelab.tallies.tallies import IntArray
+    from tonelab.tallies.workers import Workers
 
 Progress = Callable[[int, int], None]
 
-CHUNK_FRAMES = 96
+CHUNK_FRAMES = 48
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,8 +54,7 @@ class Job:
 def tally(
     pair: Pair,
     *,
-    executor: Executor | None = None,
-    workers: int = 2,
+    workers: Workers | None = None,
     progress: Progress | None = None,
 ) -> Tallies:
     """Reduce a pair to its tallies.
@@ -60,10 +63,10 @@ def tally(
     ----------
     pair
         Registered source and capture.
-    executor
-        Where to run; by default threads on this machine (decoder and kernels release the lock).
     workers
-        Number of threads when no executor is given.
+        A number of threads (reading, decoding and counting release the lock); or any executor, or
+        a function that makes one, see `tonelab.tallies.workers.carry_out`. By default a thread for
+        each core.
     progress
         Called with (frames done, frames in all).
 
@@ -76,40 +79,34 @@ def tally(
     ------
     ClipError
         When a clip cannot be decoded to its end.
+    WorkerError
+        When workers keep dying.
     """
     codes = 2**pair.source.bits, 2**pair.capture.bits
+    jobs: Sequence[Job | ContentJob]
     if pair.layout is None:
-        jobs: list[Job | ContentJob] = list(plan_content(pair))
+        jobs = list(plan_content(pair))
         merged = Tallies.empty_content(codes)
     else:
-        jobs = list(plan(pair))
+        jobs = plan(pair)
         merged = Tallies.empty(pair.layout.descriptor, len(pair.layout.patches.page), codes)
     total = sum(len(job.frames) for job in jobs)
-    own = ThreadPoolExecutor(workers) if executor is None else None
-    pool = own or executor
-    assert pool is not None
-    futures = {pool.submit(run, job, codes): job for job in jobs}
     done = 0
-    try:
-        for future in as_completed(list(futures)):
-            # A result is let go as soon as it is merged, so that memory does not grow.
-            job = futures.pop(future)
-            merged += future.result()
+    parts = carry_out(partial(run, codes=codes), jobs, workers or default_workers())
+    with closing(parts):  # an interruption ends the work at once
+        for job, part in parts:
+            merged += part
             done += len(job.frames)
             if progress is not None:
                 progress(done, total)
-    except BaseException:
-        for future in futures:
-            future.cancel()
-        raise
-    finally:
-        if own is not None:
-            own.shutdown(cancel_futures=True)
     return merged
 
 
-def plan(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Job]:
-    """Split the usable frames of both clips of a chart into jobs."""
+def plan(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> list[Job]:
+    """Split the usable frames of both clips of a chart into jobs.
+
+    Those of the two clips alternate, so that all files are read from beginning to end.
+    """
     matches, layout = pair.matches, pair.layout
     assert layout is not None
     page_of = np.array([layout.page_of(int(frame)) for frame in matches[:, 1]], np.int64)
@@ -118,11 +115,11 @@ def plan(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Job]:
         ("source", pair.source, pair.geometry_source, source_frames, page_of[first]),
         ("capture", pair.capture, pair.geometry_capture, matches[:, 0], page_of),
     )
+    jobs: list[tuple[float, Job]] = []
     for side, clip, geometry, frames, pages in sides:
         windows = _windows_by_page(layout, clip, geometry)
-        edges = [*range(0, len(frames), chunk_frames), len(frames)]
-        for low, high in pairwise(edges):
-            yield Job(
+        for low, high in pairwise(cuts(clip, frames, chunk_frames)):
+            job = Job(
                 side=side,
                 clip=clip,
                 layout=layout.descriptor,
@@ -131,6 +128,8 @@ def plan(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Job]:
                 pages=pages[low:high],
                 windows={int(page): windows[int(page)] for page in np.unique(pages[low:high])},
             )
+            jobs.append((low / len(frames), job))
+    return [job for _, job in sorted(jobs, key=lambda item: item[0])]
 
 
 def run(job: Job | ContentJob, codes: tuple[int, int]) -> Tallies:
@@ -138,28 +137,31 @@ def run(job: Job | ContentJob, codes: tuple[int, int]) -> Tallies:
     if isinstance(job, ContentJob):
         return run_content(job, codes)
     tables = Tallies.empty(job.layout, job.patches, codes).tables
-    for frame, page in zip(wanted(job.clip, job.frames), job.pages, strict=True):
-        _add_frame(job, frame, int(page), tables)
+    census = Census(job.clip, tables[f"{job.side}_histogram"], tables[f"frame_digest_{job.side}"])
+    for (index, strips), page in zip(job.clip.strips(job.frames), job.pages, strict=True):
+        _add_frame(job, strips, int(page), census, tables)
+        census.end(index)
     return Tallies(job.layout, tables)
 
 
-def _add_frame(job: Job, frame: Frame, page: int, tables: Mapping[str, IntArray]) -> None:
+def _add_frame(
+    job: Job, strips: Iterator[Strip], page: int, census: Census, tables: Mapping[str, IntArray]
+) -> None:
     rows, luma, chroma = job.windows[page]
-    side = job.side
-    tables[f"frame_digest_{side}"] += digest(frame)
+    windows, side = (luma, chroma, chroma), job.side
+    sums, squares = np.zeros((2, 3, len(rows)), np.int64)
+    for strip in strips:
+        census.add(strip.planes, strip.tops)
+        for channel, (plane, top) in enumerate(zip(strip.planes, strip.tops, strict=True)):
+            add_windows(plane, top, windows[channel], sums[channel], squares[channel])
+    for channel, (x0, y0, x1, y1) in enumerate(w.T for w in windows):
+        tables[f"patch_count_{side}"][rows, channel] += (x1 - x0) * (y1 - y0)
+        tables[f"patch_sum_{side}"][rows, channel] += sums[channel]
+        tables[f"patch_square_{side}"][rows, channel] += squares[channel]
+        if side == "capture":
+            tables["patch_frame_square_capture"][rows, channel] += sums[channel] ** 2
     if side == "capture":
         tables["patch_frames"][rows] += 1
-    for channel, plane in enumerate(frame.planes):
-        add_histogram(plane, tables[f"{side}_histogram"][channel])
-        windows = luma if plane.shape == frame.planes[0].shape else chroma
-        sums, squares, frame_squares = np.zeros((3, len(rows)), np.int64)
-        add_windows(plane, windows, sums, squares, frame_squares)
-        areas = (windows[:, 2] - windows[:, 0]) * (windows[:, 3] - windows[:, 1])
-        tables[f"patch_count_{side}"][rows, channel] += areas
-        tables[f"patch_sum_{side}"][rows, channel] += sums
-        tables[f"patch_square_{side}"][rows, channel] += squares
-        if side == "capture":
-            tables["patch_frame_square_capture"][rows, channel] += frame_squares
 
 
 def planes_hash(tallies: Tallies, side: str) -> str:
