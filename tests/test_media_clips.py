@@ -111,7 +111,34 @@ def test_every_code_survives(tmp_path, name, codec, subsampling, bits, options):
     assert [frame.index for frame in clip.frames()] == [0, 1, 2, 3, 4]
     assert_same(clip.frames(), frames)
     assert_same(clip.frames(2, 4), frames[2:4])
+    assert_same(clip.pick([1, 4]), [frames[1], frames[4]])
     assert [f.name for f in tmp_path.iterdir()] == [name]
+
+
+@pytest.mark.parametrize(
+    ("name", "codec", "subsampling"),
+    [("c.mov", "v210", "422"), ("c.mkv", "ffv1", "420"), ("c.mkv", "ffv1", "444")],
+)
+def test_strips_and_rows_are_parts_of_the_frames(tmp_path, monkeypatch, name, codec, subsampling):
+    frames = noise(4, subsampling)
+    clip = open_clip(write(tmp_path / name, frames, subsampling, 10, codec))
+    monkeypatch.setattr("tonelab.media.clip.STRIP_BYTES", 6 * 2 * WIDTH)
+    seen = []
+    for index, strips in clip.strips([1, 3]):
+        parts = [(strip.tops, [plane.copy() for plane in strip.planes]) for strip in strips]
+        assert len(parts) > 1
+        for channel, plane in enumerate(frames[index]):
+            assert np.array_equal(np.concatenate([planes[channel] for _, planes in parts]), plane)
+            ends = np.cumsum([0, *(len(planes[channel]) for _, planes in parts)])
+            assert [tops[channel] for tops, _ in parts] == ends[:-1].tolist()
+        seen.append(index)
+    assert seen == [1, 3]
+    rows = np.array([0, 1, 4, 5, 6, HEIGHT // 2 - 1])
+    for channel in range(3):
+        found = list(clip.rows(rows, channel, start=1))
+        assert [index for index, _ in found] == [1, 2, 3]
+        for index, part in found:
+            assert np.array_equal(part, frames[index][channel][rows])
 
 
 @pytest.mark.parametrize(
@@ -295,6 +322,9 @@ def test_frames_are_exact_after_seeking_among_reordered_pictures(tmp_path, suffi
         ]
     assert not list(clip.frames(50))
     assert not list(clip.frames(5, 5))
+    entries = clip.entries()
+    assert entries[0] == 0
+    assert (len(entries) == 1) == ("keyint=250" in parameters)
 
 
 def test_flat_patches_survive_the_default_quality(tmp_path):

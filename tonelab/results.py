@@ -61,7 +61,12 @@ class Finding:
 
 @dataclass(frozen=True, slots=True)
 class ClipFacts:
-    """What is known of a clip: ``sha256`` is of the file, ``planes_sha256`` of the planes used."""
+    """What is known of a clip.
+
+    ``sha256`` is of the file; ``planes_sha256`` of row fingerprints of the planes used, see
+    `tonelab.tallies.frames.Census` (files of earlier versions: of the planes themselves; the
+    description in a file says which).
+    """
 
     name: str
     container: str

@@ -67,6 +67,9 @@ _X265_FLAT = {
     "ctu": "16",
     "max-tu-size": "8",
 }
+# Luma samples of a picture of level 4.1; the levels above forbid coding tree blocks of 16x16
+# (ITU-T H.265, A.4.1).
+_LARGEST_SMALL_BLOCKS = 2_228_224
 
 
 def write_clip(
@@ -217,6 +220,8 @@ def _sink(
     parameters = {"log-level": "none", "repeat-headers": "1", "open-gop": "0"}
     parameters["keyint"] = str(round(format_.rate))
     parameters |= {"lossless": "1"} if lossless else {"qp": str(_quality(quality)), **_X265_FLAT}
+    if format_.width * format_.height > _LARGEST_SMALL_BLOCKS:
+        parameters["ctu"] = "32"
     parameters |= x265_tags(signal, metadata)
     joined = ":".join(f"{key}={value}" for key, value in parameters.items())
     preset = "superfast" if lossless else "fast"
