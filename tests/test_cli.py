@@ -240,16 +240,16 @@ def test_compare_for_people_programs_and_print(two_files, tmp_path, capsys):
     assert "Player B" in captured.out
     assert "Drawn in" in captured.err
     assert figure.read_bytes().startswith(b"<?xml")
-    assert main(["compare", *two_files, "--json", "--against", "clip"]) == 0
+    assert main(["compare", *two_files, "--json", "--against", "clip-100"]) == 0
     read = json.loads(capsys.readouterr().out)
     assert read["schema"] == "tonelab.comparison"
-    assert read["nearest_standard"][0]["standard"] == "clip"
+    assert read["rankings"][0]["reference"] == "clip-100"
 
 
 @pytest.mark.parametrize(
     ("extra", "sentence"),
     [
-        (["--against", "bt9999"], "name one of bt2390"),
+        (["--against", "bt9999"], "choose from bt2390"),
         (["-o", "x.jpg"], "end the name in .svg"),
     ],
 )

@@ -11,12 +11,22 @@ import pytest
 from make_measurement import CAPTURE, make_measurement
 from rich.console import Console
 
+from tonelab.colours import CELL_SIDE
 from tonelab.compare import common_codes, compare
+from tonelab.compare.library import neighbours
+from tonelab.curvefile import save
 from tonelab.errors import UsageError
 from tonelab.results import Landmark
-from tonelab.show.comparison import comparison_document, comparison_summary
+from tonelab.score import shown_light
+from tonelab.show.comparison import (
+    comparison_document,
+    comparison_summary,
+    neighbours_document,
+)
+from tonelab.signal.colorimetry import delta_e_itp
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale
+from tonelab.signal.transfer import eotf_pq
 from tonelab.tallies import Tallies
 
 NOTHING = Tallies.empty(7, 3, (1024, 1024))
@@ -155,7 +165,6 @@ def test_repeats_of_a_colour_do_not_weigh_more():
 def test_nearest_standard():
     measurements = [make_measurement("A"), make_measurement("B")]
     assert compare(measurements).best[0].standard == "bt2446a"
-    assert compare(measurements, against=["clip", "bt2390"]).best[0].standard == "bt2390"
 
 
 def test_common_codes_of_eight_bits():
@@ -167,13 +176,202 @@ def test_common_codes_of_eight_bits():
     ("others", "against", "match"),
     [
         ([], (), "needs two measurements"),
-        ([make_measurement("B", tallies=NOTHING)], (), "share only 0 source"),
-        ([make_measurement("B")], ["bt9999"], "name one of bt2390, bt2446a, clip"),
+        ([make_measurement("B")], ["bt9999"], "no standard conversion 'bt9999': choose from"),
     ],
 )
 def test_what_cannot_be_compared(others, against, match):
     with pytest.raises(UsageError, match=match):
         compare([make_measurement("A"), *others], against)
+
+
+def stretch(measurement, low, high, **changes):
+    """The same with its curve known between two source lights only, and without its colours."""
+    curve = measurement.luminance_curve
+    rows = (curve.luminance >= low) & (curve.luminance <= high)
+    curve = replace(curve, **{name: getattr(curve, name)[rows] for name in curve.__slots__})
+    return replace(measurement, luminance_curve=curve, tallies=NOTHING, **changes)
+
+
+def test_without_shared_colours_the_greys_are_compared():
+    one, two = make_measurement("A"), stretch(make_measurement("B", peak=10.0), 1, 300)
+    comparison = compare([one, two])
+    assert comparison.basis == "greys"
+    light = eotf_pq((np.arange(64, 941) - 64) / 876)
+    light = light[(light >= 1) & (light <= two.luminance_curve.luminance[-1])]
+    assert comparison.colours == pytest.approx(len(light), abs=4)
+
+    def shown(peak):  # extended Reinhard on a display of 100 cd/m2, as ICtCp of a grey
+        scene = light / 100
+        tone = scene * (1 + scene / peak**2) / (1 + scene)
+        return colour.models.eotf_inverse_ST2084(100 * tone)
+
+    expected = 720 * np.abs(shown(4.0) - shown(10.0))  # BT.2124: I alone, T and P are zero
+    assert comparison.distance_mean[0, 1] == pytest.approx(expected.mean(), rel=0.02)
+
+
+def test_curves_that_do_not_meet_are_refused():
+    dark, bright = (stretch(make_measurement(), *ends) for ends in ((0, 1), (10, 100)))
+    with pytest.raises(UsageError, match="neither source colours nor a stretch of their lumin"):
+        compare([dark, bright])
+
+
+def controlled(measurement, device, contrast=1.0, lift=0.0, saturation=1.0, hue=0.0, **changes):
+    """The capture of the same device with picture controls in its 10-bit narrow Y'CbCr."""
+    tables = dict(measurement.tallies.tables)
+    count = tables["patch_count_capture"]
+    luma, cb, cr = np.moveaxis(tables["patch_sum_capture"] / count - (64, 512, 512), 1, 0)
+    chroma = (cb + 1j * cr) * saturation * np.exp(1j * np.radians(hue))
+    codes = np.stack([contrast * luma + lift + 64, 512 + chroma.real, 512 + chroma.imag], axis=1)
+    tables["patch_sum_capture"] = np.round(codes).astype(np.int64) * count
+    tallies = Tallies(measurement.tallies.layout, tables)
+    return replace(measurement, device=device, tallies=tallies, **changes)
+
+
+def test_verdict_names_picture_controls_with_intervals_that_hold_the_truth():
+    one = make_measurement("A")
+    two = controlled(one, "B", contrast=0.97, lift=3.0, saturation=1.06, hue=1.5)
+    (verdict,) = compare([one, two]).verdicts
+    assert verdict.kind == "controls"
+    truth = {"contrast": 0.97, "brightness": 3.0, "saturation": 1.06, "hue": 1.5}
+    for name, value in truth.items():
+        found = verdict.controls[name]
+        assert found.low <= value <= found.high, name
+    assert verdict.controls["contrast"].high - verdict.controls["contrast"].low < 0.002
+    assert "contrast 0.97" in verdict.text
+    assert "saturation 1.06" in verdict.text
+    assert verdict.remaining.high < 0.5 < verdict.distance.low
+
+
+def test_equivalence_is_shown_or_not_claimed():
+    one = make_measurement("A")
+    assert compare([one, replace(one, device="B")]).verdicts[0].kind == "same"
+    moved = controlled(one, "B", hue=0.05)
+    loose, strict = (compare([one, moved], margin=m).verdicts[0] for m in (3.0, 0.01))
+    assert (loose.kind, strict.kind) == ("same", "undecided")
+    assert "not shown to be the same within 0.01" in strict.text
+
+
+def test_verdict_names_the_parts_that_differ():
+    one = make_measurement("A")
+    other = make_measurement("B", peak=10.0)
+    other = replace(other, conversion=replace(other.conversion, drive="max-rgb or luma"))
+    (verdict,) = compare([one, other]).verdicts
+    assert verdict.kind == "different"
+    assert "differs in drive (per-channel against max-rgb or luma)" in verdict.text
+    unknown = replace(
+        other, conversion=replace(other.conversion, drive="not identifiable from this capture")
+    )
+    (verdict,) = compare([one, unknown]).verdicts
+    assert "drive" not in verdict.text
+    assert "peak of the tone curve (4 against 10)" in verdict.text
+
+
+def test_rounding_widens_the_bounds_towards_zero_only():
+    one, two = make_measurement("A"), make_measurement("B", peak=10.0)
+    comparison = compare([one, two])
+    mean, floor = comparison.distance_mean[0, 1], comparison.distance_floor[0, 1]
+    assert comparison.distance_low[0, 1] < mean - floor
+    assert mean < comparison.distance_high[0, 1] < 1.1 * mean
+
+
+def test_ranking_by_a_standard_that_was_never_scored_and_by_a_device():
+    one, two = make_measurement("A", scores=()), make_measurement("B", peak=10.0, scores=())
+    reference = replace(two, device="C")
+    by_standard, by_device = compare([one, two], ["clip-100", reference]).rankings
+    assert by_standard.reference == "clip-100"
+    assert [at for at, _ in by_standard.entries] == [0, 1]  # peak 4 is nearer to a straight line
+    assert [at for at, _ in by_device.entries] == [1, 0]
+    assert by_device.entries[0][1].mean == 0
+    (alone,) = compare([one], [reference]).rankings
+    assert alone.entries[0][1].mean == by_device.entries[1][1].mean
+
+
+def test_distance_from_a_standard_is_that_of_its_published_form():
+    """A plain matrix and clip at 100 cd/m2, typed here again, rounded once."""
+    one = make_measurement("A")
+    tables = dict(one.tallies.tables)
+    source = tables["patch_sum_source"] / tables["patch_count_source"]
+    light = one.source.signal.decode_light(source)
+    relative = colour.RGB_to_RGB(light, "ITU-R BT.2020", "ITU-R BT.709") / 100
+    rgb = np.clip(relative, 0, 1) ** (1 / 2.4)
+    ycbcr = colour.RGB_to_YCbCr(
+        rgb, K=colour.WEIGHTS_YCBCR["ITU-R BT.709"], out_range=(64, 940, 64, 960)
+    )
+    tables["patch_sum_capture"] = np.round(ycbcr).astype(np.int64) * tables["patch_count_capture"]
+    perfect = replace(one, tallies=Tallies(one.tallies.layout, tables))
+    (ranking,) = compare([perfect], ["clip-100"]).rankings
+    distance = ranking.entries[0][1]
+    assert distance.mean < 1.3 * distance.floor
+
+
+def test_captures_of_one_device_are_put_in_order():
+    one = make_measurement("A", settings={"contrast": "50"})
+    versions = [
+        replace(one, firmware="1.10"),
+        controlled(one, "A", contrast=1.02, firmware="1.9", settings={"contrast": "100"}),
+        replace(one, firmware="1.9", settings={"contrast": "60"}),
+        make_measurement("B"),
+    ]
+    (series,) = compare(versions).series
+    assert series.device == "A"
+    assert series.order == (2, 1, 0)  # 1.9 with 60, 1.9 with 100, 1.10
+    assert [dict(step.changed) for step in series.steps] == [
+        {"contrast": ("60", "100")},
+        {"firmware": ("1.9", "1.10"), "contrast": ("100", "50")},
+    ]
+
+
+@pytest.fixture
+def library(tmp_path):
+    for peak in (3.0, 4.5, 6.0, 9.0):
+        save(make_measurement(f"Peak {peak}", peak=peak), tmp_path / f"é {peak}.h5")
+    (tmp_path / "damaged.h5").write_bytes(b"\x89HDF\r\n\x1a\n, and no more")
+    return tmp_path
+
+
+def test_nearest_of_a_library(library):
+    found = neighbours(make_measurement("Unknown", peak=5.7), library, count=2)
+    assert [one.device for one in found.nearest] == ["Peak 6.0", "Peak 4.5"]
+    assert found.files == 5
+    assert len(found.unusable) == 1
+    assert "damaged.h5" in found.unusable[0]
+    document = neighbours_document(make_measurement("Unknown"), found)
+    assert document["nearest"][0]["file"].endswith("é 6.0.h5")
+
+
+def test_a_library_without_use_is_named(tmp_path):
+    with pytest.raises(UsageError, match="There is no folder"):
+        neighbours(make_measurement(), tmp_path / "missing")
+    with pytest.raises(UsageError, match=r"No curve file in .* can be compared"):
+        neighbours(make_measurement(), tmp_path)
+
+
+def test_content_is_compared_by_the_cells_that_both_saw():
+    """Content without a chart: cells of the source lattice, in two halves of the clip."""
+    rng = np.random.default_rng(5)
+    cells = rng.choice(CELL_SIDE**3, 400, replace=False)
+    source = np.stack(np.unravel_index(cells, (CELL_SIDE,) * 3), axis=1) * 16 + 8
+
+    def measured(device, lift, cells, source):
+        tables = {f"cell_{n}": np.zeros((2 * CELL_SIDE**3, 3), np.int64)
+                  for n in ("sum_source", "sum_capture", "square_capture")}  # fmt: skip
+        tables["cell_count"] = np.zeros(2 * CELL_SIDE**3, np.int64)
+        tables["cell_count"][cells] = 100
+        tables["cell_sum_source"][cells] = 100 * source
+        capture = source + np.array([lift, 0, 0])
+        tables["cell_sum_capture"][cells] = 100 * capture
+        tables["cell_square_capture"][cells] = 100 * capture**2
+        histogram = make_measurement().tallies.tables["capture_histogram"]
+        tallies = Tallies(0, {**tables, "capture_histogram": histogram})
+        return make_measurement(device, tallies=tallies)
+
+    one = measured("A", 0, cells, source)
+    two = measured("B", 2, cells[100:], source[100:])
+    comparison = compare([one, two])
+    assert (comparison.basis, comparison.colours) == ("colours", 300)
+    seen = source[100:].astype(float)
+    expected = delta_e_itp(*(shown_light(c, CAPTURE) for c in (seen, seen + np.array([2, 0, 0]))))
+    assert comparison.distance_mean[0, 1] == pytest.approx(expected.mean())
 
 
 def printed(comparison):
@@ -190,7 +388,7 @@ def test_summary_names_floor_display_and_differences():
         f"({comparison.distance_floor[0, 1]:.2f})",
         "output light is that of a BT.1886 display, 100 cd/m2, black 0 cd/m2 (assumed)",
         "BT.2446 method A",
-        "729 colours",
+        "729 source colours",
     ):
         assert expected in text, text
 

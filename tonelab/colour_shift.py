@@ -64,10 +64,9 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
     UsageError
         When the chart was not measured.
     """
-    colours = codes_by_colour(measurement)
+    _, colours, codes = codes_by_colour(measurement)
     source, capture = measurement.source.signal, measurement.capture.signal
-    light = source.decode_light(np.array(list(colours)))
-    codes = np.array(list(colours.values()))
+    light = source.decode_light(colours)
     if source.primaries != "bt2020":
         light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
     luminance = light @ LUMINANCE_2020

@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from pathlib import Path
 
 import click
 
 from tonelab.cli.options import FILE, as_json, force, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, say
 
-if TYPE_CHECKING:
-    from pathlib import Path
-
 
 @click.command("compare", short_help="Hold measurements against each other.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option(
-    "--against", multiple=True, metavar="STANDARD",
-    help="Rank against this standard conversion only; repeat for more.",
+    "--against", multiple=True, metavar="STANDARD|FILE",
+    help="Rank by distance from this standard conversion or curve file; repeat for more.",
+)  # fmt: skip
+@click.option(
+    "--library", type=FILE, metavar="FOLDER",
+    help="Find the nearest curve files of this folder to the one FILE.",
+)  # fmt: skip
+@click.option(
+    "--margin", type=click.FloatRange(0, min_open=True), default=0.5, show_default=True,
+    help="Mean colour difference within which two devices count as the same.",
 )  # fmt: skip
 @click.option("-o", "--output", type=FILE, help="Draw the curves in this .svg, .pdf or .png.")
 @click.option("--dark", is_flag=True, help="Draw on a dark ground.")
@@ -29,12 +34,24 @@ def command(
     session: Session,
     files: tuple[Path, ...],
     against: tuple[str, ...],
+    library: Path | None,
+    margin: float,
     output: Path | None,
     dark: bool,
     force: bool,
     as_json: bool,
 ) -> None:
-    """Hold the measurements in two or more curve FILES against each other."""
+    """Hold the measurements in curve FILES against each other.
+
+    Devices are compared by the source colours that all of them show; without such, by the greys
+    along their luminance curves. Captures of one device are put in the order of firmware and
+    settings. Verdicts are tests of equivalence: "same" is said when it is shown.
+    """
+    if library is not None:
+        if len(files) != 1 or against or output:
+            raise click.UsageError("--library takes one curve file and no --against or -o.")
+        _print_neighbours(files[0], library, margin, as_json=as_json)
+        return
     from tonelab.compare import compare
     from tonelab.curvefile import load
     from tonelab.outputs import check_output
@@ -43,7 +60,8 @@ def command(
     if output:
         check_output(output, overwrite=force)
     measurements = [load(file) for file in files]
-    comparison = compare(measurements, against=against)
+    references = [load(one) if _is_file(one) else one for one in against]
+    comparison = compare(measurements, references, margin)
     if output:
         from tonelab.report.figures import comparison_figure, save_figure
 
@@ -56,3 +74,21 @@ def command(
         print_result(comparison_summary(comparison))
     if output and not session.quiet:
         say(f"Drawn in {output}")
+
+
+def _print_neighbours(file: Path, library: Path, margin: float, *, as_json: bool) -> None:
+    from tonelab.compare.library import neighbours
+    from tonelab.curvefile import load
+    from tonelab.show.comparison import neighbours_document, neighbours_summary
+
+    measurement = load(file)
+    found = neighbours(measurement, library, margin=margin)
+    if as_json:
+        print_json(neighbours_document(measurement, found))
+    else:
+        print_result(neighbours_summary(measurement, found))
+
+
+def _is_file(name: str) -> bool:
+    """Whether a reference names a curve file; standard conversions have no suffix."""
+    return Path(name).suffix.lower() in {".h5", ".hdf5"} or Path(name).is_file()

@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import h5py
 import numpy as np
 
+from tonelab.curvefile.fingerprint import SIZE, fingerprint
 from tonelab.curvefile.reader import LARGEST, read_tree
 from tonelab.curvefile.records import pack, unpack
 from tonelab.curvefile.schema import SCHEMA_VERSION
@@ -26,10 +27,12 @@ from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
     from tonelab.results import Measurement
+    from tonelab.signal.quantisation import FloatArray
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _UNSEALED = b"tonelab sha256 " + b"0" * 64
 _SEAL = re.compile(rb"(?<=tonelab sha256 )[0-9a-f]{64}")
+_PRINT = re.compile(rb"tonelab print ([0-9a-f]{%d})" % (8 * SIZE))
 _LIBVER = ("v110", "v110")
 _INTEGRITY = Leaf(
     np.array(_UNSEALED),
@@ -57,7 +60,7 @@ def save(measurement: Measurement, path: str | Path, *, overwrite: bool = False)
     """
     path = Path(path)
     check_output(path, overwrite=overwrite, error=CurveFileError)
-    image = _serialise(pack(measurement))
+    image = _serialise(pack(measurement), fingerprint(measurement))
     with whole_file(path, overwrite=overwrite, error=CurveFileError) as temporary:
         temporary.write_bytes(image)
 
@@ -79,6 +82,24 @@ def load(path: str | Path) -> Measurement:
         raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from fault
 
 
+def read_fingerprint(path: str | Path) -> FloatArray:
+    """Fingerprint of the device in a curve file, see `fingerprint`, without reading the rest.
+
+    Files written before there were fingerprints are read whole.
+
+    Raises
+    ------
+    CurveFileError
+        As `load`.
+    """
+    image = _read_image(Path(path))
+    _check_seal(image, Path(path))
+    found = _PRINT.search(image)
+    if found is None:
+        return fingerprint(load(path))
+    return np.frombuffer(bytes.fromhex(found[1].decode()), "<f4").astype(np.float64)
+
+
 def content_hash(path: str | Path) -> str:
     """SHA-256 of what was measured: all datasets and attributes but those of the run.
 
@@ -96,14 +117,24 @@ def content_hash(path: str | Path) -> str:
 # Writing
 
 
-def _serialise(tree: Tree) -> bytes:
+def _serialise(tree: Tree, summary: FloatArray) -> bytes:
     image = io.BytesIO()
     with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:
         _set_text(file, "description", "Curve file: one measured pair of HDR source and capture")
         file.attrs.create("tonelab_schema", SCHEMA_VERSION, dtype=np.int64)
         _write_leaf(file, "integrity", _INTEGRITY)
+        _write_leaf(file, "fingerprint", _fingerprint_leaf(summary))
         _write_group(file, tree)
     return _seal(image.getvalue())
+
+
+def _fingerprint_leaf(summary: FloatArray) -> Leaf:
+    """Text, so that it is found in the file's bytes without the HDF5 library."""
+    return Leaf(
+        np.array(b"tonelab print " + summary.astype("<f4").tobytes().hex().encode()),
+        description="Luminance curve and chroma gain at fixed points, little-endian float32",
+        run_only=True,
+    )
 
 
 def _seal(image: bytes) -> bytes:

@@ -1,0 +1,99 @@
+"""Nearest neighbours of a device in a folder of curve files."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.compare.shared import share
+from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
+from tonelab.curvefile import load, read_fingerprint
+from tonelab.curvefile.fingerprint import GREYS, fingerprint
+from tonelab.errors import CurveFileError, UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tonelab.results import Measurement
+    from tonelab.signal.quantisation import FloatArray
+
+NEIGHBOURS = 5
+_EXAMINED = 2  # candidates read whole for each neighbour asked for: fingerprints only pre-select
+_CHROMA = 0.15  # typical chroma signal: what a gain error of 1 weighs against luma
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbour:
+    """A curve file near an unknown device.
+
+    ``verdict`` holds its distance, by the colours that both saw or the greys along their curves.
+    """
+
+    path: Path
+    device: str
+    firmware: str
+    verdict: Verdict
+
+
+@dataclass(frozen=True, slots=True)
+class Neighbours:
+    """The nearest curve files of a folder, how many were read, and what could not be."""
+
+    nearest: tuple[Neighbour, ...]
+    files: int
+    unusable: tuple[str, ...]
+
+
+def neighbours(
+    measurement: Measurement, folder: Path, *, count: int = NEIGHBOURS, margin: float = MARGIN
+) -> Neighbours:
+    """Find the curve files of a folder and its subfolders that are nearest to a measurement.
+
+    Fingerprints of all files pre-select; the best are then read whole and compared.
+
+    Raises
+    ------
+    UsageError
+        When there is no such folder, or no usable curve file in it.
+    """
+    if not folder.is_dir():
+        raise UsageError(f"There is no folder {folder}: name a folder of curve files.")
+    paths = sorted(folder.rglob("*.h5"))
+    mine = fingerprint(measurement)
+    apart, unusable = [], []
+    for path in paths:
+        try:
+            apart.append((_apart(mine, read_fingerprint(path)), path))
+        except CurveFileError as fault:
+            unusable.append(str(fault))
+    apart.sort(key=lambda entry: entry[0])
+    found: list[Neighbour] = []
+    for _, path in apart[: _EXAMINED * count]:
+        try:
+            found.append(_examined(measurement, path, margin))
+        except (CurveFileError, UsageError) as fault:
+            unusable.append(str(fault))
+    if not found:
+        reason = f" ({unusable[0]})" if unusable else ""
+        raise UsageError(
+            f"No curve file in {folder} can be compared with {measurement.device}{reason}."
+        )
+    found.sort(key=lambda one: one.verdict.distance.mean)
+    return Neighbours(tuple(found[:count]), len(paths), tuple(unusable))
+
+
+def _examined(measurement: Measurement, path: Path, margin: float) -> Neighbour:
+    other = load(path)
+    shared = share([measurement, other])
+    verdict = judge_pair((measurement, other), shared, shared.shown(), (0, 1), margin)
+    return Neighbour(path, other.device, other.firmware, verdict)
+
+
+def _apart(one: FloatArray, other: FloatArray) -> float:
+    """RMS difference of two fingerprints in luma signal, over what both saw."""
+    difference = other - one
+    difference[len(GREYS) :] *= _CHROMA
+    known = np.isfinite(difference)
+    return float(np.sqrt(np.mean(difference[known] ** 2))) if known.any() else np.inf

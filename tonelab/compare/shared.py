@@ -1,0 +1,331 @@
+"""What several captures show of the same source: codes side by side, and their distances."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import reduce
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from tonelab.colours import CELL_SIDE, coded_signal, gather_cells
+from tonelab.conversion.standards import STANDARDS
+from tonelab.errors import UsageError
+from tonelab.reading import code_step
+from tonelab.score import shown_light
+from tonelab.signal.colorimetry import (
+    matrix_rgb_to_rgb,
+    rgb2020_to_ictcp,
+    rgb_to_ycbcr,
+    ycbcr_to_rgb,
+)
+from tonelab.signal.quantisation import chroma_scale, rgb_to_codes, ycbcr_to_codes
+from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from numpy.typing import NDArray
+
+    from tonelab.results import Measurement
+    from tonelab.signal.description import Signal
+    from tonelab.signal.quantisation import FloatArray
+
+Basis: TypeAlias = Literal["colours", "greys"]
+
+FEWEST_COLOURS = 50
+FEWEST_GREYS = 10
+MOST_COLOURS = 4000  # evenly taken; a mean over them has settled
+SAME_SOURCE = 0.5  # codes by which the means of one cell of content may lie apart
+GAP = 8.0  # 10-bit codes between points of a curve, from which it is unknown between them
+
+# ΔE_ITP is 720 times the Euclidean distance of (I, T / 2, P), BT.2124-0.
+_ITP = 720.0 * np.array([1.0, 0.5, 1.0])
+_ONE_SIDED = 1.645  # standard deviations that 95 % stay below
+_SEED = 2100
+
+
+@dataclass(frozen=True, slots=True)
+class Shared:
+    """Captures of the source colours that all of several measurements saw.
+
+    Attributes
+    ----------
+    basis
+        ``colours`` when source colours are shared code by code; ``greys`` when only the
+        luminance curves overlap.
+    light
+        (N, 3): source light, cd/m2, linear BT.2020.
+    codes
+        For each measurement (N, 3): mean capture codes.
+    signals
+        How these codes are read.
+    steps
+        Steps of the codes.
+    """
+
+    basis: Basis
+    light: FloatArray
+    codes: tuple[FloatArray, ...]
+    signals: tuple[Signal, ...]
+    steps: tuple[float, ...]
+
+    def __len__(self) -> int:
+        return len(self.light)
+
+    def shown(self) -> list[Shown]:
+        """Return what the display of each capture makes of its codes."""
+        return [
+            Shown.of(codes, signal, step)
+            for codes, signal, step in zip(self.codes, self.signals, self.steps, strict=True)
+        ]
+
+
+@dataclass(frozen=True, slots=True)
+class Shown:
+    """Colours as their assumed display shows them.
+
+    Attributes
+    ----------
+    itp
+        (N, 3): coordinates whose Euclidean distance is ΔE_ITP.
+    rounding
+        (N,): ΔE_ITP that rounding to the codes of the capture causes; zero when computed.
+    """
+
+    itp: FloatArray
+    rounding: FloatArray
+
+    @classmethod
+    def of(cls, codes: FloatArray, signal: Signal, step: float) -> Shown:
+        """Decode codes (N, 3), with the size of their rounding."""
+        itp = coordinates(shown_light(codes, signal))
+        if not step:
+            return cls(itp, np.zeros(len(itp)))
+        random = np.random.default_rng(_SEED)
+        moved = codes + step * random.uniform(-0.5, 0.5, codes.shape)
+        return cls(itp, _norm(coordinates(shown_light(moved, signal)) - itp))
+
+
+@dataclass(frozen=True, slots=True)
+class Distance:
+    """Colour difference of two captures over the colours that they share.
+
+    Attributes
+    ----------
+    mean, p95
+        ΔE_ITP, mean and 95th percentile.
+    low, high
+        Bounds of the mean that would be seen without rounding, 95 % on each side. Rounding can
+        only add to the expected distance, so ``high`` needs no allowance for it.
+    floor
+        Mean ΔE_ITP that the rounding of both captures causes.
+    count
+        Number of colours.
+    """
+
+    mean: float
+    p95: float
+    low: float
+    high: float
+    floor: float
+    count: int
+
+
+def distance(one: Shown, other: Shown) -> Distance:
+    """Return the distance of two captures of the same colours."""
+    each = _norm(one.itp - other.itp)
+    mean = float(each.mean())
+    error = _ONE_SIDED * float(each.std()) / len(each) ** 0.5
+    floor = float(np.hypot(one.rounding, other.rounding).mean())
+    return Distance(
+        mean=mean,
+        p95=float(np.percentile(each, 95)),
+        low=max(mean - error - floor, 0.0),
+        high=mean + error,
+        floor=floor,
+        count=len(each),
+    )
+
+
+def coordinates(light: FloatArray) -> FloatArray:
+    """Coordinates (N, 3) of light (N, 3) whose Euclidean distance is ΔE_ITP."""
+    return rgb2020_to_ictcp(light) * _ITP
+
+
+def share(measurements: Sequence[Measurement], most: int = MOST_COLOURS) -> Shared:
+    """Collect what all measurements saw: colours if they can, else greys along their curves.
+
+    Raises
+    ------
+    UsageError
+        When the measurements share neither colours nor a stretch of their luminance curves.
+    """
+    steps = tuple(code_step(one.tallies, one.capture.signal) for one in measurements)
+    found = _colours(measurements)
+    if found is None:
+        light, codes = _greys(measurements)
+        signals = tuple(coded_signal(one.capture.signal) for one in measurements)
+        return Shared("greys", light, tuple(codes), signals, steps)
+    source, codes = found
+    rows = np.unique(np.linspace(0, len(source) - 1, most).astype(int))
+    signals = tuple(one.capture.signal for one in measurements)
+    first = measurements[0].source.signal
+    light = source_light(source[rows], first)
+    return Shared("colours", light, tuple(one[rows] for one in codes), signals, steps)
+
+
+def source_light(codes: FloatArray, signal: Signal) -> FloatArray:
+    """Light (N, 3) of source codes, cd/m2, linear BT.2020."""
+    light = signal.decode_light(codes)
+    if signal.primaries != "bt2020":
+        light = light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T
+    return np.maximum(light, 0.0)
+
+
+def mastering_peak(measurement: Measurement) -> float:
+    """Peak of the source, cd/m2: declared, or that of the scores' own default."""
+    return measurement.source.mastering_peak or 1000.0
+
+
+def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> Shown:
+    """Return what a standard conversion, unrounded, shows on the display of a capture."""
+    rgb = STANDARDS[name].convert(light, source_peak=peak)
+    return Shown.of(as_codes(rgb_to_ycbcr(rgb, "bt709"), signal), signal, step=0.0)
+
+
+def as_signal(codes: FloatArray, signal: Signal) -> FloatArray:
+    """Y'CbCr signals (N, 3) under the BT.709 matrix, whatever the coding of the capture."""
+    return rgb_to_ycbcr(signal.decode_rgb(codes), "bt709")
+
+
+def as_codes(ycbcr: FloatArray, signal: Signal) -> FloatArray:
+    """Return real-valued codes (N, 3) of a capture for signals of `as_signal`."""
+    rgb = ycbcr_to_rgb(ycbcr, "bt709")
+    if signal.matrix == "rgb":
+        return rgb_to_codes(rgb, signal.bits, signal.range)
+    return ycbcr_to_codes(rgb_to_ycbcr(rgb, signal.matrix), signal.bits, signal.range)
+
+
+def _norm(difference: FloatArray) -> FloatArray:
+    length: FloatArray = np.sqrt(np.einsum("ij,ij->i", difference, difference))
+    return length
+
+
+# Colours
+
+
+def _colours(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[FloatArray]] | None:
+    """Source codes (N, 3), and the capture codes of each measurement at them."""
+    if len({_coding(one.source.signal) for one in measurements}) > 1:
+        return None
+    charted = {"patch_count_source" in one.tallies.tables for one in measurements}
+    if len(charted) > 1:
+        return None
+    rows = [codes_by_colour(one) if charted == {True} else _cells(one) for one in measurements]
+    common = reduce(np.intersect1d, [key for key, _, _ in rows])
+    if len(common) < FEWEST_COLOURS:
+        return None
+    taken = [(source[at], capture[at]) for key, source, capture in rows
+             for at in [np.searchsorted(key, common)]]  # fmt: skip
+    source = taken[0][0]
+    apart = [np.abs(other - source).max(axis=1) for other, _ in taken]
+    near = np.max(apart, axis=0) <= SAME_SOURCE
+    if near.sum() < FEWEST_COLOURS:
+        return None
+    return source[near], [capture[near] for _, capture in taken]
+
+
+def _coding(signal: Signal) -> tuple[object, ...]:
+    peak = signal.peak if signal.transfer == "hlg" else None
+    return signal.matrix, signal.range, signal.transfer, signal.primaries, signal.bits, peak
+
+
+def codes_by_colour(
+    measurement: Measurement,
+) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Return the distinct source colours of a chart and what became of them.
+
+    Returns
+    -------
+    key
+        Shape (N,): one number for each source colour, ascending.
+    source, capture
+        Shape (N, 3): whole source codes, and mean capture codes; repeats weigh no more than others.
+
+    Raises
+    ------
+    UsageError
+        When the chart was not measured.
+    """
+    tables = measurement.tallies.tables
+    if "patch_count_source" not in tables:
+        raise UsageError(
+            f"{measurement.device} was measured without the chart ({measurement.source.name}), so "
+            "its colours cannot be told apart: measure it with the chart."
+        )
+    counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
+    rows = np.flatnonzero(counts.min(axis=1, initial=1) > 0)
+    source, capture = (
+        tables[f"patch_sum_{side}"][rows] / tables[f"patch_count_{side}"][rows]
+        for side in ("source", "capture")
+    )
+    whole = np.round(source).astype(np.int64)
+    key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
+    keys, first, label = np.unique(key, return_index=True, return_inverse=True)
+    many = np.bincount(label)
+    mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
+    return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
+
+
+def _cells(measurement: Measurement) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
+    """Key, mean source and capture codes by cell of the source lattice, of content."""
+    seen = gather_cells(measurement.tallies)
+    cell = seen.patch % CELL_SIDE**3
+    keys, label = np.unique(cell, return_inverse=True)
+    weight = seen.count[:, 0].astype(np.float64)
+    total = np.bincount(label, weight)
+
+    def pooled(codes: FloatArray) -> FloatArray:
+        sums = [np.bincount(label, part * weight) / total for part in codes.T]
+        return np.stack(sums, axis=1).reshape(-1, 3)
+
+    return keys, pooled(seen.source), pooled(seen.capture)
+
+
+# Greys
+
+
+def _greys(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[FloatArray]]:
+    """Neutral light (N, 3) at whole PQ codes that all curves cover, and the codes of each there."""
+    code = np.arange(64.0, 941.0)
+    at = eotf_pq((code - 64) / 876)
+    known = np.ones(len(at), bool)
+    for one in measurements:
+        known &= _covered(code, one)
+    if known.sum() < FEWEST_GREYS:
+        first, *others = measurements
+        names = ", ".join(one.source.name for one in measurements)
+        raise UsageError(
+            f"{first.device} and {others[0].device if len(others) == 1 else 'the others'} share "
+            f"neither source colours nor a stretch of their luminance curves ({names}): measure "
+            "all with one chart."
+        )
+    codes = []
+    for one in measurements:
+        curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
+        luma = np.interp(at[known], curve.luminance, curve.smooth)
+        neutral = np.full_like(luma, chroma_scale(signal.bits, signal.range)[0])
+        codes.append(np.stack([luma, neutral, neutral], axis=1))
+    return np.repeat(at[known][:, None], 3, axis=1), codes
+
+
+def _covered(code: FloatArray, measurement: Measurement) -> NDArray[np.bool_]:
+    """Whether the curve of a measurement has points close on both sides of each PQ code."""
+    points = 64 + 876 * eotf_inverse_pq(measurement.luminance_curve.luminance)
+    if len(points) < 2:
+        return np.zeros(len(code), bool)
+    right = np.clip(np.searchsorted(points, code), 1, len(points) - 1)
+    inside = (code >= points[0]) & (code <= points[-1])
+    covered: NDArray[np.bool_] = inside & (points[right] - points[right - 1] <= GAP)
+    return covered

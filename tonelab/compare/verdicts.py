@@ -1,0 +1,204 @@
+"""Whether two captures come from the same conversion, tested as equivalence."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
+
+from tonelab.compare.shared import Distance, Shared, Shown, as_codes, as_signal, distance
+from tonelab.results import ParameterEstimate
+
+if TYPE_CHECKING:
+    from collections.abc import Mapping
+
+    from numpy.typing import NDArray
+
+    from tonelab.results import IdentifiedConversion, Measurement
+    from tonelab.signal.description import Signal
+    from tonelab.signal.quantisation import FloatArray
+
+VerdictKind: TypeAlias = Literal["same", "controls", "different", "undecided"]
+
+MARGIN = 0.5  # mean ΔE_ITP within which two captures count as one conversion
+FEWEST_FREE = 30  # colours that touch no limit, below which controls are not fitted
+
+_INTERVAL = 1.96
+_UNKNOWN = "not identifiable"
+_PARTS = ("drive", "order", "chroma", "gamut", "encoding")
+_NEUTRAL = {"contrast": 1.0, "brightness": 0.0, "saturation": 1.0, "hue": 0.0}
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What separates two captures.
+
+    Attributes
+    ----------
+    first, second
+        Positions of the measurements.
+    kind
+        ``same``: shown to agree within the margin. ``controls``: shown to agree once picture
+        controls are allowed for. ``different``: shown to lie further apart. ``undecided``: the
+        rounding or the spread of these captures hides the answer.
+    text
+        One sentence.
+    distance
+        As measured.
+    remaining
+        Distance once the fitted controls are applied to the first; None when not fitted.
+    controls
+        Contrast (gain of luma), brightness (10-bit codes added at black), saturation (gain of
+        chroma, that of contrast included) and hue (degrees) that lead from the first to the second.
+    margin
+        Mean ΔE_ITP that was tested.
+    """
+
+    first: int
+    second: int
+    kind: VerdictKind
+    text: str
+    distance: Distance
+    margin: float
+    remaining: Distance | None = None
+    controls: Mapping[str, ParameterEstimate] = field(default_factory=dict)
+
+
+def judge_pair(
+    measurements: tuple[Measurement, ...],
+    shared: Shared,
+    shown: list[Shown],
+    pair: tuple[int, int],
+    margin: float = MARGIN,
+) -> Verdict:
+    """Say what separates two of several measurements, see `Verdict`."""
+    first, second = pair
+    apart = distance(shown[first], shown[second])
+    where = "" if shared.basis == "colours" else " on the greys that both saw"
+
+    def verdict(
+        kind: VerdictKind, text: str, remaining: Distance | None = None, **found: ParameterEstimate
+    ) -> Verdict:
+        return Verdict(first, second, kind, text, apart, margin, remaining, found)
+
+    if apart.high <= margin:
+        return verdict("same", f"same converter within {margin:g}{where}")
+    fitted = _fit_controls(shared, first, second)
+    remaining = fitted[1] if fitted else None
+    controls = fitted[0] if fitted else {}
+    if remaining and remaining.high <= margin:
+        words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
+        text = "differs only by picture controls: " + ", ".join(words)
+        if not words:
+            text = f"same converter within {margin:g} but for codes at the limits"
+        return verdict("controls", text + where, remaining, **controls)
+    if apart.low > margin:
+        parts = _named_parts(measurements[first], measurements[second])
+        named = ", ".join(parts) or "no part that is identified"
+        return verdict("different", f"differs in {named}{where}", remaining, **controls)
+    return verdict(
+        "undecided",
+        f"not shown to be the same within {margin:g}, nor to differ: rounding leaves "
+        f"{apart.floor:.2f}; shown within {apart.high:.2f}{where}",
+        remaining,
+        **controls,
+    )
+
+
+def _fit_controls(
+    shared: Shared, first: int, second: int
+) -> tuple[dict[str, ParameterEstimate], Distance] | None:
+    """Fit the controls that lead from one capture to another, on colours at no limit."""
+    codes = shared.codes[first], shared.codes[second]
+    signals = shared.signals[first], shared.signals[second]
+    free = ~(_limited(codes[0], signals[0]) | _limited(codes[1], signals[1]))
+    if free.sum() < FEWEST_FREE:
+        return None
+    before, after = (as_signal(c[free], s) for c, s in zip(codes, signals, strict=True))
+    contrast, contrast_error, lift, lift_error, luma = _line(before[:, 0], after[:, 0])
+    found = {
+        "contrast": _estimate(contrast, contrast_error),
+        "brightness": _estimate(876 * lift, 876 * lift_error, "codes"),
+    }
+    chroma = np.zeros((int(free.sum()), 2))
+    if shared.basis == "colours":
+        z_before, z_after = before[:, 1] + 1j * before[:, 2], after[:, 1] + 1j * after[:, 2]
+        power = float(np.sum(np.abs(z_before) ** 2))
+        gain = complex(np.sum(np.conj(z_before) * z_after)) / power
+        left = z_after - gain * z_before
+        error = float(np.sqrt(np.mean(np.abs(left) ** 2) / 2 / power))
+        found["saturation"] = _estimate(abs(gain), error)
+        turned = np.degrees(np.angle(gain))
+        found["hue"] = _estimate(turned, float(np.degrees(error / abs(gain))), "deg")
+        moved = gain * z_before
+        chroma = np.stack([moved.real, moved.imag], axis=1)
+    predicted = as_codes(np.column_stack([luma, chroma]), signals[1])
+    one = Shown.of(predicted, signals[1], shared.steps[first])
+    other = Shown.of(codes[1][free], signals[1], shared.steps[second])
+    return found, distance(one, other)
+
+
+def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, FloatArray]:
+    """Slope and intercept of least squares, each with its standard error, and the line."""
+    centre = float(x.mean())
+    spread = float(np.sum((x - centre) ** 2))
+    slope = float(np.sum((x - centre) * y)) / spread
+    line = slope * (x - centre) + y.mean()
+    noise = float(np.sqrt(np.mean((y - line) ** 2)))
+    at_zero = noise * float(np.sqrt(1 / len(x) + centre**2 / spread))
+    return slope, noise / spread**0.5, float(line[0] - slope * x[0]), at_zero, line
+
+
+def _estimate(value: float, error: float, unit: str = "") -> ParameterEstimate:
+    half = _INTERVAL * error
+    return ParameterEstimate(float(value), float(value - half), float(value + half), unit)
+
+
+def _limited(codes: FloatArray, signal: Signal) -> NDArray[np.bool_]:
+    """Whether a colour touches a limit of the codes, or a face of the R'G'B' cube."""
+    rgb = signal.decode_rgb(codes)
+    edge = 1.5 / 876
+    at_edge = (np.abs(rgb) < edge) | (np.abs(rgb - 1) < edge) | (rgb < -0.05) | (rgb > 1.05)
+    return np.asarray(at_edge.any(axis=1))
+
+
+def _moved(name: str, value: ParameterEstimate) -> bool:
+    return not value.low <= _NEUTRAL[name] <= value.high
+
+
+def _word(name: str, value: ParameterEstimate) -> str:
+    half = (value.high - value.low) / 2
+    if name == "hue":
+        return f"hue {value.value:+.2f} ± {half:.2f} deg"
+    if name == "brightness":
+        return f"brightness {value.value:+.1f} ± {half:.1f} codes"
+    return f"{name} {value.value:.3f} ± {half:.3f}"
+
+
+def _named_parts(one: Measurement, other: Measurement) -> list[str]:
+    """Parts of two identified conversions that have no candidate in common, and the curve."""
+    first, second = one.conversion, other.conversion
+    parts = []
+    for part in _PARTS:
+        names = [set(getattr(c, part).split(" or ")) for c in (first, second)]
+        if any(_UNKNOWN in name for both in names for name in both) or not all(names):
+            continue
+        if not names[0] & names[1]:
+            parts.append(f"{part} ({getattr(first, part)} against {getattr(second, part)})")
+    if curve := _curves_differ(first, second):
+        parts.append(curve)
+    return parts
+
+
+def _curves_differ(first: IdentifiedConversion, second: IdentifiedConversion) -> str:
+    if first.family and second.family and first.family != second.family:
+        return f"tone curve ({first.family_label} against {second.family_label})"
+    if first.family and first.family == second.family:
+        for name, a in first.parameters.items():
+            b = second.parameters.get(name)
+            if b and a.identifiable and b.identifiable and (a.low > b.high or b.low > a.high):
+                unit = f" {a.unit}" if a.unit not in {"", "1"} else ""
+                values = f"({a.value:.4g} against {b.value:.4g}{unit})"
+                return f"{name.replace('_', ' ')} of the tone curve {values}"
+    return ""
