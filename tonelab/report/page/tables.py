@@ -82,11 +82,12 @@ def distance_table(comparison: Comparison) -> Table:
         for row in range(len(comparison.devices))
         for column in range(row)
     ]  # fmt: skip
+    shared = "colours of the chart" if comparison.basis == "colours" else "greys along the curves"
     return Table(
         "Distance between the devices, mean ΔE_ITP",
         ("", *comparison.devices),
         rows,
-        f"Over {comparison.colours} colours of the chart, each decoded for its own display. "
+        f"Over {comparison.colours} {shared}, each decoded for its own display. "
         "Rounding: what the codes alone cause.",
         csv_file("distances", ("device", "other", "mean", "p95", "rounding", "colours"), data),
     )
