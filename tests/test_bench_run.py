@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 
-from tonelab.bench import job
+from tonelab.bench import job, steps
 from tonelab.bench import run as running
 from tonelab.bench.reading import read_plan
 from tonelab.bench.run import run
@@ -41,7 +41,7 @@ def plan(tmp_path):
 
 def write_plan(folder, names=CAPTURES, extra=""):
     write_tiny(folder / "chart.mov", 100)
-    text = "[output]\nfigures = []\n[sources.chart]\nfile = 'chart.mov'\n"
+    text = "[output]\nfigures = []\npage = false\n[sources.chart]\nfile = 'chart.mov'\n"
     for index, name in enumerate(names):
         write_tiny(folder / f"{name}.mov", 200 + index)
         text += f"[devices.'{name}']\nname = 'Box {name}'\n"
@@ -212,7 +212,7 @@ def test_twelve_captures_interrupted_anywhere_give_the_same_files(
     """Interrupted before or after a file is written, then resumed."""
     plan, expected = twelve
     folder = tmp_path / "results"
-    monkeypatch.setattr(running, "compare", uncompared)
+    monkeypatch.setattr(steps, "compare", uncompared)
     write, count = running.save, iter(range(100))
 
     def interrupted(*words, **options):
@@ -241,7 +241,7 @@ def twelve(tmp_path_factory):
     plan = write_plan(folder, [f"capture {index}" for index in range(12)])
     with pytest.MonkeyPatch.context() as patch:
         stand_in(patch)
-        patch.setattr(running, "compare", uncompared)
+        patch.setattr(steps, "compare", uncompared)
         run(read_plan(plan), folder=folder / "whole")
     return plan, hashes(folder / "whole")
 

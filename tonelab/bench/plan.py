@@ -65,6 +65,7 @@ Settings = Annotated[dict[str, str], BeforeValidator(_words)]
 Statement = Annotated[dict[str, Any], BeforeValidator(_statement)]
 Text = Annotated[str, Field(min_length=1)]
 _LIST = Field(strict=False)  # TOML knows lists only
+Count = Annotated[int, Field(ge=0)]
 Limit = Annotated[float, AfterValidator(_unbounded)]
 
 
@@ -133,16 +134,41 @@ class Capture(Entry):
     name: Annotated[Text, AfterValidator(_file_name)] | None = None
 
 
+class Place(Entry):
+    """A place of the source to show: a frame, and the upper left corner in its pixels."""
+
+    frame: Count
+    x: Count
+    y: Count
+    label: str = ""
+
+
 class Output(Entry):
     """Where results go, and which.
 
-    ``folder`` is relative to the plan. Curve files and tables are always written; ``figures`` and
-    ``corrections`` name their formats. ``reference`` names the capture that others are held
-    against, by default the first conversion; ``against`` the standard conversions to rank by.
+    Attributes
+    ----------
+    folder
+        Relative to the plan. Curve files and tables are always written.
+    figures
+        Their formats; none for an empty list.
+    page
+        Whether to write the report page.
+    crops
+        Places that the page shows; by default those where the devices differ most.
+    render
+        Name of the standard conversion that renders the source for pictures.
+    reference
+        Name of the capture that others are held against; by default the first conversion.
+    against
+        Names of the standard conversions to rank by.
     """
 
     folder: Text = "results"
     figures: Annotated[tuple[Literal["svg", "pdf", "png"], ...], _LIST] = ("svg",)
+    page: bool = True
+    crops: Annotated[tuple[Place, ...], _LIST] = ()
+    render: Text = "bt2446a"
     reference: Text | None = None
     against: Annotated[tuple[Text, ...], _LIST] = ()
 

@@ -31,6 +31,9 @@ _KINDS = {
     "string_type": "this must be a text in quotes",
     "string_too_short": "this is empty",
     "float_type": "this must be a number",
+    "int_type": "this must be a whole number",
+    "greater_than_equal": "this must be a whole number from 0 up",
+    "bool_type": "this must be true or false",
     "tuple_type": "this must be a list, such as ['svg']",
     "model_type": "this must be a table",
 }
@@ -79,9 +82,10 @@ class Task:
 
 @dataclass(frozen=True, slots=True)
 class Bench:
-    """A plan without mistakes; ``folder`` is where its results go."""
+    """A plan without mistakes; ``folder`` is where its results go, ``raw`` what it says."""
 
     path: Path
+    raw: Mapping[str, Any]
     title: str
     notes: str
     folder: Path
@@ -168,6 +172,7 @@ class _Draft:
         self._output(output, tasks)
         return Bench(
             self.path,
+            self.raw,
             head.title or self.path.stem,
             head.notes,
             self.path.parent / output.folder,
@@ -337,12 +342,10 @@ class _Draft:
                 f"there is no conversion named {output.reference!r}"
                 + (f": {near}" if near else ""),
             )
-        for name in output.against:
+        for name, where in ((output.render, "render"), *((n, "against") for n in output.against)):
             if name not in STANDARDS:
                 near = _nearest(name, STANDARDS) or f"name one of {', '.join(STANDARDS)}"
-                self._say(
-                    ("output", "against"), f"there is no standard conversion {name!r}: {near}"
-                )
+                self._say(("output", where), f"there is no standard conversion {name!r}: {near}")
 
     def _say(self, place: Place, text: str) -> None:
         self.mistakes.append(Mistake(place, text))

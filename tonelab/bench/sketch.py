@@ -41,6 +41,7 @@ notes = ""
 [output]
 folder = "results"
 figures = ["svg"]       # svg, pdf, png; [] for none
+page = true
 # reference = "…"       # the capture that the others are held against
 # against = ["bt2446a"] # rank by these standard conversions only
 

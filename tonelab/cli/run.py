@@ -12,7 +12,7 @@ from tonelab.cli.terminal import Session, print_json, print_result, progress_row
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tonelab.bench.run import Outcome
+    from tonelab.bench.outcome import Outcome
 
 
 @click.command("run", short_help="Carry out a bench plan in one go.")
@@ -52,7 +52,7 @@ def command(
         return _sketch(session, plan, output, force)
 
     from tonelab.bench.reading import read_plan
-    from tonelab.bench.run import document, run
+    from tonelab.bench.run import run
     from tonelab.show.bench import run_summary
 
     bench = read_plan(plan)
@@ -74,7 +74,7 @@ def command(
             announce=announce,
         )
     if as_json:
-        print_json(document(results))
+        print_json(results.document())
     elif not session.quiet:
         print_result(run_summary(results))
     if not session.quiet:

@@ -15,7 +15,7 @@ from tonelab.show.comparison import comparison_summary
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from tonelab.bench.run import Results
+    from tonelab.bench.outcome import Results
 
 _STYLES = {"done": "green", "kept": "cyan", "failed": "bold red"}
 

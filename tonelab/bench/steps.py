@@ -1,0 +1,117 @@
+"""What is made of the measurements of a run: figures, comparisons, pages."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+from tonelab.bench.outcome import attempt, plain_name, write_json
+from tonelab.compare import compare
+from tonelab.errors import TonelabError
+from tonelab.show.comparison import comparison_document
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from matplotlib.figure import Figure
+
+    from tonelab.bench.outcome import Outcome, Results
+    from tonelab.bench.reading import Task
+
+
+def draw(results: Results) -> Iterator[Outcome]:
+    """Draw the figures of each measurement."""
+    if not results.bench.output.figures:
+        return
+    from tonelab.report.figures import FIGURES
+
+    for name, measurement in results.measurements.items():
+        with attempt("draw", name) as trial:
+            drawn = {kind: figure(measurement) for kind, figure in FIGURES.items()}
+            trial.succeed("drawn", *_save_figures(results, name, drawn))
+        yield trial.outcome
+
+
+def compare_all(results: Results) -> Iterator[Outcome]:
+    """Hold the measurements of each source against each other."""
+    output = results.bench.output
+    for key, tasks in results.by_source().items():
+        if len(tasks) < 2:
+            continue
+        with attempt("compare", key) as trial:
+            measurements = [results.measurements[task.name] for task in tasks]
+            comparison = compare(measurements, output.against)
+            results.comparisons[key] = comparison
+            name = f"comparison {plain_name(key)}"
+            path = results.inside(f"{name}.json")
+            write_json(path, comparison_document(comparison))
+            files = [results.relative(path)]
+            if output.figures:
+                from tonelab.report.figures import comparison_figure, distance_figure
+
+                drawn = {
+                    "curves": comparison_figure(measurements, comparison),
+                    "distances": distance_figure(comparison),
+                }
+                files += _save_figures(results, name, drawn)
+            trial.succeed(f"{len(tasks)} captures over {comparison.colours} colours", *files)
+        yield trial.outcome
+
+
+def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Iterator[Outcome]:
+    """Write the page of each source, with pictures where the clips can be shown."""
+    if not results.bench.output.page:
+        return
+    from tonelab.report.page import write_page
+
+    sources = results.by_source()
+    for key, tasks in sources.items():
+        name = "report.html" if len(sources) == 1 else f"report {plain_name(key)}.html"
+        path = results.inside(name)
+        left_out = [f"{one.name}: {one.text}" for one in results.outcomes if one.state == "failed"]
+        with attempt("report", key) as trial:
+            try:
+                pictures = _pictures(results, tasks, lambda *at, key=key: watch(key, *at))
+            except TonelabError as error:
+                pictures, left_out = (), [*left_out, f"Pictures: {error}"]
+            write_page(
+                path,
+                [results.measurements[task.name] for task in tasks],
+                title=results.bench.title,
+                comparison=results.comparisons.get(key),
+                checks=results.checks,
+                pictures=pictures,
+                notes=results.bench.notes,
+                plan=results.bench.raw,
+                left_out=left_out,
+                overwrite=True,
+            )
+            trial.succeed(f"{len(tasks)} captures on one page", results.relative(path))
+        yield trial.outcome
+
+
+def _pictures(
+    results: Results, tasks: Sequence[Task], progress: Callable[[str, int, int], None]
+) -> tuple[Any, ...]:
+    from tonelab.report.pictures import Crop, make_pictures
+
+    output = results.bench.output
+    return make_pictures(
+        tasks[0].source,
+        [task.capture for task in tasks],
+        [results.measurements[task.name] for task in tasks],
+        crops=[Crop(one.frame, one.x, one.y, one.label) for one in output.crops],
+        standard=output.render,
+        progress=progress,
+    )
+
+
+def _save_figures(results: Results, name: str, drawn: dict[str, Figure]) -> list[str]:
+    from tonelab.report.figures import save_figure
+
+    files = []
+    for kind, figure in drawn.items():
+        for suffix in results.bench.output.figures:
+            path = results.inside("figures", f"{name} {kind}.{suffix}")
+            save_figure(figure, path, overwrite=True)
+            files.append(results.relative(path))
+    return files
