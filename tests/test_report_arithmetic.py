@@ -9,7 +9,6 @@ import pytest
 from make_measurement import CAPTURE, make_measurement
 
 from tonelab.colour_shift import colour_shift
-from tonelab.errors import UsageError
 from tonelab.gradients import gradient_steps
 from tonelab.report.flashing import AREA_LIMIT, measure_flash
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, rgb_to_ycbcr
@@ -125,8 +124,19 @@ def test_halved_chroma_and_swapped_colours_are_seen():
     assert swapped.turn > 30
 
 
-def test_content_without_chart_is_said():
-    one = make_measurement()
-    bare = replace(one, tallies=Tallies(0, {"source_histogram": np.zeros((3, 1024), np.int64)}))
-    with pytest.raises(UsageError, match="without the chart"):
-        colour_shift(bare)
+def test_colours_of_content_are_used_where_there_is_no_chart():
+    one = on_bright_display(tallied(shown_as_it_is))
+    patches, none = one.tallies.tables, np.zeros((2 * 64**3, 3), np.int64)
+    tables = {"cell_count": none[:, 0].copy()}
+    names = {"cell_sum_source": "patch_sum_source", "cell_sum_capture": "patch_sum_capture",
+             "cell_square_capture": "patch_square_capture"}  # fmt: skip
+    for cell, patch in names.items():
+        tables[cell] = none.copy()
+        tables[cell][: len(patches[patch])] = patches[patch]
+    tables["cell_count"][: len(patches["patch_sum_source"])] = 64
+    names = ("source_histogram", "capture_histogram")
+    tables |= {name: patches[name] for name in names}
+    content = replace(one, tallies=Tallies(0, tables))
+    assert colour_shift(content).saturation == pytest.approx(colour_shift(one).saturation)
+    tables["cell_count"] = np.zeros_like(tables["cell_count"])
+    assert colour_shift(replace(one, tallies=Tallies(0, tables))) is None

@@ -164,11 +164,15 @@ def test_one_device_alone_has_no_comparison():
 
 def test_devices_without_shared_colours_are_compared_by_their_curves():
     bare = make_measurement("Bare", scores=())
-    tables = {"source_histogram": bare.tallies.tables["source_histogram"]}
-    tables["capture_histogram"] = bare.tallies.tables["capture_histogram"]
+    names = ("source_histogram", "capture_histogram")
+    tables = {name: bare.tallies.tables[name] for name in names}
+    tables["cell_count"] = np.zeros(2 * 64**3, np.int64)
+    for name in ("cell_sum_source", "cell_sum_capture", "cell_square_capture"):
+        tables[name] = np.zeros((2 * 64**3, 3), np.int64)
     bare = replace(bare, tallies=replace(bare.tallies, tables=tables))
     text = Reader(render_page([make_measurement("Alva"), bare])).text
     assert "greys along the curves" in text
+    assert "not identifiable from this capture" in text
     assert "Bare: distance from the standard conversions: none was computed." in text
     assert "Difference curves" in text
 

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
+from tonelab.colours import gather_cells
 from tonelab.compare import FEWEST_COLOURS, codes_by_colour
 from tonelab.reading import code_step
 from tonelab.score import shown_light
@@ -39,7 +40,8 @@ class ColourShift:
     saturation, saturation_low, saturation_high
         Chroma over intensity, times that of the source: median, 5th and 95th percentile.
     count
-        Colours: inside BT.709, 1 to 203 cd/m2, and clearly not grey.
+        Colours of the chart, or flat places of the content: inside BT.709, 1 to 203 cd/m2, and
+        clearly not grey.
     """
 
     turn: float
@@ -58,15 +60,10 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
     -------
     ColourShift or None
         None when fewer than 50 such colours were seen.
-
-    Raises
-    ------
-    UsageError
-        When the chart was not measured.
     """
-    _, colours, codes = codes_by_colour(measurement)
     source, capture = measurement.source.signal, measurement.capture.signal
-    light = source.decode_light(colours)
+    seen, codes = _colours(measurement)
+    light = source.decode_light(seen)
     if source.primaries != "bt2020":
         light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
     luminance = light @ LUMINANCE_2020
@@ -94,6 +91,15 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
         saturation_high=float(high),
         count=int(rows.sum()),
     )
+
+
+def _colours(measurement: Measurement) -> tuple[FloatArray, FloatArray]:
+    """Source and capture codes (N, 3) of the chart's colours, or of flat places of the content."""
+    if "patch_count_source" not in measurement.tallies.tables:
+        cells = gather_cells(measurement.tallies)
+        return cells.source, cells.capture
+    _, source, capture = codes_by_colour(measurement)
+    return source, capture
 
 
 def _polar(light: FloatArray) -> tuple[FloatArray, ComplexArray]:

@@ -241,23 +241,26 @@ class _Cutter:
         )
 
     def choose(self, count: int, report: Callable[[str, int, int], None]) -> list[tuple[Crop, str]]:
-        """Choose the places of different pictures where the captures are furthest apart."""
-        found: dict[Any, tuple[float, Crop]] = {}
+        """Choose the places where the captures are furthest apart, each of another kind.
+
+        The kinds are those of chart pages, or without a chart as many parts of the clip.
+        """
+        found: dict[object, tuple[float, Crop]] = {}
         frames, layout = self._frames(), self.first.layout
         for done, number in enumerate(frames):
             report("looking", done, len(frames))
-            # One place of each kind of chart page shows more than four of the same kind.
-            kind = layout.pages[layout.page_of(number)].kind if layout else number
+            kind: object = done * count // len(frames)
+            if layout is not None:
+                kind = layout.pages[layout.page_of(number)].kind
             place = self._furthest(number)
             found[kind] = max(found.get(kind, place), place, key=lambda one: one[0])
-        ordered = sorted(found.values(), key=lambda one: -one[0])
-        alone = len(self.present) == 1
-        what = "capture is furthest from the rendered source"
-        if not alone:
-            what = "captures are furthest apart"
+        what = "captures are furthest apart"
+        if len(self.present) == 1:
+            what = "capture is furthest from the rendered source"
+        among = "of the chart pages of this kind" if layout else "of this part of the clip"
         return [
-            (crop, f"chosen because the {what} here: ΔE_ITP {mean:.1f} on average")
-            for mean, crop in ordered[:count]
+            (crop, f"chosen because the {what} here, {among}: ΔE_ITP {mean:.1f} on average")
+            for mean, crop in sorted(found.values(), key=lambda one: -one[0])[:count]
         ]
 
     def cut(self, crop: Crop, reason: str) -> PictureSet:

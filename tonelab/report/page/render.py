@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
+from tonelab.colour_shift import colour_shift
 from tonelab.compare import compare, device_names
 from tonelab.errors import UsageError
 from tonelab.report.page import provenance, tables, words
@@ -89,7 +90,7 @@ def render_page(
     names = device_names(measurements)
     comparison, reason = _comparison(measurements, comparison)
     charts = list(_charts(measurements, names))
-    shifts = [words.shift_of(one) for one in measurements]
+    shifts = [colour_shift(one) for one in measurements]
     checked = {name: plain(report) for name, report in (checks or {}).items()}
     corrected = [plain(one) for one in corrections]
     absent = provenance.not_shown(

@@ -6,9 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colour_shift import LIGHT_RANGE, colour_shift
+from tonelab.colour_shift import LIGHT_RANGE
 from tonelab.conversion.drives import DRIVES
-from tonelab.errors import UsageError
 from tonelab.report.page.table import Cell
 from tonelab.show.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number
 
@@ -31,14 +30,6 @@ HEAD = (
 WHITE = "diffuse-white"
 GREY = "grey-18"
 CLIP = "clip"
-
-
-def shift_of(measurement: Measurement) -> ColourShift | None:
-    """Return what the device does to colours, or None where this measurement cannot tell."""
-    try:
-        return colour_shift(measurement)
-    except UsageError:
-        return None
 
 
 def answer_row(measurement: Measurement, shift: ColourShift | None) -> tuple[Cell, ...]:
@@ -89,19 +80,21 @@ def summary(
 
 def _conversion(measurement: Measurement) -> Cell:
     found = measurement.conversion
-    drive = DRIVES[found.drive].label if found.drive in DRIVES else found.drive
+    drive = f"on {DRIVES[found.drive].label if found.drive in DRIVES else found.drive}"
+    if found.drive == NOT_IDENTIFIABLE:
+        drive = f"drive {NOT_IDENTIFIABLE}"
     fit = (
         f"unseen colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
         f"{found.floor_codes_rms:.2f}; {found.held_out_count} colours"
     )
     if found.family is None:
-        return Cell("no published curve fits", f"free curve on {drive}; {fit}")
+        return Cell("no published curve fits", f"free curve, {drive}; {fit}")
     known = [
         f"{name.replace('_', ' ')} {_estimate(estimate)}"
         for name, estimate in {**found.parameters, **found.controls}.items()
         if estimate.identifiable and estimate.high > estimate.low
     ]
-    return Cell(found.family_label, "; ".join([f"on {drive}", *known, fit]))
+    return Cell(found.family_label, "; ".join([drive, *known, fit]))
 
 
 def _estimate(estimate: ParameterEstimate) -> str:
