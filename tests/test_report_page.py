@@ -102,7 +102,7 @@ def test_every_figure_has_its_table_and_its_file(page, read):
         "luminance-transfer.csv", "luminance-differences.csv", "rotation.csv", "ratio.csv",
         "gradient-steps.csv", "landmarks.csv", "distances.csv", "standard-conversions.csv",
         "alva-measurement.json", "borin-measurement.json", "cetra-measurement.json",
-        "bench-plan.json", "correction-1.json", "loopback-check.json",
+        "verdicts.csv", "bench-plan.json", "correction-1.json", "loopback-check.json",
     } == set(read.files)  # fmt: skip
 
 
@@ -131,6 +131,16 @@ def test_distances_stand_in_the_matrix(page, read):
         one, other = NAMES.index(row["device"]), NAMES.index(row["other"])
         assert float(row["mean"]) == pytest.approx(comparison.distance_mean[one, other], rel=1e-5)
         assert f"{comparison.distance_mean[one, other]:.2f}" in read.text
+
+
+def test_devices_are_the_same_only_when_that_is_shown():
+    twins = [make_measurement("Alva"), make_measurement("Bis")]
+    text = Reader(render_page(twins)).text
+    assert "Shown to convert alike, within 0.5: Alva and Bis." in text
+    assert "Shown to convert alike" not in Reader(whole_page()).text
+    (row,) = rows(Reader(render_page(twins)).files["verdicts.csv"])
+    assert row["verdict"] == "same"
+    assert float(row["95 % high"]) <= 0.5
 
 
 def test_provenance_checks_corrections_and_plan_are_there(read):

@@ -132,6 +132,7 @@ def render_page(
             for table in (
                 tables.landmark_table(measurements, names),
                 None if comparison is None else tables.distance_table(comparison),
+                tables.verdict_table(comparison) if comparison and comparison.verdicts else None,
                 tables.score_table(measurements, names),
             )
             if table is not None

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
 
     from tonelab.compare import Comparison
+    from tonelab.compare.verdicts import Verdict
     from tonelab.results import Landmark, Measurement
 
 # ΔE_ITP from which a cell is shaded by 1, 2, ... of 5.
@@ -69,8 +70,10 @@ def distance_table(comparison: Comparison) -> Table:
             cells.append(
                 Cell(
                     f"{mean:.2f}",
-                    f"p95 {comparison.distance_p95[row, column]:.1f}, "
-                    f"rounding {comparison.distance_floor[row, column]:.2f}",
+                    f"95 % {comparison.distance_low[row, column]:.2f} to "
+                    f"{comparison.distance_high[row, column]:.2f}; p95 "
+                    f"{comparison.distance_p95[row, column]:.1f}; rounding "
+                    f"{comparison.distance_floor[row, column]:.2f}",
                     _shade(mean),
                 )
             )
@@ -90,6 +93,47 @@ def distance_table(comparison: Comparison) -> Table:
         f"Over {comparison.colours} {shared}, each decoded for its own display. "
         "Rounding: what the codes alone cause.",
         csv_file("distances", ("device", "other", "mean", "p95", "rounding", "colours"), data),
+    )
+
+
+def verdict_table(comparison: Comparison) -> Table:
+    """Whether two devices are the same converter, tested as equivalence."""
+    names = comparison.devices
+    rows = [
+        (
+            f"{names[one.first]} and {names[one.second]}",
+            Cell(one.text, _controls(one)),
+            Cell(
+                f"{one.distance.mean:.2f}",
+                f"95 % {one.distance.low:.2f} to {one.distance.high:.2f}",
+                _shade(one.distance.mean),
+            ),
+        )
+        for one in comparison.verdicts
+    ]
+    data = [
+        (names[one.first], names[one.second], one.kind, one.margin, one.distance.mean,
+         one.distance.low, one.distance.high)
+        for one in comparison.verdicts
+    ]  # fmt: skip
+    return Table(
+        "The same converter or not",
+        ("", "Verdict", "Mean ΔE_ITP"),
+        rows,
+        "Two are called the same only when the whole 95 % interval of their distance lies within "
+        f"{comparison.verdicts[0].margin:g}; not seeing a difference is not enough.",
+        csv_file(
+            "verdicts",
+            ("device", "other", "verdict", "margin", "mean", "95 % low", "95 % high"),
+            data,
+        ),
+    )
+
+
+def _controls(verdict: Verdict) -> str:
+    return ", ".join(
+        f"{name} {estimate.value:.3g} ({estimate.low:.3g} to {estimate.high:.3g})"
+        for name, estimate in verdict.controls.items()
     )
 
 

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from tonelab.colour_shift import LIGHT_RANGE
 from tonelab.conversion.drives import DRIVES
 from tonelab.report.page.table import Cell
@@ -231,23 +229,27 @@ def _explained(named: Sequence[tuple[str, Measurement]]) -> str:
 
 
 def _alike(comparison: Comparison) -> str:
-    mean = comparison.distance_mean
-    rows, columns = np.tril_indices(len(mean), -1)
-    order = np.argsort(mean[rows, columns])
-    row, column = int(rows[order[0]]), int(columns[order[0]])
-    one, other = comparison.devices[row], comparison.devices[column]
-    text = (
-        f"{other} and {one} are {mean[row, column]:.1f} ΔE_ITP apart on average (rounding alone: "
-        f"{comparison.distance_floor[row, column]:.1f})"
+    names, mean, floor = comparison.devices, comparison.distance_mean, comparison.distance_floor
+    pairs = sorted((float(mean[a, b]), b, a) for a in range(len(mean)) for b in range(a))
+    close, one, other = pairs[0]
+    nearest = (
+        f"{names[one]} and {names[other]} are {close:.1f} ΔE_ITP apart on average (rounding alone: "
+        f"{floor[one, other]:.1f})"
     )
-    scale = "A difference of 1 can just be seen under the best conditions."
-    if len(order) == 1:
-        return f"{text}. {scale}"
-    far, wide = int(rows[order[-1]]), int(columns[order[-1]])
-    return (
-        f"{text}, the closest pair; {comparison.devices[wide]} and {comparison.devices[far]} are "
-        f"{mean[far, wide]:.1f} apart, the furthest. {scale}"
-    )
+    if len(pairs) > 1:
+        far, left, right = pairs[-1]
+        nearest += f", the closest pair; {names[left]} and {names[right]} are {far:.1f} apart, the "
+        nearest += "furthest"
+    parts = [nearest, "A difference of 1 can just be seen under the best conditions"]
+    same = [
+        f"{names[verdict.first]} and {names[verdict.second]}"
+        for verdict in comparison.verdicts
+        if verdict.kind == "same"
+    ]
+    if same:
+        margin = comparison.verdicts[0].margin
+        parts.append(f"Shown to convert alike, within {margin:g}: {'; '.join(same)}")
+    return ". ".join(parts) + "."
 
 
 def _by_output(named: Sequence[tuple[str, Measurement]], key: str) -> list[tuple[str, float]]:
