@@ -125,6 +125,16 @@ def test_completion_script_is_given():
     assert b"#compdef tonelab" in done.stdout
 
 
+def test_functions_are_not_hidden_by_modules_of_their_name():
+    code = (
+        "import tonelab.measure, tonelab.compare, tonelab.identify, tonelab.score; "
+        "from tonelab.compare import compare; assert tonelab.compare is compare; "
+        "assert all(map(callable, (tonelab.measure, tonelab.identify, tonelab.score)))"
+    )
+    env = {**os.environ, "PYTHONPATH": str(ROOT)}
+    subprocess.run([sys.executable, "-c", code], env=env, check=True)
+
+
 def test_lazy_names_lead_home():
     assert tonelab.load is load
     assert "measure" in dir(tonelab)

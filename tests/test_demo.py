@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import re
 from fractions import Fraction
 
@@ -13,7 +14,7 @@ from tonelab.chart import Layout
 from tonelab.cli import main
 from tonelab.media import open_clip
 
-from tonelab.demo import devices, playback  # isort: skip
+from tonelab.demo import devices, notebook, playback  # isort: skip
 from tonelab.demo.scenario import Scenario  # isort: skip
 from tonelab.demo.summary import facts, summarise  # isort: skip
 
@@ -28,7 +29,7 @@ def silent(*_):
 @pytest.fixture(scope="module")
 def scenario(tmp_path_factory):
     """The scenario with its chart written and nothing else."""
-    made = Scenario(tmp_path_factory.mktemp("demo") / "été 1", LAYOUT)
+    made = Scenario(tmp_path_factory.mktemp("demo") / "été 1" / notebook.FOLDER, LAYOUT)
     next(made.steps()).make(silent)
     return made
 
@@ -145,6 +146,22 @@ def test_the_answers_are_the_truth(measurements):
     for device, measurement in zip(MEASURED, measurements, strict=True):
         for fact in facts(device, measurement):
             assert fact.right, f"{device.title}: {fact}"
+
+
+def test_the_example_notebook_shows_what_its_code_gives(scenario, measurements):
+    """Its words as they stand in the file, though these clips are smaller; pictures anew."""
+    kept = json.loads(notebook.NOTEBOOK.read_text(encoding="utf-8"))
+    cells = [cell for cell in kept["cells"] if cell["cell_type"] == "code"]
+    found = notebook.outputs(kept, scenario.folder.parent)
+    assert len(found) == len(cells) > 5
+    for cell, shown in zip(cells, found, strict=True):
+        assert [sorted(one) for one in shown] == [sorted(one) for one in cell["outputs"]]
+        for one, before in zip(shown, cell["outputs"], strict=True):
+            if one["output_type"] == "stream":
+                assert one["text"] == before["text"]
+            else:
+                assert list(one["data"]) == list(before["data"]) == ["text/html", "text/plain"]
+    assert notebook.NOTEBOOK.stat().st_size < 500_000
 
 
 def test_the_late_start_is_seen(measurements):

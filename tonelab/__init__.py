@@ -9,7 +9,9 @@ The names below are loaded when they are first used, so that ``import tonelab`` 
 
 from __future__ import annotations
 
+import sys
 from importlib import import_module
+from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
@@ -64,6 +66,17 @@ _HOMES = {
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605
+
+
+class _Package(ModuleType):
+    """A package some of whose functions have the name of their module: the function stays."""
+
+    def __setattr__(self, name: str, value: Any) -> None:
+        if not (name in _HOMES and isinstance(value, ModuleType)):
+            super().__setattr__(name, value)
+
+
+sys.modules[__name__].__class__ = _Package
 
 
 def __getattr__(name: str) -> Any:

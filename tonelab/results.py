@@ -21,6 +21,18 @@ Severity: TypeAlias = Literal["stop", "warning", "info"]
 Verdict: TypeAlias = Literal["", "transparent", "not transparent", "cannot tell"]
 
 
+class Shown:
+    """Something that a notebook shows as more than its text."""
+
+    __slots__ = ()
+
+    def _repr_html_(self) -> str:
+        # The one place where data reach down to a view: the notebook asks them and no one else.
+        from tonelab.report.notebook import html
+
+        return html(self)
+
+
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One thing that was seen, with what it rests on.
@@ -114,7 +126,7 @@ class PairingFacts:
 
 
 @dataclass(frozen=True, slots=True)
-class LuminanceCurve:
+class LuminanceCurve(Shown):
     """Luminance transfer: neutral source light in, capture luma code out.
 
     All arrays have shape (N,), sorted by source code.
@@ -148,7 +160,7 @@ class LuminanceCurve:
 
 
 @dataclass(frozen=True, slots=True)
-class ChromaTransfer:
+class ChromaTransfer(Shown):
     """Chroma transfer in the Cb/Cr plane, by 24 source hues and luminance levels.
 
     Arrays have shape (24, levels); NaN where nothing was seen.
@@ -213,7 +225,7 @@ class RunnerUp:
 
 
 @dataclass(frozen=True, slots=True)
-class IdentifiedConversion:
+class IdentifiedConversion(Shown):
     """What the device does to HDR, as far as this capture tells.
 
     ``family`` is None when no published family earns its name; then the free curve stands.
@@ -266,7 +278,7 @@ class Score:
 
 
 @dataclass(frozen=True, slots=True)
-class Measurement:
+class Measurement(Shown):
     """One measured pair of source and capture."""
 
     device: str

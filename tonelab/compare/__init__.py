@@ -19,6 +19,7 @@ from tonelab.compare.shared import (
 )
 from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
 from tonelab.errors import UsageError
+from tonelab.results import Shown
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
@@ -102,7 +103,7 @@ class HueResponse:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison:
+class Comparison(Shown):
     """Several measurements of one source.
 
     Attributes

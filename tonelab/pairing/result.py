@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
+from tonelab.results import Shown
+
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
@@ -19,7 +21,7 @@ BLOCK = 16  # source luma pixels a side of a block of `Pair.usable`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pair:
+class Pair(Shown):
     """A source and a capture, registered in time and space.
 
     Attributes

@@ -1,7 +1,7 @@
 """Figures for print: curves, differences, chroma, scores and residuals, each with its floor."""
 
-from tonelab.report.figures.colour import chroma_figure
-from tonelab.report.figures.curves import comparison_figure, luminance_figure
+from tonelab.report.figures.colour import chroma_figure, chroma_transfer_figure
+from tonelab.report.figures.curves import comparison_figure, curve_figure, luminance_figure
 from tonelab.report.figures.drawing import FORMATS, png, save_figure
 from tonelab.report.figures.scores import distance_figure, residual_figure, score_figure
 
@@ -17,7 +17,9 @@ __all__ = [
     "FIGURES",
     "FORMATS",
     "chroma_figure",
+    "chroma_transfer_figure",
     "comparison_figure",
+    "curve_figure",
     "distance_figure",
     "luminance_figure",
     "png",

@@ -12,14 +12,20 @@ from tonelab.report.figures.drawing import WIDTH, drawing, named, note, ramp, ti
 if TYPE_CHECKING:
     from matplotlib.figure import Figure
 
-    from tonelab.results import Measurement
+    from tonelab.results import ChromaTransfer, Measurement
 
 
 def chroma_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
     """Draw hue rotation and chroma ratio by source hue, one line per level."""
+    return chroma_transfer_figure(measurement.chroma_transfer, named(measurement), dark=dark)
+
+
+def chroma_transfer_figure(
+    chroma: ChromaTransfer, device: str = "", *, dark: bool = False
+) -> Figure:
+    """Draw the chroma transfer of a device by itself."""
     with drawing((WIDTH, 5.8), dark) as (figure, style):
         upper, lower = figure.subplots(2, 1, sharex=True)
-        chroma = measurement.chroma_transfer
         seen = [
             level for level in range(len(chroma.level)) if np.isfinite(chroma.ratio[:, level]).any()
         ]
@@ -43,7 +49,7 @@ def chroma_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         lower.set_xlabel("source hue in the Cb/Cr plane, degrees")
         lower.set_xlim(0, 360)
         lower.xaxis.set_major_locator(FixedLocator(range(0, 361, 45)))
-        title(figure, f"{named(measurement)}: chroma transfer")
+        title(figure, f"{device}: chroma transfer" if device else "Chroma transfer")
         handles, labels = upper.get_legend_handles_labels()
         figure.legend(
             handles, labels, title="source luma code", ncols=len(seen), loc="outside lower right",

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 
     from tonelab.compare import Comparison
     from tonelab.report.style import Style
-    from tonelab.results import Measurement
+    from tonelab.results import LuminanceCurve, Measurement
     from tonelab.signal.quantisation import FloatArray
 
 _LABEL_LINE = 0.052  # height of a landmark's label over that of the panel
@@ -58,6 +58,21 @@ def luminance_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
         lower.legend(ncols=3, loc="lower right", bbox_to_anchor=(1, 0.95), borderpad=0)
         lower.set_xlabel("PQ code of the source light (10-bit narrow)")
         note(figure, f"dashed: the capture sits on a clip.  {assumed(measurement)}", style)
+    return figure
+
+
+def curve_figure(curve: LuminanceCurve, *, dark: bool = False) -> Figure:
+    """Draw a luminance transfer curve by itself."""
+    with drawing((WIDTH, 3.8), dark) as (figure, style):
+        axes, colour = figure.subplots(), style.series[0]
+        at = pq_code(curve.luminance)
+        _draw_curve(axes, at, curve.smooth, curve.clipped, colour, "")
+        axes.fill_between(at, curve.low, curve.high, color=colour, alpha=0.25, lw=0)
+        axes.set_ylabel("capture luma code")
+        axes.set_xlabel("PQ code of the source light (10-bit narrow)")
+        light_axis(axes, curve.luminance)
+        axes.tick_params(labelbottom=True)
+        note(figure, "band: 95 %; dashed: the capture sits on a clip", style)
     return figure
 
 

@@ -93,6 +93,9 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
 def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
     """Draw how far each device is from each other one: the more ink, the further."""
     size = len(comparison.devices)
+    if size < 2:
+        raise UsageError("Distances need two devices or more: compare another curve file.")
+    small = 7 if size < 8 else 5.5
     with drawing((WIDTH, 1.6 + 0.62 * size), dark) as (figure, style):
         axes = figure.subplots()
         mean, p95, floor = (
@@ -112,7 +115,7 @@ def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
             axes.annotate(
                 f"p95 {p95[row, column]:.2f}\nfloor {floor[row, column]:.2f}",
                 (column, row), xytext=(0, -2), textcoords="offset points", ha="center", va="top",
-                fontsize=7,
+                fontsize=small,
             )  # fmt: skip
         row_labels(axes, comparison.devices[1:])
         axes.set_xticks(range(size - 1), [fill(one, 20) for one in comparison.devices[:-1]])
@@ -121,6 +124,8 @@ def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
         axes.spines[:].set_visible(False)
         title(figure, "Mean ΔE_ITP between the devices")
         note(
-            figure, f"{comparison.colours} colours, each read for the display of its capture", style
+            figure,
+            f"{comparison.colours} {comparison.basis}, each read for the display of its capture",
+            style,
         )
     return figure
