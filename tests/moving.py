@@ -36,10 +36,9 @@ def light(name, height=480):
     return (PEAK * signal**3.0) @ matrix_rgb_to_rgb("bt709", "bt2020").T
 
 
-@cache
-def codes(name, height=480, gain=1.0):
-    """PQ codes of a photograph, real-valued, shape (height, width, 3)."""
-    signal = rgb_to_ycbcr(eotf_inverse_pq(gain * np.maximum(light(name, height), 0)), "bt2020")
+def codes(light):
+    """PQ codes of light (..., 3), real-valued."""
+    signal = rgb_to_ycbcr(eotf_inverse_pq(np.maximum(light, 0)), "bt2020")
     return ycbcr_to_codes(signal, 10, "narrow")
 
 
@@ -53,12 +52,12 @@ def planes_420(picture):
 
 def window(name, frame, size=(480, 270), gain=1.0, speed=1.0, zoom=1.5):
     """Real-valued codes (height, width, 3) seen through the wandering window at a frame."""
-    whole = codes(name, round(zoom * size[1]), gain)
+    whole = light(name, round(zoom * size[1]))
     room = np.array(whole.shape[:2]) - (size[1], size[0])
     phase = speed * frame / 24
     way = 0.5 + 0.5 * np.array([np.sin(1.3 * phase + 1), np.cos(1.9 * phase)])
     top, left = np.round(way * room).astype(int)
-    return whole[top : top + size[1], left : left + size[0]]
+    return codes(gain * whole[top : top + size[1], left : left + size[0]])
 
 
 def moving_frame(frame, names=COLOUR, shot=24, size=(480, 270), **options):

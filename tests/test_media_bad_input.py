@@ -148,7 +148,7 @@ def test_missing_folder_empty_and_foreign_files(tmp_path):
         with pytest.raises(ClipError, match=reason) as error:
             open_clip(tmp_path / name)
         assert name in one_sentence(error)
-    with pytest.raises(ClipError, match="is a folder"):
+    with pytest.raises(ClipError, match="leads to no PNG"):
         open_clip(tmp_path)
 
 

@@ -204,8 +204,8 @@ def find_chart(clip: Clip) -> ChartReading:
             layout = _rebuild(clip, marker.descriptor)
             return ChartReading(layout, geometry, marker, frame.index)
     raise ChartError(
-        f"{clip.path.name} shows no chart in its first frames, and clips without the chart cannot "
-        "be aligned yet: make one with 'tonelab chart', play it, and give it as the source."
+        f"{clip.path.name} shows no chart in its first frames: make one with 'tonelab chart', play "
+        "it, and give it as the source."
     )
 
 

@@ -118,10 +118,12 @@ def parse_rate(_: click.Context, __: click.Parameter, text: str) -> Fraction:
 
 
 def parse_statement(_: click.Context, __: click.Parameter, text: str) -> dict[str, Any]:
-    """Read how a clip is to be read; `parse_signal` says what is wrong with it."""
-    from tonelab.signal.description import parse_signal
+    """Read how a clip is to be read; an error says what is wrong with it."""
+    if not text:
+        return {}
+    from tonelab.media import parse_statement as parse
 
-    return parse_signal(text) if text else {}
+    return parse(text)
 
 
 def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:

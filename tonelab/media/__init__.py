@@ -1,7 +1,7 @@
 """Clips on disk: open, look, read native planes, write."""
 
 from tonelab.media.clip import Clip, ClipFormat, Frame, StaticMetadata
-from tonelab.media.opening import open_clip
+from tonelab.media.opening import open_clip, parse_statement
 from tonelab.media.selftest import decoder_is_deterministic
 from tonelab.media.writing import write_clip
 
@@ -12,5 +12,6 @@ __all__ = [
     "StaticMetadata",
     "decoder_is_deterministic",
     "open_clip",
+    "parse_statement",
     "write_clip",
 ]

@@ -15,17 +15,20 @@ from tonelab.media.decoded import (
     is_interlaced,
     open_stream,
 )
+from tonelab.media.stills import StillClip, picture_files
 from tonelab.media.stored import PlanarClip, bare_v210, contained_v210
 from tonelab.media.tags import declared_signal, read_tags
+from tonelab.signal.description import parse_signal
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from av.container import InputContainer
     from av.video.stream import VideoStream
 
 V210_SUFFIX = ".v210"
 PLANAR_SUFFIXES = (".yuv", ".raw")
+PICTURE_RATE = Fraction(24)
 _GEOMETRY = ("width", "height", "rate", "stride", "subsampling")
 
 
@@ -36,10 +39,13 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
     ----------
     path
         A video file; ``.v210`` is read as bare v210 frames, ``.yuv`` and ``.raw`` as raw planes.
+        Or a PNG, TIFF, DPX or OpenEXR picture, a folder of them, or a pattern such as
+        ``shot.%04d.dpx``, ``shot.####.dpx`` or ``shot.*.dpx``.
     stated
         What the user knows: fields of `Signal`, which win over the container; ``width``,
         ``height`` and ``rate`` (and for raw planes ``subsampling`` and ``bits``) of files
-        without a container; ``stride``, the bytes of a v210 row, where it follows no rule.
+        without a container; the ``rate`` of pictures; ``stride``, the bytes of a v210 row, where
+        it follows no rule.
 
     Raises
     ------
@@ -49,11 +55,14 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
         When a statement contradicts the planes.
     """
     path = Path(path)
-    _check_file(path)
     known = dict(stated or {})
     geometry = {field: known.pop(field) for field in _GEOMETRY if field in known}
     if "stride" in geometry:
         geometry["stride"] = _whole(geometry, "stride")
+    if files := picture_files(path):
+        _check_file(files[0])
+        return _open_pictures(path, files, geometry.get("rate"), known)
+    _check_file(path)
     suffix = path.suffix.lower()
     if suffix == V210_SUFFIX or suffix in PLANAR_SUFFIXES:
         return _open_bare(path, geometry, known)
@@ -61,6 +70,31 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
         if stream.codec_context.name == "v210":
             return _open_v210(path, container, stream, geometry.get("stride"), known)
         return DecodedClip(path, container, stream, known)
+
+
+def parse_statement(text: str) -> dict[str, Any]:
+    """Parse what the user states of a clip: fields of its signal, and of files without a container.
+
+    Returns
+    -------
+    dict
+        Ready for `open_clip`: what `parse_signal` reads, and ``width``, ``height``, ``rate``,
+        ``stride`` and ``subsampling`` as they stand.
+
+    Raises
+    ------
+    SignalError
+        When a field or a value is unknown.
+    """
+    items = [item.strip() for item in text.split(",")]
+    storage, signal = {}, []
+    for item in items:
+        field, separator, value = (part.strip() for part in item.partition("="))
+        if separator and field in _GEOMETRY:
+            storage[field] = value
+        else:
+            signal.append(item)
+    return storage | parse_signal(",".join(signal))
 
 
 def parse_rate(value: object) -> Fraction:
@@ -82,8 +116,6 @@ def parse_rate(value: object) -> Fraction:
 
 
 def _check_file(path: Path) -> None:
-    if path.is_dir():
-        raise ClipError(f"{path} is a folder: name a video file in it.")
     try:
         with path.open("rb") as file:
             empty = not file.read(1)
@@ -95,6 +127,16 @@ def _check_file(path: Path) -> None:
         ) from error
     if empty:
         raise ClipError(f"{path} is empty: copy or record it again.")
+
+
+def _open_pictures(
+    path: Path, files: Sequence[Path], rate: object, stated: Mapping[str, Any]
+) -> Clip:
+    if rate is None:
+        note = f"Pictures have no frame rate: read at {PICTURE_RATE} a second unless you state one."
+        notes = (note,) if len(files) > 1 else ()
+        return StillClip(path, files, PICTURE_RATE, stated, notes)
+    return StillClip(path, files, parse_rate(rate), stated)
 
 
 def _open_v210(

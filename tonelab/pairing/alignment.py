@@ -7,24 +7,30 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.pairing.thumbnails import RoughTone, fingerprints
+from tonelab.pairing.thumbnails import FINE, RoughTone, fingerprints
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator
+
     from numpy.typing import NDArray
+
+    from tonelab.pairing.thumbnails import Thumbnails
 
     FloatArray: TypeAlias = NDArray[np.float64]
     IntArray: TypeAlias = NDArray[np.int64]
-    Pictures: TypeAlias = NDArray[np.float32]
+    Picture: TypeAlias = NDArray[np.float32]
 
 SAMPLES = 240  # captured frames that look for their place in the whole source
 ALIKE = 0.5  # correlation of fingerprints from which two pictures are taken to show the same
-_BATCH = 2048
+_BATCH = 1024
+_TOGETHER = 256  # captured frames that are compared at once
 _SPARE = 24  # source frames either side of the coarse path
 _LONGEST_STEP = 32  # source frames that one captured frame may pass over
 _STEP_COST = 0.25  # for each source frame by which a step differs from the nominal one
 _INDEPENDENT = 16  # cells of a thumbnail that count as one, as neighbours are alike
 _AROUND = 9  # frames whose motion is compared with a cut
-_CUT = 0.3  # of likeness
+_CUT = 0.3  # by which the likeness of a cut falls below that of the motion around it
+_APART = 0.4  # likeness of two pictures across a cut, at most
 _ROUNDING = 0.04  # squared codes; misfit below this says nothing
 
 
@@ -70,7 +76,7 @@ class Path:
     explained: FloatArray
 
 
-def find_places(source: Pictures, capture: Pictures, step: float, second: int) -> Coarse:
+def find_places(source: Thumbnails, capture: Thumbnails, step: float, second: int) -> Coarse:
     """Find where in the source the capture runs, over any offset.
 
     Parameters
@@ -89,22 +95,22 @@ def find_places(source: Pictures, capture: Pictures, step: float, second: int) -
     """
     frames = np.unique(np.linspace(0, len(capture) - 1, SAMPLES).round().astype(np.int64))
     wanted = fingerprints(capture[frames])
-    likeness = np.concatenate(
-        [
-            wanted @ fingerprints(source[start : start + _BATCH]).T
-            for start in range(0, len(source), _BATCH)
-        ],
-        axis=1,
-    ).astype(np.float64)
+    likeness = np.concatenate([wanted @ marks.T for marks in _marks(source)], axis=1)
     advance = np.ceil(2 * step * np.diff(frames)).astype(np.int64) + 2
     places = _climb(likeness - np.median(likeness, axis=1, keepdims=True), advance)
-    rows = np.arange(len(frames))
-    far = np.abs(np.arange(len(source)) - places[:, None]) > second
-    elsewhere = np.where(far, likeness, -1.0).max(axis=1, initial=-1.0)
-    return Coarse(frames, places, likeness[rows, places], elsewhere)
+    found = likeness[np.arange(len(frames)), places].astype(np.float64)
+    for row, place in zip(likeness, places, strict=True):
+        row[max(0, place - second) : place + second + 1] = -1.0
+    return Coarse(frames, places, found, likeness.max(axis=1).astype(np.float64))
 
 
-def _climb(gain: FloatArray, advance: IntArray) -> IntArray:
+def _marks(source: Thumbnails) -> Iterator[Picture]:
+    """Yield the fingerprints of a clip in batches, which take more room than its thumbnails."""
+    for start in range(0, len(source), _BATCH):
+        yield fingerprints(source[start : start + _BATCH])
+
+
+def _climb(gain: Picture, advance: IntArray) -> IntArray:
     """Path (K,) through gain (K, N) of highest sum, rising by 0 to ``advance`` from row to row."""
     from scipy.ndimage import maximum_filter1d
 
@@ -124,14 +130,15 @@ def _climb(gain: FloatArray, advance: IntArray) -> IntArray:
     return np.array(places[::-1], np.int64)
 
 
-def rough_tone(source: Pictures, capture: Pictures, coarse: Coarse) -> RoughTone:
+def rough_tone(source: Thumbnails, capture: Thumbnails, coarse: Coarse) -> RoughTone:
     """Tone curve of the frames that surely found their places."""
     sure = coarse.likeness >= min(ALIKE, float(np.median(coarse.likeness)))
-    return RoughTone.fit(source[coarse.places[sure]], capture[coarse.frames[sure]])
+    shown, seen = source[coarse.places[sure]], capture[coarse.frames[sure]]
+    return RoughTone.fit(shown / FINE, seen / FINE)
 
 
 def follow(
-    source: Pictures, capture: Pictures, coarse: Coarse, tone: RoughTone, step: float
+    source: Thumbnails, capture: Thumbnails, coarse: Coarse, tone: RoughTone, step: float
 ) -> Path:
     """Place every captured frame.
 
@@ -151,39 +158,65 @@ def follow(
     Path
         The likeliest monotone path; where nothing moves it keeps to the nominal step.
     """
-    shown = tone(source).reshape(len(source), -1)
-    seen = capture.reshape(len(capture), -1)
-    guide = np.interp(np.arange(len(seen)), coarse.frames, coarse.places)
+    frames = np.arange(len(capture))
+    guide = np.interp(frames, coarse.frames, coarse.places)
     spacing = int(np.diff(coarse.frames).max(initial=1))
-    width = 2 * (_SPARE + int(np.ceil(step * spacing))) + 1
-    width = min(width, len(shown))
-    base = np.clip(np.round(guide).astype(np.int64) - width // 2, 0, len(shown) - width)
-    places = _cheapest(shown, seen, base, width, step)
-    misfit = np.sqrt(((seen - shown[places]) ** 2).mean(axis=1))
-    blend, explained = _mixtures(shown, seen, places)
-    return Path(places, misfit.astype(np.float64), blend, explained)
+    width = min(2 * (_SPARE + int(np.ceil(step * spacing))) + 1, len(source))
+    base = np.clip(np.round(guide).astype(np.int64) - width // 2, 0, len(source) - width)
+    sight = _Comparable(source, capture, tone.of_thumbnails())
+    places = _cheapest(sight, base, width, step)
+    misfit, blend, explained = _mixtures(sight, places)
+    return Path(places, misfit, blend, explained)
 
 
-def _cheapest(shown: Pictures, seen: Pictures, base: IntArray, width: int, step: float) -> IntArray:
+@dataclass(frozen=True, slots=True, eq=False)
+class _Comparable:
+    """Thumbnails of both clips, given as rows of capture codes only a few frames at a time."""
+
+    source: Thumbnails
+    capture: Thumbnails
+    tone: Picture
+
+    def shown(self, frames: IntArray | slice) -> FloatArray:
+        picked = self.tone[self.source[frames]]
+        return picked.reshape(len(picked), -1).astype(np.float64)
+
+    def seen(self, frames: slice) -> FloatArray:
+        picked = self.capture[frames]
+        return picked.reshape(len(picked), -1) / float(FINE)
+
+
+def _cheapest(sight: _Comparable, base: IntArray, width: int, step: float) -> IntArray:
     """Viterbi path; the state j of frame n is the source frame base[n] + j."""
-    weight = seen.shape[1] / _INDEPENDENT / 2
     steps = np.arange(_LONGEST_STEP + 1)
     price = _STEP_COST * np.abs(steps - step)
     cost = np.zeros(width)
-    came = np.zeros((len(seen), width), np.int8)
-    for n in range(len(seen)):
-        window = shown[base[n] : base[n] + width]
-        square = ((window - seen[n]) ** 2).mean(axis=1, dtype=np.float64)
+    came = np.zeros((len(base), width), np.int8)
+    weight = sight.source[0].size / _INDEPENDENT / 2
+    for n, square in enumerate(_differences(sight, base, width)):
         if n:
             cost, came[n] = _advance(cost, int(base[n] - base[n - 1]), price)
         cost = cost + weight * np.log(square + _ROUNDING)
         cost -= cost.min()
     place = int(cost.argmin()) + int(base[-1])
     places = [place]
-    for n in range(len(seen) - 1, 0, -1):
+    for n in range(len(base) - 1, 0, -1):
         place -= int(came[n, place - base[n]])
         places.append(place)
     return np.array(places[::-1], np.int64)
+
+
+def _differences(sight: _Comparable, base: IntArray, width: int) -> Iterator[FloatArray]:
+    """Yield for each captured frame its mean squared difference from each state."""
+    for start in range(0, len(base), _TOGETHER):
+        own = base[start : start + _TOGETHER]
+        shown = sight.shown(slice(own.min(), own.max() + width))
+        seen = sight.seen(slice(start, start + len(own)))
+        middle = shown.mean(axis=0)
+        shown, seen = shown - middle, seen - middle
+        square = (shown**2).sum(axis=1) - 2 * seen @ shown.T + (seen**2).sum(axis=1)[:, None]
+        for row, first in zip(square, own - own.min(), strict=True):
+            yield np.maximum(row[first : first + width], 0.0) / shown.shape[1]
 
 
 def _advance(
@@ -203,42 +236,54 @@ def _advance(
     return np.where(np.isfinite(found), found, 1e12), best.astype(np.int8)
 
 
-def _mixtures(shown: Pictures, seen: Pictures, places: IntArray) -> tuple[FloatArray, FloatArray]:
-    """Least-squares share of the neighbour that explains more, and how much that is.
+def _mixtures(sight: _Comparable, places: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Misfit of each frame, the share of the neighbour that explains most of it, and how much.
 
     What the rough tone curve gets wrong stays about the same from frame to frame: the median
     residual of five frames is taken off.
     """
-    residual = seen - shown[places]
-    share, explained = np.zeros((2, len(seen)))
-    for n, place in enumerate(places):
-        usual = np.median(residual[max(0, n - 2) : n + 3], axis=0)
-        for left in (residual[n], residual[n] - usual):
-            for other in (max(place - 1, 0), min(place + 1, len(shown) - 1)):
-                move = shown[other] - shown[place]
-                energy, part = float(move @ move), float(left @ move)
-                gained = part * part / max(energy * float(left @ left), 1e-9)
-                if part > 0 and gained > explained[n]:
-                    share[n], explained[n] = part / energy, gained
-    return share, explained
+    misfit, share, explained = np.zeros((3, len(places)))
+    last = len(sight.source) - 1
+    for start in range(0, len(places), _TOGETHER):
+        first, stop = max(0, start - 2), min(len(places), start + _TOGETHER + 2)
+        shown = sight.shown(places[first:stop])
+        residual = sight.seen(slice(first, stop)) - shown
+        own = slice(start, min(start + _TOGETHER, len(places)))
+        misfit[own] = np.sqrt((residual**2).mean(axis=1))[start - first :][: own.stop - start]
+        near = [sight.shown(np.clip(places[own] + d, 0, last)) for d in (-1, 1)]
+        for n in range(own.start, own.stop):
+            row = n - first
+            usual = np.median(residual[max(0, row - 2) : row + 3], axis=0)
+            for left in (residual[row], residual[row] - usual):
+                for other in near:
+                    move = other[n - start] - shown[row]
+                    energy, part = float(move @ move), float(left @ move)
+                    gained = part * part / max(energy * float(left @ left), 1e-9)
+                    if part > 0 and gained > explained[n]:
+                        share[n], explained[n] = part / energy, gained
+    return misfit, share, explained
 
 
-def cuts(source: Pictures) -> IntArray:
+def cuts(source: Thumbnails) -> IntArray:
     """Find the source frames with which a new shot starts, the first among them, ascending.
 
     A cut stands out from the motion around it.
     """
     from scipy.ndimage import median_filter
 
-    marks = [fingerprints(source[s : s + _BATCH]) for s in range(0, len(source), _BATCH)]
-    features = np.concatenate(marks)
-    alike = (features[1:] * features[:-1]).sum(axis=1)
-    seen = (np.abs(features[1:]).sum(axis=1) > 0) | (np.abs(features[:-1]).sum(axis=1) > 0)
-    usual = median_filter(alike, _AROUND, mode="nearest") if len(alike) else alike
-    later = np.flatnonzero(seen & (alike < ALIKE) & (alike < usual - _CUT)) + 1
+    last: Picture | None = None
+    alike, seen = [], []
+    for marks in _marks(source):
+        joined = marks if last is None else np.concatenate([last, marks])
+        alike.append((joined[1:] * joined[:-1]).sum(axis=1))
+        seen.append((joined[1:] != 0).any(axis=1) | (joined[:-1] != 0).any(axis=1))
+        last = marks[-1:]
+    likeness, visible = np.concatenate(alike), np.concatenate(seen)
+    usual = median_filter(likeness, _AROUND, mode="nearest") if len(likeness) else likeness
+    later = np.flatnonzero(visible & (likeness < _APART) & (likeness < usual - _CUT)) + 1
     return np.concatenate([[0], later]).astype(np.int64)
 
 
-def is_still(source: Pictures) -> bool:
+def is_still(source: Thumbnails) -> bool:
     """Whether nothing in the source moves, so that its frames cannot be told apart."""
-    return bool(np.ptp(source, axis=0).max(initial=0.0) < 1.0)
+    return int(np.ptp(source, axis=0).max(initial=0)) < FINE

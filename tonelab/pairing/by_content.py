@@ -47,6 +47,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
+    from tonelab.pairing.thumbnails import Thumbnails
 
     IntArray: TypeAlias = NDArray[np.int64]
     Picture: TypeAlias = NDArray[np.float32]
@@ -71,8 +72,8 @@ _COMBED = 0.2  # share of blocks
 class Sight:
     """What was seen of two clips: thumbnails of the part both show, and how they relate."""
 
-    source: Picture
-    capture: Picture
+    source: Thumbnails
+    capture: Thumbnails
     relation: Relation
     registration: Registration
     areas: tuple[Area, Area]
@@ -96,7 +97,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     tone = rough_tone(sight.source, sight.capture, sight.coarse)
     path = follow(sight.source, sight.capture, sight.coarse, tone, step)
     first_frames = np.array([0]) if sight.still else cuts(sight.source)
-    reason = _reasons(path, first_frames, float(source.rate), still=sight.still)
+    reason = _reasons(path, first_frames, float(capture.rate), still=sight.still)
     used = np.flatnonzero(reason == "")
     if not len(used):
         raise PairingError(_nothing_usable(capture, reason))
@@ -198,7 +199,9 @@ def _apart(one: Relation, other: Relation, area: Area) -> float:
     return float(np.abs(places[0] - places[1]).max())
 
 
-def _places(source: Clip, capture: Clip, shown: Picture, seen: Picture, *, still: bool) -> Coarse:
+def _places(
+    source: Clip, capture: Clip, shown: Thumbnails, seen: Thumbnails, *, still: bool
+) -> Coarse:
     step = float(source.rate / capture.rate)
     coarse = find_places(shown[:1] if still else shown, seen, step, round(float(source.rate)))
     if float(np.quantile(coarse.likeness, 0.9)) < ALIKE / 2:
@@ -302,13 +305,13 @@ def _reasons(
     if still:
         return reason
     shot = np.searchsorted(first_frames, path.places, side="right") - 1
-    into = path.places - first_frames[shot]
-    length = np.diff(np.append(first_frames, path.places.max() + 1))
-    settle = np.array([settle_frames(int(n), rate) for n in length])
-    reason[(reason == "") & (into < settle[shot])] = "settling"
     turn = np.diff(shot) != 0
-    edge = np.r_[False, turn] | np.r_[turn, False]
-    reason[(reason == "") & edge] = "cut"
+    starts = np.flatnonzero(np.r_[True, turn])
+    length = np.diff(np.append(starts, len(shot)))
+    settle = np.repeat([settle_frames(int(n), rate) for n in length], length)
+    into = np.arange(len(shot)) - np.repeat(starts, length)
+    reason[(reason == "") & (into < settle)] = "settling"
+    reason[(reason == "") & np.r_[turn, False]] = "cut"
     return reason
 
 
