@@ -73,6 +73,22 @@ def coded_signal(signal: Signal) -> Signal:
     return signal.with_fields("inferred", matrix="bt709", range="narrow")
 
 
+def coded_source(signal: Signal) -> Signal:
+    """Return how the colours of a source are coded: itself, or Y'CbCr for an R'G'B' source.
+
+    The range stays, so that a grey has the same code in both.
+    """
+    return signal.with_fields("inferred", matrix="bt2020") if signal.matrix == "rgb" else signal
+
+
+def source_as_ycbcr(colours: Colours, signal: Signal) -> Colours:
+    """Turn R'G'B' sources into Y'CbCr of `coded_source`; others are returned as they are."""
+    if signal.matrix != "rgb":
+        return colours
+    ycbcr = rgb_to_ycbcr(signal.decode_rgb(colours.source), "bt2020")
+    return replace(colours, source=ycbcr_to_codes(ycbcr, signal.bits, signal.range))
+
+
 def as_ycbcr(colours: Colours, signal: Signal) -> Colours:
     """Turn R'G'B' captures into narrow-range BT.709 Y'CbCr; others are returned as they are.
 
@@ -139,13 +155,17 @@ def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -
     )
 
 
-def gather_tones(tallies: Tallies) -> Colours:
-    """Collect the nearly neutral places of content without a chart, a row per source luma code."""
+def gather_tones(tallies: Tallies, *, rgb: bool = False) -> Colours:
+    """Collect the nearly neutral places of content without a chart, a row per source code.
+
+    ``rgb`` says that the source is R'G'B'.
+    """
     count, total = tallies.tables["tone_count"], tallies.tables["tone_sum_source"]
-    neutral = len(count) // 2
-    off = np.abs(total[:, 1:] / np.maximum(count, 1)[:, None] - neutral).max(axis=1)
+    codes = tallies.tables["source_histogram"].shape[1]
+    mean = total / np.maximum(count, 1)[:, None]
+    off = np.abs(mean[:, 1:] - (mean[:, :1] if rgb else codes // 2)).max(axis=1)
     # A cast of a few codes is enough for drives to part.
-    rows = np.flatnonzero((count >= LEAST_TONE) & (off <= NEUTRAL_MEAN * len(count) / 1024))
+    rows = np.flatnonzero((count >= LEAST_TONE) & (off <= NEUTRAL_MEAN * codes / 1024))
     return _content_rows(tallies, "tone", rows, np.zeros_like(rows))
 
 

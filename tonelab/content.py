@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import gather_cells, gather_tones
+from tonelab.colours import gather_cells, gather_tones, source_as_ycbcr
 from tonelab.curves import MIN_NEUTRALS
 from tonelab.errors import IdentificationError, SignalError
 from tonelab.reading import HLG_PEAK, Reading
@@ -32,17 +32,12 @@ def read_content_source(declared: Signal) -> Reading:
     Raises
     ------
     SignalError
-        When nothing says that it is PQ or HLG, or it is stored as R'G'B'.
+        When nothing says that it is PQ or HLG.
     """
     if not declared.is_hdr:
         raise SignalError(
             f"Nothing says whether the source is PQ or HLG (it is {_origin(declared, 'transfer')} "
             f"as {declared.transfer}): state --source-signal transfer=pq or transfer=hlg."
-        )
-    if declared.matrix == "rgb":
-        raise SignalError(
-            "The source is stored as R'G'B', of which only the chart can be measured: give the "
-            "clip as luma and chroma, as it was played."
         )
     signal = declared
     for name in ("matrix", "primaries"):
@@ -53,21 +48,22 @@ def read_content_source(declared: Signal) -> Reading:
     return signal, ()
 
 
-def content_colours(tallies: Tallies) -> tuple[Colours, Colours]:
-    """Return neutrals and colours of content without a chart.
+def content_colours(tallies: Tallies, source: Signal) -> tuple[Colours, Colours]:
+    """Return neutrals and colours of content without a chart, the source as Y'CbCr.
 
     Raises
     ------
     IdentificationError
         When too few neutral levels were seen for a curve.
     """
-    neutrals, colours = gather_tones(tallies), gather_cells(tallies)
+    neutrals = gather_tones(tallies, rgb=source.matrix == "rgb")
+    colours = gather_cells(tallies)
     if len(neutrals) < MIN_NEUTRALS:
         raise IdentificationError(
             f"Only {len(neutrals)} neutral levels were seen in flat parts of the picture, too few "
             "for a curve: capture the chart, or content with more greys from dark to bright."
         )
-    return neutrals, colours
+    return source_as_ycbcr(neutrals, source), source_as_ycbcr(colours, source)
 
 
 def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[Finding, ...]:

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group
-from tonelab.colours import as_ycbcr, coded_signal, gather
+from tonelab.colours import as_ycbcr, coded_signal, coded_source, gather
 from tonelab.content import (
     CONTENT_PEAK,
     PQ_PEAK,
@@ -143,7 +143,7 @@ def reduce(
     """
     if layout is None:
         source_signal, source_findings = read_content_source(source.signal)
-        neutrals, colours = content_colours(tallies)
+        neutrals, colours = content_colours(tallies, source_signal)
         peak = source.mastering_peak or CONTENT_PEAK
         promised = source.mastering_peak or PQ_PEAK
     else:
@@ -155,7 +155,8 @@ def reduce(
         promised = float(layout.peak)
         peak = source.mastering_peak or promised
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    target, capture_findings = read_capture(capture.signal, tallies, layout)
+    as_read, source_signal = source_signal, coded_source(source_signal)
+    target, capture_findings = read_capture(capture.signal, tallies, layout, as_read)
     step, coded = code_step(tallies, target), coded_signal(target)
     neutrals, colours = as_ycbcr(neutrals, target), as_ycbcr(colours, target)
     curve = luminance_curve(neutrals, source_signal, code_step=step)
@@ -177,7 +178,7 @@ def reduce(
         firmware=firmware,
         settings=dict(settings or {}),
         notes=notes,
-        source=replace(source, signal=source_signal),
+        source=replace(source, signal=as_read),
         capture=replace(capture, signal=target),
         pairing=pairing,
         findings=(

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 
 HLG_PEAK = 1000.0  # cd/m2, the nominal peak of BT.2100 HLG when none is stated
 STATIC_LIMIT = 1.0  # codes by which a repeated colour may differ before it is called varying
-BLACK_SEEN = 1.1  # of the source's black code, up to which a code shows what becomes of black
+BLACK_SEEN = 0.007  # of the codes from black to peak; codes so near show what becomes of black
 
 Reading = tuple["Signal", tuple[Finding, ...]]
 
@@ -49,8 +49,12 @@ def read_source(declared: Signal, layout: Layout) -> Reading:
     return signal, findings
 
 
-def read_capture(declared: Signal, tallies: Tallies, layout: Layout | None) -> Reading:
+def read_capture(
+    declared: Signal, tallies: Tallies, layout: Layout | None, source: Signal | None = None
+) -> Reading:
     """Read the range of the capture from where the source's black lands, if it was seen.
+
+    ``source`` says how the source is read; without it, as narrow-range Y'CbCr.
 
     Raises
     ------
@@ -63,10 +67,16 @@ def read_capture(declared: Signal, tallies: Tallies, layout: Layout | None) -> R
             "HDR-to-SDR conversion is in it: set the device to SDR output, or state "
             "--capture-signal transfer=bt1886 if the tag is wrong."
         )
-    source_black = 64 * tallies.tables["source_histogram"].shape[1] / 1024
-    neutrals = gather_tones(tallies) if layout is None else gather(tallies, layout, Group.NEUTRAL)
-    if layout is None and neutrals.source[:, 0].min(initial=np.inf) > BLACK_SEEN * source_black:
-        return declared, ()
+    codes = tallies.tables["source_histogram"].shape[1]
+    source_range = source.range if source else "narrow"
+    source_black, source_span = luma_scale(codes.bit_length() - 1, source_range)
+    if layout is None:
+        neutrals = gather_tones(tallies, rgb=source is not None and source.matrix == "rgb")
+        darkest = neutrals.source[:, 0].min(initial=np.inf)
+        if darkest > source_black + BLACK_SEEN * source_span:
+            return declared, ()
+    else:
+        neutrals = gather(tallies, layout, Group.NEUTRAL)
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     code = neutrals.capture[order, 0]
     black = float(np.interp(source_black, neutrals.source[order, 0], code))

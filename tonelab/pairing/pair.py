@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from tonelab.chart import find_chart, locate, marks_plane
-from tonelab.errors import ChartError, PairingError
+from tonelab.errors import ChartError, PairingError, SignalError
 from tonelab.pairing.by_chart import pair_by_chart
 from tonelab.pairing.by_content import pair_by_content
 
@@ -37,10 +37,13 @@ def pair(
         When the source shows a chart that is not known here.
     PairingError
         When the two cannot be registered; the sentence says what to capture or state instead.
+    SignalError
+        When the source is not the chart, and nothing says whether it is PQ or HLG.
     """
     _check_clips(source, capture)
     chart = _chart_of(source)
     if chart is None:
+        _check_transfer(source)
         return pair_by_content(source, capture, progress)
     _check_scan(source, capture)
     return pair_by_chart(source, capture, chart, progress)
@@ -88,6 +91,14 @@ def _check_scan(*clips: Clip) -> None:
                 f"{clip.path.name} is flagged as interlaced, and deinterlacing would change its "
                 "samples: set the output to a progressive mode and capture again."
             )
+
+
+def _check_transfer(source: Clip) -> None:
+    if not source.signal.is_hdr:
+        raise SignalError(
+            f"Nothing says whether the source {source.path.name} is PQ or HLG: state "
+            "--source-signal transfer=pq or transfer=hlg."
+        )
 
 
 def _check_clips(source: Clip, capture: Clip) -> None:

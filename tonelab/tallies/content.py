@@ -12,7 +12,7 @@ from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.frames import Census, cuts
 from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
-from tonelab.tallies.tallies import CELL_BITS, CELLS, Tallies
+from tonelab.tallies.tallies import CELL_BITS, CELLS, TONE_BITS, Tallies
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -35,7 +35,7 @@ HALF_FRAMES = 48  # source frames that are tallied, and held out, together
 _FLAT = (20, 10)
 _FLAT_RESAMPLED = (8, 8)
 _SHARED = 0.1  # pixels by which places of shared pixels may differ
-_NEUTRAL = 1  # 10-bit codes by which chroma may differ from neutral; drives part beyond
+_NEUTRAL = 1  # 10-bit codes by which a neutral place may differ from grey; drives part beyond
 _REACH = 3  # pixels of the coarser picture: no scaler or chroma filter in use reaches further
 
 
@@ -193,7 +193,8 @@ def flat_cells(clip: Clip, frame: Frame, places: Places) -> NDArray[np.bool_]:
     flat = places.inside.copy()
     for channel, plane in enumerate(frame.planes):
         factors = CHROMA_FACTORS[clip.subsampling] if channel == 0 else (1, 1)
-        limit = places.limits[channel > 0] << (clip.bits - 10)
+        chroma = channel > 0 and clip.signal.matrix != "rgb"
+        limit = places.limits[chroma] << (clip.bits - 10)
         low, high = np.empty((2, *flat.shape), np.uint16)
         reduce_cells(plane, *factors, low, high)
         keep_flat(low, high, places.reach, limit, flat)
@@ -218,10 +219,11 @@ def _capture_samples(frame: Frame, places: Places, where: Where) -> Sample:
 
 def _rows(clip: Clip, cells: Sample, frame: int) -> Mapping[str, IntArray]:
     """Rows of the tone and the cell tables of source samples (N, 3); -1 for none."""
-    neutral, tolerance = 1 << (clip.bits - 1), _NEUTRAL << (clip.bits - 10)
     codes = cells.astype(np.int64)
-    near = (np.abs(codes[:, 1:] - neutral) <= tolerance).all(axis=1)
+    neutral = codes[:, :1] if clip.signal.matrix == "rgb" else 1 << (clip.bits - 1)
+    near = (np.abs(codes[:, 1:] - neutral) <= _NEUTRAL << (clip.bits - 10)).all(axis=1)
     upper = codes >> (clip.bits - CELL_BITS)
     cell = (upper[:, 0] << 2 * CELL_BITS) | (upper[:, 1] << CELL_BITS) | upper[:, 2]
     half = frame // HALF_FRAMES % 2
-    return {"tone": np.where(near, codes[:, 0], -1), "cell": cell + half * CELLS}
+    tone = codes[:, 0] >> (clip.bits - TONE_BITS)
+    return {"tone": np.where(near, tone, -1), "cell": cell + half * CELLS}

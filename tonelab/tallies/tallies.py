@@ -14,6 +14,7 @@ if TYPE_CHECKING:
 IntArray: TypeAlias = NDArray[np.int64]
 
 NO_CHART = 0
+TONE_BITS = 10  # of a neutral source code that name its row; sources have at least as many
 CELL_BITS = 6  # of each source component that name a cell of its colour lattice
 CELLS = 2 ** (3 * CELL_BITS)
 
@@ -51,11 +52,11 @@ class Tallies:
         Without a chart the patch tables are replaced by:
 
         ``tone_count``, ``tone_sum_source``, ``tone_sum_capture``, ``tone_square_capture``
-            (2^bits,), and (2^bits, 3) each: samples of flat, nearly neutral places by exact source
-            luma code, and sums of the codes of all planes.
+            (1024,), and (1024, 3) each: samples of flat, nearly neutral places by the upper ten
+            bits of source luma (red of R'G'B'), and sums of the codes of all planes.
         ``cell_count``, ``cell_sum_source``, ``cell_sum_capture``, ``cell_square_capture``
             (2 * 64^3,), and (2 * 64^3, 3) each: the same for all flat places by the upper six bits
-            of source Y', Cb and Cr; separately for the even and the odd blocks of 48 source
+            of the three source components; separately for the even and the odd blocks of 48 source
             frames, so that one can be held out.
     """
 
@@ -81,7 +82,7 @@ class Tallies:
         for side, size in zip(("source", "capture"), codes, strict=True):
             tables[f"{side}_histogram"] = np.zeros((3, size), np.int64)
             tables[f"frame_digest_{side}"] = np.zeros(4, np.int64)
-        for name, rows in (("tone", codes[0]), ("cell", 2 * CELLS)):
+        for name, rows in (("tone", 2**TONE_BITS), ("cell", 2 * CELLS)):
             tables[f"{name}_count"] = np.zeros(rows, np.int64)
             for what in ("sum_source", "sum_capture", "square_capture"):
                 tables[f"{name}_{what}"] = np.zeros((rows, 3), np.int64)
