@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import FILE, as_json, verbosity
-from tonelab.cli.terminal import print_json, print_result, say
+from tonelab.cli.options import FILE, as_json, fail_on, judge, parse_statement, verbosity
+from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 from tonelab.errors import TonelabError
 
 if TYPE_CHECKING:
@@ -16,28 +16,51 @@ if TYPE_CHECKING:
 
 @click.command("probe", short_help="Say what clips are and how they are read.")
 @click.argument("clips", nargs=-1, required=True, type=FILE)
+@click.option(
+    "--signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="What you know of them, such as range=full; wins over what they declare.",
+)  # fmt: skip
 @as_json
+@fail_on
 @verbosity
-def command(clips: tuple[Path, ...], as_json: bool) -> int:
-    """Say what each CLIP is and how its codes would be read."""
-    from tonelab.media import open_clip
+@click.pass_obj
+def command(
+    session: Session,
+    clips: tuple[Path, ...],
+    signal: dict[str, Any],
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
+    """Say what each CLIP is, how its codes would be read, and what they show.
+
+    A CLIP is a video, a picture, a folder of pictures or a pattern such as shot.%04d.dpx. The
+    codes of 24 frames, spread over it, are counted.
+    """
+    from tonelab.probing import probe
     from tonelab.show.document import plain
-    from tonelab.show.facts import clip_table
+    from tonelab.show.facts import probe_table
 
     status = 0
     documents: list[dict[str, Any]] = []
     for path in clips:
         try:
-            with open_clip(path) as clip:
-                facts, notes = clip.facts(), clip.notes
+            with progress_bar(session) as report:
+                found = probe(
+                    path,
+                    stated=signal,
+                    progress=lambda done, total: report("reading", done, total),
+                )
         except TonelabError as error:
             say(f"tonelab: {error}")
             status = 2
             continue
         if as_json:
-            documents.append({**plain(facts), "notes": list(notes)})
+            whole = plain(found)
+            documents.append({**whole.pop("facts"), **whole, "frames_seen": found.frames})
+            documents[-1]["frames"] = found.facts.frames
         else:
-            print_result(clip_table(facts, notes))
+            print_result(probe_table(found))
+        status = max(status, judge(found.findings, fail_on))
     if as_json:
         print_json({"schema": "tonelab.probe", "version": 1, "clips": documents})
     return status

@@ -126,7 +126,11 @@ class Clip(ABC):
         HDR static metadata, or None.
     notes
         Sentences about oddities of the storage.
+    dynamic_metadata
+        Kinds of HDR metadata in the first picture that change from frame to frame.
     """
+
+    dynamic_metadata: tuple[str, ...] = ()
 
     def __init__(
         self,

@@ -32,6 +32,13 @@ if TYPE_CHECKING:
 # Without these, decoders patch over damage and say nothing.
 _DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"}
 _PROGRESSIVE = (0, 1)
+# Metadata that changes from frame to frame, by the document that describes it.
+_DYNAMIC = {
+    SideDataType.DYNAMIC_HDR_PLUS: "SMPTE ST 2094-40",
+    SideDataType.DOVI_METADATA: "ETSI TS 103 572",
+    SideDataType.DOVI_RPU_BUFFER: "ETSI TS 103 572",
+    SideDataType.DYNAMIC_HDR_VIVID: "T/UWA 005.1",
+}
 
 
 class DecodedClip(Clip):
@@ -67,6 +74,7 @@ class DecodedClip(Clip):
         signal = declared_signal(declared, pixels.bits, pixels.subsampling, rgb=pixels.rgb)
         signal = state_signal(signal, stated, path)
         super().__init__(path, format_, count, signal, _static_metadata(first))
+        self.dynamic_metadata = _dynamic_metadata(first)
         self._pixels = pixels
         self._times: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None
 
@@ -260,6 +268,12 @@ def _static_metadata(picture: av.VideoFrame) -> StaticMetadata | None:
         None if mastering is None else bytes(mastering),
         None if light_level is None else bytes(light_level),
     )
+
+
+def _dynamic_metadata(picture: av.VideoFrame) -> tuple[str, ...]:
+    side_data = cast("Mapping[SideDataType, SideData]", picture.side_data)
+    found = (name for kind, name in _DYNAMIC.items() if side_data.get(kind) is not None)
+    return tuple(dict.fromkeys(found))
 
 
 def announced_frames(container: InputContainer, stream: VideoStream) -> int:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
+    from tonelab.probing import Probe
     from tonelab.results import ClipFacts
 
 _LABEL_WIDTH = 12
@@ -56,12 +57,25 @@ def reading(clip: ClipFacts) -> Text:
     return text
 
 
-def clip_table(clip: ClipFacts, notes: Iterable[str] = ()) -> Table:
-    """Render the facts of one clip."""
+def codes(probe: Probe) -> Text:
+    """Codes in use, plane by plane."""
+    lines = []
+    for plane in probe.planes:
+        bits = "too few to tell the depth"
+        if plane.effective_bits is not None:
+            bits = f"{plane.effective_bits} bits carry something"
+        span = f"{plane.name} {plane.low} to {plane.high}"
+        lines.append(f"{span}, {plane.distinct} different codes, {bits}")
+    return Text("\n".join(lines))
+
+
+def probe_table(probe: Probe) -> Table:
+    """Render what is known of one clip."""
+    clip = probe.facts
     rows: list[tuple[str, RenderableType]] = [
         ("clip", Text(clip.name, "bold")),
         ("picture", Text(picture(clip))),
-        ("frames", Text(str(clip.frames))),
+        ("frames", Text(f"{clip.frames}, {probe.duration:.2f} s")),
         ("read as", reading(clip)),
     ]
     if clip.mastering_peak is not None:
@@ -71,5 +85,9 @@ def clip_table(clip: ClipFacts, notes: Iterable[str] = ()) -> Table:
         levels = (clip.max_cll, clip.max_fall)
         cll, fall = ("not stated" if level is None else f"{level} cd/m2" for level in levels)
         rows.append(("content", Text(f"MaxCLL {cll}, MaxFALL {fall}")))
-    rows += [("note", Text(note)) for note in notes]
+    if probe.dynamic_metadata:
+        rows.append(("dynamic", Text(f"metadata by {', '.join(probe.dynamic_metadata)}")))
+    rows.append((f"in {probe.frames} frames", codes(probe)))
+    rows += [(finding.severity, Text(finding.text)) for finding in probe.findings]
+    rows += [("note", Text(note)) for note in probe.notes]
     return labelled([*rows, ("", Text(""))])
