@@ -170,11 +170,35 @@ def test_a_flag_of_interlace_is_held_against_the_pictures():
     assert "progressive" in finding(paired, "flag-interlaced").text
 
 
-def woven(n):
+def woven(n, apart=4):
     planes = [plane.copy() for plane in converted(n)]
-    for plane, later in zip(planes, converted(n + 4), strict=True):
+    for plane, later in zip(planes, converted(n + apart), strict=True):
         plane[1::2] = later[1::2]
     return tuple(planes)
+
+
+def test_interlaced_pulldown_is_told_from_blending():
+    """Film at 30 interlaced frames: of five, two hold fields of two film frames (SMPTE RP 197)."""
+    shown = [(0, 0), (0, 1), (1, 2), (2, 2), (3, 3)]
+    first, second = np.array([(4 * n + a, 4 * n + b) for n in range(5, 30) for a, b in shown]).T
+    pictures = [
+        (lambda n=n: woven(n, 1)) if m > n else (lambda n=n: converted(n))
+        for n, m in zip(first, second, strict=True)
+    ]
+    paired = pair(source(), StubClip("pulldown.mov", pictures, SDR, rate=30))
+    facts = paired.facts
+    assert "blended" not in facts.left_out
+    assert facts.left_out["woven"] > 10
+    assert facts.used + sum(facts.left_out.values()) == len(pictures)
+    assert (second > first)[paired.matches[:, 0]].mean() < 0.1
+    assert "interlaced" in finding(paired, "frames-woven").text
+
+
+def test_pixels_left_out_are_counted_by_reason():
+    paired = pair(source(), capture(range(10, 120), letterboxed))
+    left_out = finding(paired, "pixels-left-out")
+    assert left_out.value == pytest.approx(100 * (1 - paired.usable.mean()))
+    assert "0.0 % under what stands still" in left_out.text
 
 
 @pytest.mark.parametrize(

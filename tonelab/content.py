@@ -10,12 +10,14 @@ import numpy as np
 from tonelab.colours import gather_cells, gather_tones, source_as_ycbcr
 from tonelab.curves import MIN_NEUTRALS
 from tonelab.errors import IdentificationError, SignalError
+from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.reading import HLG_PEAK, Reading
 from tonelab.results import Finding, Landmark, LuminanceCurve
 from tonelab.signal.quantisation import chroma_scale
 
 if TYPE_CHECKING:
     from tonelab.colours import Colours
+    from tonelab.results import ClipFacts
     from tonelab.signal.description import Signal
     from tonelab.tallies import Tallies
 
@@ -105,6 +107,22 @@ def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[F
             )
         )
     return tuple(found)
+
+
+def flat_share(tallies: Tallies, source: ClipFacts, used: int) -> Finding:
+    """Say how much of the pictures was flat enough for a curve; the rest was left out."""
+    horizontal, vertical = CHROMA_FACTORS[source.subsampling]
+    cells = used * (source.width // horizontal) * (source.height // vertical)
+    flat = int(tallies.tables["cell_count"].sum())
+    return Finding(
+        "flat-share",
+        "info",
+        f"{100 * flat / cells:.1f} % of the picture in {used} frames is flat and clear enough to "
+        "be measured; textures, edges and the surroundings of both were left out.",
+        value=100 * flat / cells,
+        unit="%",
+        count=flat,
+    )
 
 
 def without_gaps(

@@ -18,6 +18,7 @@ from tonelab.content import (
     PQ_PEAK,
     content_colours,
     coverage,
+    flat_share,
     read_content_source,
     without_gaps,
 )
@@ -164,7 +165,13 @@ def reduce(
         colours, neutrals, curve, source_signal, coded, peak=promised, step=step
     )
     static, static_findings = (
-        ("unknown", coverage(curve, colours, source_signal))
+        (
+            "unknown",
+            (
+                *coverage(curve, colours, source_signal),
+                flat_share(tallies, source, pairing.used),
+            ),
+        )
         if layout is None
         else repeatability(tallies, layout, step)
     )

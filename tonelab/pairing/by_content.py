@@ -66,6 +66,7 @@ _EXPLAINED = 0.5  # of the squared misfit, by a mixture
 _UNLIKE = 4.0  # times the usual misfit
 _LEAST_MISFIT = 3.0  # 10-bit codes; a misfit below is no reason to leave a frame out
 _COMBED = 0.2  # share of blocks
+_MOSTLY = 0.5  # of the captured frames
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,12 +99,13 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     path = follow(sight.source, sight.capture, sight.coarse, tone, step)
     first_frames = np.array([0]) if sight.still else cuts(sight.source)
     reason = _reasons(path, first_frames, float(capture.rate), still=sight.still)
+    _name_woven(source, capture, sight, path, reason)
     used = np.flatnonzero(reason == "")
     if not len(used):
         raise PairingError(_nothing_usable(capture, reason))
     matches = np.stack([used, path.places[used]], axis=1)
     relation, covered, combed = _look_closely(source, capture, sight, matches)
-    if combed > _COMBED:
+    if combed > _COMBED or np.mean(reason == "woven") > _MOSTLY:
         raise PairingError(
             f"The pictures of {capture.path.name} are combed: rows of two moments are woven into "
             "one; set the output of the device to a progressive mode and capture again."
@@ -271,6 +273,25 @@ def _look_closely(
     combed = [combed_share(picture, clear) for _, picture in pairs]
     own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
     return relation, covered, float(np.median(combed) - np.median(own))
+
+
+def _name_woven(
+    source: Clip, capture: Clip, sight: Sight, path: Path, reason: NDArray[np.object_]
+) -> None:
+    """Tell woven frames from blended ones, whose area means are alike, by some of their rows."""
+    mixed = np.flatnonzero(reason == "blended")
+    if not len(mixed):
+        return
+    chosen = _spread(mixed, _LOOKED_AT)
+    clear = clear_pixels(
+        common_area(*sight.areas, sight.relation)[1], (capture.width, capture.height)
+    )
+    seen = _pictures(capture, chosen).values()
+    own = _pictures(source, path.places[chosen]).values()
+    combed = np.median([combed_share(picture, clear) for picture in seen])
+    usual = np.median([combed_share(picture, np.ones(picture.shape, bool)) for picture in own])
+    if combed - usual > _COMBED:
+        reason[mixed] = "woven"
 
 
 def _simple(source: Clip, capture: Clip, found: Relation) -> Iterator[Relation]:

@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.pairing.alignment import ALIKE
-from tonelab.pairing.picture import common_area
+from tonelab.pairing.cadence import cadence_findings
+from tonelab.pairing.picture import common_area, usable_blocks
+from tonelab.pairing.result import BLOCK
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
@@ -25,12 +27,18 @@ _SHIFT_TOLERANCE = 0.1  # pixels
 _CUT_TOLERANCE = 0.005  # of the picture
 _DISTINCT = 0.1  # of likeness, by which the right place must stand out
 _LEFT_OUT = (
-    ("blended", "mix two source frames and were left out: set the device to the clip's rate"),
+    (
+        "blended",
+        "mix two source frames{share} and were left out: set the device to the clip's rate",
+    ),
+    (
+        "woven",
+        "hold rows of two source frames, as interlaced output does, and were left out",
+    ),
     ("no match", "show something else than the source and were left out, as menus do"),
     ("settling", "follow a start or a cut too closely and were left out, as devices adapt"),
     ("cut", "stand next to a cut and were left out"),
 )
-_LEAST_SHOWN = 8  # source frames in a row from which a cadence can be read
 
 
 def content_findings(
@@ -47,20 +55,21 @@ def content_findings(
     """Yield how sure the registration is, and what happened to frames and picture."""
     yield from _confidence(sight)
     if not sight.still:
-        yield from _cadence(source, capture, path, reason)
+        yield from cadence_findings(source, capture, path, reason)
     for name, what in _LEFT_OUT:
         count = int((reason == name).sum())
         if count:
             yield Finding(
                 f"frames-{name.replace(' ', '-')}",
-                "warning" if name == "blended" else "info",
-                f"{count} captured frames {what}.",
+                "warning" if name in {"blended", "woven"} else "info",
+                f"{count} captured frames {what.format(share=_share(path, reason))}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,
                 count=len(reason),
             )
     yield from _space(source, capture, sight, relation)
+    yield from _pixels(sight, relation, usable)
     if covered:
         yield Finding(
             "static-overlay",
@@ -79,6 +88,37 @@ def content_findings(
             "info",
             "The capture is flagged as interlaced, but its pictures are progressive: read so.",
         )
+
+
+def _share(path: Path, reason: NDArray[np.object_]) -> str:
+    """Put into words how much the lesser of two mixed frames has in the mixture."""
+    mixed = path.blend[reason == "blended"]
+    if not len(mixed):
+        return ""
+    low, high = np.percentile(np.minimum(mixed, 1 - mixed).clip(0), [10, 90])
+    return f" (the lesser with a share of {low:.2f} to {high:.2f})"
+
+
+def _pixels(sight: Sight, relation: Relation, usable: NDArray[np.bool_]) -> Iterator[Finding]:
+    """Count the pixels of the source that were left out, by reason."""
+    shared, _ = common_area(*sight.areas, relation)
+    size = usable.shape[0] * BLOCK, usable.shape[1] * BLOCK
+    clear = usable_blocks(shared, relation, np.zeros((1, 1), bool), size)
+    outside, covered = int((~clear).sum()), int((clear & ~usable).sum())
+    if not outside + covered:
+        return
+    share = 100 * (outside + covered) / usable.size
+    yield Finding(
+        "pixels-left-out",
+        "info",
+        f"{share:.1f} % of the source picture were left out: {100 * outside / usable.size:.1f} % "
+        f"at or beyond the edges of what the capture shows, {100 * covered / usable.size:.1f} % "
+        "under what stands still.",
+        value=share,
+        unit="%",
+        threshold=0.0,
+        count=int(usable.size) * BLOCK**2,
+    )
 
 
 def _confidence(sight: Sight) -> Iterator[Finding]:
@@ -111,67 +151,6 @@ def _confidence(sight: Sight) -> Iterator[Finding]:
         count=int(sure.sum()),
         decided_by="" if sight.still else "a clip with motion and without repetition",
     )
-
-
-def _cadence(
-    source: Clip, capture: Clip, path: Path, reason: NDArray[np.object_]
-) -> Iterator[Finding]:
-    """Read how often each source frame is shown, from the frames that match."""
-    frames = np.flatnonzero(reason != "no match")
-    steps = np.diff(path.places[frames])[np.diff(frames) == 1]
-    if not len(steps):
-        return
-    times = np.diff(np.flatnonzero(np.r_[True, steps > 0, True]))[1:-1]
-    dropped = int(np.maximum(steps - 1, 0).sum())
-    repeated = int((steps == 0).sum())
-    nominal = float(capture.rate / source.rate)
-    pattern = _pattern(times)
-    if pattern:
-        yield Finding(
-            "cadence",
-            "info",
-            f"The device shows each source frame {pattern}, at {float(capture.rate):.3f} captured "
-            f"frames a second for {float(source.rate):.3f}.",
-            value=float(times.mean()),
-            unit="captured frames per source frame",
-            threshold=nominal,
-            count=len(times),
-        )
-        return
-    for name, count, expected, what in (
-        ("dropped", dropped, len(steps) * (1 / nominal - 1), "source frames were passed over"),
-        ("repeated", repeated, len(steps) * (1 - 1 / nominal), "captured frames repeat the last"),
-    ):
-        if not count:
-            continue
-        by_rate = count <= 1.5 * max(expected, 0.0) + 1 and nominal != 1
-        yield Finding(
-            f"frames-{name}",
-            "info" if by_rate else "warning",
-            f"{count} {what}"
-            + (
-                ", as the two frame rates make them."
-                if by_rate
-                else ": the device or the capture does not keep time."
-            ),
-            value=float(count),
-            unit="frames",
-            threshold=max(0.0, float(expected)),
-            count=len(steps),
-        )
-
-
-def _pattern(times: NDArray[np.int64]) -> str:
-    """Name the regular cadence in which source frames are shown, or return an empty string."""
-    if len(times) < _LEAST_SHOWN:
-        return ""
-    if np.mean(times == 1) > 0.9:
-        return ""
-    for often, word in ((2, "twice"), (3, "three times"), (4, "four times"), (5, "five times")):
-        if np.mean(times == often) > 0.9:
-            return word
-    three_two = np.isin(times, (2, 3)).mean() > 0.95 and np.mean(np.diff(times) != 0) > 0.9
-    return "three times and twice in turn (3:2)" if three_two else ""
 
 
 def _space(source: Clip, capture: Clip, sight: Sight, relation: Relation) -> Iterator[Finding]:

@@ -1,0 +1,71 @@
+"""Cadences and clocks, from paths of frames that are known."""
+
+from __future__ import annotations
+
+from fractions import Fraction
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from tonelab.pairing.cadence import cadence_findings
+
+FILM, TV = Fraction(24000, 1001), Fraction(60000, 1001)
+
+
+def found(places, source_rate, capture_rate):
+    path = SimpleNamespace(places=np.asarray(places))
+    reason = np.full(len(path.places), "", object)
+    clips = (SimpleNamespace(rate=rate) for rate in (source_rate, capture_rate))
+    return {f.id: f for f in cadence_findings(*clips, path, reason)}
+
+
+def shown(seconds, source_rate, capture_rate):
+    """Source frame of each captured frame, of a clip that runs at ``source_rate`` in truth."""
+    frames = np.arange(int(seconds * capture_rate))
+    return [int(n * source_rate / capture_rate) for n in frames]
+
+
+@pytest.mark.parametrize("capture_rate", [FILM, TV])
+def test_film_at_24_for_23976_slips_a_frame_every_41_7_seconds(capture_rate):
+    slip = found(shown(150, Fraction(24), capture_rate), FILM, capture_rate)["rate-slip"]
+    assert slip.value == pytest.approx(0.1, abs=slip.bound)
+    assert slip.bound < 0.05
+    assert "every 41." in slip.text or "every 42." in slip.text or "every 40." in slip.text
+
+
+def test_a_slow_clock_repeats_a_frame():
+    found_ = found(shown(150, FILM, Fraction(24)), Fraction(24), Fraction(24))
+    assert "shown once more" in found_["rate-slip"].text
+    assert found_["rate-slip"].value == pytest.approx(-0.1, abs=found_["rate-slip"].bound)
+
+
+@pytest.mark.parametrize("rates", [(FILM, FILM), (FILM, TV), (Fraction(24), Fraction(25))])
+def test_clocks_that_agree_do_not_slip(rates):
+    findings = found(shown(150, *rates), *rates)
+    assert "rate-slip" not in findings
+    assert not [f for f in findings.values() if f.severity == "warning"]
+
+
+def test_scattered_drops_are_no_slip():
+    places = np.delete(np.arange(3600), [400, 401, 402, 403, 700])
+    findings = found(places, FILM, FILM)
+    assert "rate-slip" not in findings
+    assert findings["frames-dropped"].value == 5
+    assert findings["frames-dropped"].severity == "warning"
+
+
+def test_a_single_repeat_asks_for_a_longer_capture():
+    findings = found(np.r_[0:500, 499:1000], FILM, FILM)
+    assert "two minutes" in findings["frames-repeated"].decided_by
+
+
+@pytest.mark.parametrize(
+    ("source_rate", "capture_rate", "word"),
+    [(FILM, TV, "3:2"), (TV / 2, TV, "twice"), (Fraction(25), Fraction(100), "four times")],
+)
+def test_pulldown_is_named(source_rate, capture_rate, word):
+    assert (
+        word
+        in found(shown(20, source_rate, capture_rate), source_rate, capture_rate)["cadence"].text
+    )
