@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -11,20 +11,31 @@ from tonelab.colours import gather_cells, gather_tones, source_as_ycbcr
 from tonelab.curves import MIN_NEUTRALS
 from tonelab.errors import IdentificationError, SignalError
 from tonelab.media.clip import CHROMA_FACTORS
-from tonelab.reading import HLG_PEAK, Reading
+from tonelab.reading import HLG_PEAK, STATIC_LIMIT, Reading
 from tonelab.results import Finding, Landmark, LuminanceCurve
 from tonelab.signal.quantisation import chroma_scale
 
 if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
     from tonelab.colours import Colours
     from tonelab.results import ClipFacts
     from tonelab.signal.description import Signal
     from tonelab.tallies import Tallies
 
+    FloatArray: TypeAlias = NDArray[np.float64]
+    IntArray: TypeAlias = NDArray[np.int64]
+
 CONTENT_PEAK = 1000.0  # cd/m2, taken for the mastering peak of content that states none
 PQ_PEAK = 10000.0  # cd/m2
 _GAP = 8.0  # 10-bit codes between two points of a curve, from which it is not known between them
 _COLOURED = 0.05  # chroma signal from which a colour says something about the drive
+_SCENE_SAMPLES = 200  # of a level in a shot, from which its mean counts
+_SCENE_LEVELS = 3  # levels that shots must share to be compared
+_SCENES_TO_TELL = 5  # shots from which it can be told what moves them
+_PEAK_SHARE = 0.999  # of the pixels of a shot that lie below its peak
+_GOES_WITH, _STANDS_OUT = 0.8, 0.15  # rank correlation that names a cause, and by how much
+_SIDES = ("source", "capture")
 _FEW = 60  # such colours, below which a conversion can hardly be identified
 
 
@@ -123,6 +134,89 @@ def flat_share(tallies: Tallies, source: ClipFacts, used: int) -> Finding:
         unit="%",
         count=flat,
     )
+
+
+def scene_dependence(tallies: Tallies, step: float) -> tuple[str, tuple[Finding, ...]]:
+    """Whether the greys of some shots land elsewhere than the same greys of other shots.
+
+    Parameters
+    ----------
+    tallies
+        Without a chart.
+    step
+        Code step of the capture, see `code_step`.
+
+    Returns
+    -------
+    str
+        ``static``, ``scene-dependent`` or ``unknown``.
+    tuple of Finding
+        How far they move, and whether with the peak or the average of the shot.
+    """
+    tables = tallies.tables
+    if "scene_count" not in tables:
+        return "unknown", ()
+    count = tables["scene_count"]
+    pooled = count.sum(axis=0)
+    known = pooled >= _SCENE_SAMPLES
+    seen = (count >= _SCENE_SAMPLES) & np.roll(known, 1) & np.roll(known, -1)
+    seen[:, [0, -1]] = False
+    seen &= seen.sum(axis=0) >= 2
+    if seen.any(axis=1).sum() < 2 or seen.any(axis=0).sum() < _SCENE_LEVELS:
+        return "unknown", ()
+    safe = np.maximum(count, 1)
+    x, y = tables["scene_sum_source"] / safe, tables["scene_sum_capture"] / safe
+    # Within a level the shots differ in their mean source code; the slope takes that off.
+    at = np.flatnonzero(known)
+    middle = [tables[f"scene_sum_{side}"].sum(axis=0)[at] / pooled[at] for side in _SIDES]
+    moved = np.where(seen, y - np.interp(x, *middle), np.nan)
+    scenes = np.flatnonzero(seen.any(axis=1))
+    swing = float(np.nanpercentile(np.abs(moved), 95))
+    limit = max(STATIC_LIMIT, step)
+    static = swing <= limit
+    text = f"The same greys in {len(scenes)} shots land within {swing:.2f} codes of their mean."
+    if not static:
+        driver = _driver(tables["scene_light"][scenes], moved[scenes])
+        text = (
+            f"The same greys in {len(scenes)} shots land up to {swing:.1f} codes from their mean: "
+            f"the mapping follows the scene{driver}, and one curve is an average."
+        )
+    finding = Finding(
+        "repeated-greys",
+        "info" if static else "warning",
+        text,
+        value=swing,
+        bound=float(step / np.sqrt(12)),
+        unit="codes",
+        threshold=limit,
+        count=int(seen.sum()),
+        alternatives=() if static else ("a mapping that follows the surroundings of a place",),
+        decided_by="" if static else "a capture of the chart",
+    )
+    return "static" if static else "scene-dependent", (finding,)
+
+
+def _driver(light: IntArray, moved: FloatArray) -> str:
+    """Name what of the shots their movement goes with, where one thing stands out."""
+    from scipy.stats import spearmanr
+
+    if len(light) < _SCENES_TO_TELL:
+        return ""
+    share = np.cumsum(light, axis=1) / np.maximum(light.sum(axis=1, keepdims=True), 1)
+    levels = np.arange(light.shape[1])
+    peak = (share < _PEAK_SHARE).sum(axis=1)
+    average = light @ levels / np.maximum(light.sum(axis=1), 1)
+    shift = np.nanmean(moved, axis=1)
+    goes = {
+        name: abs(float(spearmanr(values, shift).statistic)) if np.ptp(values) else 0.0
+        for name, values in (("peak", peak), ("average", average))
+    }
+    best, other = sorted(goes, key=lambda name: -goes[name])
+    if goes[best] < _GOES_WITH:
+        return ""
+    if goes[best] - goes[other] < _STANDS_OUT:
+        return ", by its peak or its average"
+    return f", by its {best}"
 
 
 def without_gaps(

@@ -20,6 +20,7 @@ from tonelab.content import (
     coverage,
     flat_share,
     read_content_source,
+    scene_dependence,
     without_gaps,
 )
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
@@ -165,16 +166,14 @@ def reduce(
         colours, neutrals, curve, source_signal, coded, peak=promised, step=step
     )
     static, static_findings = (
-        (
-            "unknown",
-            (
-                *coverage(curve, colours, source_signal),
-                flat_share(tallies, source, pairing.used),
-            ),
-        )
-        if layout is None
-        else repeatability(tallies, layout, step)
+        scene_dependence(tallies, step) if layout is None else repeatability(tallies, layout, step)
     )
+    if layout is None:
+        static_findings = (
+            *static_findings,
+            *coverage(curve, colours, source_signal),
+            flat_share(tallies, source, pairing.used),
+        )
     identified = identify(evidence)
     coded = identified.evidence.target
     if target.matrix != "rgb":

@@ -4,8 +4,8 @@
 
 FOLDER holds OpenEXR pictures of scene-linear light in BT.709 primaries. Each is exposed so that its
 upper percent lies at 800 cd/m2, and shown through a wandering window, once in colour and once in
-black and white, as coloured pictures hold few exact greys; film and chart go through the same FFmpeg
-filter. Prints how far the curves are apart, beside the bands that both state.
+black and white, as coloured pictures hold few exact greys; film and chart go through one filter of
+FFmpeg. Prints how far the curves are apart, beside the bands that both state.
 """
 
 from __future__ import annotations

@@ -155,6 +155,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         facts=facts,
         findings=tuple(findings),
         usable=usable,
+        shots=first_frames,
     )
 
 

@@ -43,6 +43,8 @@ class Pair(Shown):
     usable
         Shape (ceil(height / 16), ceil(width / 16)) of the source, read-only: blocks of pixels
         that belong to the picture on both sides, clear of bars and overlays. None with a chart.
+    shots
+        Source frames with which a new shot starts, ascending, from 0. None with a chart.
     """
 
     source: Clip
@@ -54,3 +56,4 @@ class Pair(Shown):
     facts: PairingFacts
     findings: tuple[Finding, ...]
     usable: NDArray[np.bool_] | None = None
+    shots: IntArray | None = None

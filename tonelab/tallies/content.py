@@ -12,7 +12,14 @@ from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.frames import Census, cuts
 from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
-from tonelab.tallies.tallies import CELL_BITS, CELLS, TONE_BITS, Tallies
+from tonelab.tallies.tallies import (
+    CELL_BITS,
+    CELLS,
+    LEVEL_BITS,
+    SCENES,
+    TONE_BITS,
+    Tallies,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -55,6 +62,8 @@ class ContentJob:
         Of the capture, in pixels of the source.
     usable
         Blocks of the source that may be used.
+    scenes
+        Shape (N,): row of each match in the tables of scenes.
     """
 
     source: Clip
@@ -63,6 +72,7 @@ class ContentJob:
     fresh: NDArray[np.bool_]
     geometry: Geometry
     usable: NDArray[np.bool_]
+    scenes: NDArray[np.int64]
 
     @property
     def frames(self) -> NDArray[np.int64]:
@@ -96,6 +106,8 @@ class Places:
 def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[ContentJob]:
     """Split the matched frames into jobs."""
     assert pair.usable is not None
+    assert pair.shots is not None
+    scenes = (np.searchsorted(pair.shots, pair.matches[:, 1], side="right") - 1) % SCENES
     fresh = np.zeros(len(pair.matches), bool)
     fresh[np.unique(pair.matches[:, 1], return_index=True)[1]] = True
     for low, high in pairwise(cuts(pair.source, pair.matches[:, 1], chunk_frames)):
@@ -106,6 +118,7 @@ def plan_content(pair: Pair, chunk_frames: int = CHUNK_FRAMES) -> Iterator[Conte
             fresh[low:high],
             pair.geometry_capture,
             pair.usable,
+            scenes[low:high],
         )
 
 
@@ -120,7 +133,7 @@ def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
     index, cells = -1, np.zeros((0, 3), np.uint16)
     rows: Mapping[str, IntArray] = {}
     where: Where = (np.zeros(0, np.int64), np.zeros(0, np.int64))
-    for (shown, seen), fresh in zip(_together(job), job.fresh, strict=True):
+    for (shown, seen), fresh, scene in zip(_together(job), job.fresh, job.scenes, strict=True):
         if shown.index != index:
             index = shown.index
             rows_at, columns_at = np.nonzero(flat_cells(job.source, shown, places))
@@ -136,7 +149,26 @@ def run_content(job: ContentJob, codes: tuple[int, int]) -> Tallies:
         for name, row in rows.items():
             names = ("count", "sum_source", "sum_capture", "square_capture")
             add_samples(cells, captured, row, *(tallies.tables[f"{name}_{n}"] for n in names))
+        _add_scene(tallies, job, shown, int(scene), (cells, captured, rows["tone"] >= 0))
     return tallies
+
+
+def _add_scene(
+    tallies: Tallies,
+    job: ContentJob,
+    shown: Frame,
+    scene: int,
+    samples: tuple[Sample, Sample, NDArray[np.bool_]],
+) -> None:
+    """Add a frame's light, and its neutral samples, to the tables of its scene."""
+    levels, shift = 2**LEVEL_BITS, job.source.bits - LEVEL_BITS
+    few = shown.planes[0][::4, ::4].ravel() >> shift
+    tallies.tables["scene_light"][scene] += np.bincount(few, minlength=levels)
+    source, capture = (side[samples[2], 0].astype(np.int64) for side in samples[:2])
+    level = source >> shift
+    for name, weight in (("count", None), ("sum_source", source), ("sum_capture", capture)):
+        total = np.bincount(level, weight, levels)
+        tallies.tables[f"scene_{name}"][scene] += np.rint(total).astype(np.int64)
 
 
 def _together(job: ContentJob) -> Iterator[tuple[Frame, Frame]]:

@@ -15,6 +15,8 @@ IntArray: TypeAlias = NDArray[np.int64]
 
 NO_CHART = 0
 TONE_BITS = 10  # of a neutral source code that name its row; sources have at least as many
+SCENES = 64  # shots that are told apart; further ones share the tables of the first
+LEVEL_BITS = 7  # of a luma code that name a level of a scene
 CELL_BITS = 6  # of each source component that name a cell of its colour lattice
 CELLS = 2 ** (3 * CELL_BITS)
 
@@ -58,6 +60,12 @@ class Tallies:
             (2 * 64^3,), and (2 * 64^3, 3) each: the same for all flat places by the upper six bits
             of the three source components; separately for the even and the odd blocks of 48 source
             frames, so that one can be held out.
+        ``scene_light``
+            (64, 128): every sixteenth source luma sample of each shot by the upper seven bits of
+            its code.
+        ``scene_count``, ``scene_sum_source``, ``scene_sum_capture``
+            (64, 128): the samples of ``tone_count`` by shot and level, and sums of their first
+            component.
     """
 
     layout: int
@@ -86,6 +94,8 @@ class Tallies:
             tables[f"{name}_count"] = np.zeros(rows, np.int64)
             for what in ("sum_source", "sum_capture", "square_capture"):
                 tables[f"{name}_{what}"] = np.zeros((rows, 3), np.int64)
+        for what in ("light", "count", "sum_source", "sum_capture"):
+            tables[f"scene_{what}"] = np.zeros((SCENES, 2**LEVEL_BITS), np.int64)
         return cls(NO_CHART, tables)
 
     def __add__(self, other: Tallies) -> Tallies:
