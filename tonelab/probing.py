@@ -10,7 +10,6 @@ import numpy as np
 from tonelab.media import open_clip
 from tonelab.results import ClipFacts, Finding
 from tonelab.signal.quantisation import chroma_scale, luma_scale
-from tonelab.tallies.kernels import add_histogram
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping
@@ -138,7 +137,7 @@ def _count(clip: Clip, progress: Callable[[int, int], None] | None) -> tuple[Int
         for frame in clip.frames(index, index + 1):
             seen += 1
             for channel, plane in enumerate(frame.planes):
-                add_histogram(plane, counts[channel])
+                counts[channel] += np.bincount(plane.ravel(), minlength=2**clip.bits)
         if progress is not None:
             progress(done, len(wanted))
     return counts, seen

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
     from fractions import Fraction
     from pathlib import Path
+    from threading import Event
 
     from numpy.typing import NDArray
 
@@ -166,9 +167,13 @@ class StillClip(Clip):
                 planes = _as_codes(file, planes, self.signal)
             yield Frame(index, read_only(cast("Planes", planes)))
 
-    def sha256(self) -> str:
+    def sha256(self, stop: Event | None = None) -> str:
         """SHA-256 of the file; of a sequence, that of the SHA-256 of its files in order."""
-        digests = [_file_digest(file) for file in self._files]
+        digests = []
+        for file in self._files:
+            if stop is not None and stop.is_set():
+                return ""
+            digests.append(_file_digest(file))
         if len(digests) == 1:
             return digests[0].hex()
         return hashlib.sha256(b"".join(digests)).hexdigest()
