@@ -78,7 +78,7 @@ def film(folder, paired, tallied):
     few = {name: TONE_CURVES[name] for name in ("hable", "reinhard")}
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(families, "TONE_CURVES", few)
-        patch.setattr("tonelab.measure.pair", lambda *_: paired)
+        patch.setattr("tonelab.measure.pair", lambda *_, **__: paired)
         patch.setattr("tonelab.measure.tally", lambda *_, **__: tallied)
         return measure(folder / "film.mkv", folder / "film.mov", device="Box")
 
