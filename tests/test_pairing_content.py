@@ -165,6 +165,13 @@ def test_two_captures_of_one_film_pair_with_each_other():
     np.testing.assert_array_equal(paired.matches[:, 0] + 10, paired.matches[:, 1])
 
 
+def test_a_pass_through_in_hdr_pairs_frame_by_frame():
+    clip = StubClip("loop.mov", [lambda n=n: source_planes(n) for n in range(15, 110)], PQ)
+    paired = pair(source(), clip)
+    np.testing.assert_array_equal(paired.matches[:, 0] + 15, paired.matches[:, 1])
+    assert (paired.facts.scale, paired.facts.offset) == ((1.0, 1.0), (0.0, 0.0))
+
+
 def test_a_flag_of_interlace_is_held_against_the_pictures():
     paired = pair(source(), capture(range(10, 120), interlaced=True))
     assert "progressive" in finding(paired, "flag-interlaced").text
