@@ -262,7 +262,7 @@ def test_difference_maps_follow_the_printed_scale():
 
 @pytest.mark.parametrize(("changes", "words"), [
     ({"standard": "none such"}, "is unknown: name one of"),
-    ({"crops": ["far"]}, "leaves the picture"),
+    ({"crops": ["far"]}, "leaves what all captures show"),
     ({"swap": True}, "is not the clip that was measured"),
     ({"captures": [None] * 3}, "no capture to show"),
 ])  # fmt: skip

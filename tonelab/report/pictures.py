@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from contextlib import ExitStack
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, TypeAlias
@@ -48,8 +49,10 @@ DIFFERENCE_SCALE: tuple[tuple[float, tuple[int, int, int]], ...] = (
     (30, (236, 214, 90)),
     (100, (255, 252, 236)),
 )
+_NAMED = "named by the person who made this page"
 _FRAMES = 12  # looked at when places are chosen
 _NEARLY = 0.8  # of the largest difference, within which a place with more structure is preferred
+_WHOLE = 0.01  # pixels by which an edge may miss a whole number
 _STEP = 8  # source pixels between the samples by which places are chosen
 
 
@@ -180,7 +183,7 @@ def make_pictures(
         if not any(pairs):
             raise UsageError("There is no capture to show pictures of: name one.")
         cutter = _Cutter(pairs, measurements, standard, size)
-        chosen = [(crop, "named") for crop in crops] or cutter.choose(count, report)
+        chosen = [(crop, _NAMED) for crop in crops] or cutter.choose(count, report)
         sets = []
         for done, (crop, reason) in enumerate(chosen):
             report("cutting", done, len(chosen))
@@ -191,7 +194,7 @@ def make_pictures(
 def difference_colours(distance: FloatArray) -> Picture8:
     """Draw ΔE_ITP of shape (...) as R'G'B' 0..255 on `DIFFERENCE_SCALE`, which ends at 100.
 
-    There are 256 colours, so that a map is small in a file with a palette.
+    It has 256 colours, which keeps maps small in a file.
     """
     values, colours = zip(*DIFFERENCE_SCALE, strict=True)
     stops = np.linspace(0, 255, len(values))
@@ -235,10 +238,28 @@ class _Cutter:
         self.first = self.present[0]
         self.source = self.first.source
         self.standard = STANDARDS[standard]
-        self.size = min(size[0], self.source.width), min(size[1], self.source.height)
+        self.limits = self._limits()
+        self.size = tuple(
+            min(length, high - low) for length, (low, high) in zip(size, self.limits, strict=True)
+        )
         self.peak = measurements[0].source.mastering_peak or (
             float(self.first.layout.peak) if self.first.layout else CONTENT_PEAK
         )
+
+    def _limits(self) -> tuple[tuple[int, int], tuple[int, int]]:
+        """Source pixels from and to which all captures show it, (x, y); chart marks left out."""
+        edge = round(STRIP * self.first.geometry_source.scale[1]) if self.first.layout else 0
+        limits = []
+        for axis, (length, margin) in enumerate(
+            ((self.source.width, 0), (self.source.height, edge))
+        ):
+            low, high = float(margin), float(length - margin)
+            for one in self.present:
+                scale, offset = one.facts.scale[axis], one.facts.offset[axis]
+                seen = (one.capture.width, one.capture.height)[axis]
+                low, high = max(low, -offset / scale), min(high, (seen - offset) / scale)
+            limits.append((math.ceil(low - _WHOLE), math.floor(high + _WHOLE)))
+        return limits[0], limits[1]
 
     def choose(self, count: int, report: Callable[[str, int, int], None]) -> list[tuple[Crop, str]]:
         """Choose the places where the captures are furthest apart, each of another kind.
@@ -266,12 +287,12 @@ class _Cutter:
     def cut(self, crop: Crop, reason: str) -> PictureSet:
         """Cut one place out of all clips."""
         width, height = self.size
-        inside = 0 <= crop.x <= self.source.width - width
-        if not inside or not 0 <= crop.y <= self.source.height - height:
+        (left, right), (top, bottom) = self.limits
+        if not (left <= crop.x <= right - width and top <= crop.y <= bottom - height):
             raise UsageError(
-                f"The crop at {crop.x}, {crop.y} leaves the picture: at {width} × {height} pixels "
-                f"x can be 0 to {self.source.width - width} and y 0 to "
-                f"{self.source.height - height}."
+                f"The crop at {crop.x}, {crop.y} leaves what all captures show: at {width} × "
+                f"{height} pixels x can be {left} to {right - width} and y {top} to "
+                f"{bottom - height}."
             )
         frame = _frame(self.source, crop.frame)
         x, y = np.arange(crop.x, crop.x + width), np.arange(crop.y, crop.y + height)
@@ -289,7 +310,7 @@ class _Cutter:
             label=crop.label or name,
             place=f"source frame {crop.frame}, x {crop.x} to {crop.x + width}, "
             f"y {crop.y} to {crop.y + height}",
-            reason="named by the person who made this page" if reason == "named" else reason,
+            reason=reason,
             rendering=f"{self.standard.label}, for a mastering peak of {self.peak:g} cd/m2",
             source=_eight_bits(rendered),
             shown=shown,
@@ -300,15 +321,12 @@ class _Cutter:
         """Cut a capture at its own samples, and map its difference from the rendered source."""
         scale, offset = paired.facts.scale, paired.facts.offset
         capture = paired.capture
+        corners = zip(scale, offset, (crop.x, crop.y), self.size,
+                      (capture.width, capture.height), strict=True)  # fmt: skip
         indices = [
-            np.arange(
-                max(round(s * start + o), 0), min(round(s * (start + length) + o), limit)
-            )
-            for s, o, start, length, limit in zip(
-                scale, offset, (crop.x, crop.y), self.size, (capture.width, capture.height),
-                strict=True,
-            )
-        ]  # fmt: skip
+            np.arange(max(round(s * start + o), 0), min(round(s * (start + length) + o), limit))
+            for s, o, start, length, limit in corners
+        ]
         number = self._captured(paired, crop.frame)
         codes = _codes(_frame(capture, number), capture, *indices)
         # The source sample under each captured one.
@@ -332,11 +350,13 @@ class _Cutter:
 
     def _frames(self) -> list[int]:
         """Source frames that every capture shows: one of each chart page, or spread over them."""
-        common = set.intersection(*(set(one.matches[:, 1].tolist()) for one in self.present))
+        shown = [set(one.matches[:, 1].tolist()) for one in self.present]
         layout = self.first.layout
-        if layout is not None:
-            pages = {layout.page_of(number): number for number in sorted(common)}
-            common = set(pages.values())
+        if layout is None:
+            common = set.intersection(*shown)
+        else:
+            pages = [{layout.page_of(number): number for number in sorted(one)} for one in shown]
+            common = {pages[0][page] for page in set.intersection(*map(set, pages))}
         if not common:
             raise UsageError(
                 "No frame of the source is shown by all captures: show fewer, or name crops."
@@ -350,11 +370,9 @@ class _Cutter:
 
         Of the places that differ nearly as much, it is the one with the most structure.
         """
-        clip, layout = self.source, self.first.layout
-        edge = round(STRIP * self.first.geometry_source.scale[1]) if layout else 0
-        x = np.arange(_STEP // 2, clip.width, _STEP)
-        y = np.arange(edge + _STEP // 2, clip.height - edge, _STEP)
-        frame = _frame(clip, number)
+        right, bottom = (high for _, high in self.limits)
+        x, y = (np.arange(low, high - _STEP + 1, _STEP) + _STEP // 2 for low, high in self.limits)
+        frame = _frame(self.source, number)
         lights = [
             self._shown_at(paired, measurement, number, x, y)
             for paired, measurement in zip(self.pairs, self.measurements, strict=True)
@@ -373,9 +391,11 @@ class _Cutter:
         row, column = np.unravel_index(
             int(np.argmax(np.where(mean >= _NEARLY * mean.max(), structure, -1.0))), mean.shape
         )
-        left = min(int(x[column]) - _STEP // 2, clip.width - self.size[0])
-        top = min(int(y[row]) - _STEP // 2, clip.height - self.size[1])
-        return float(mean[row, column]), Crop(number, left, top)
+        place = (
+            min(int(x[column]) - _STEP // 2, right - self.size[0]),
+            min(int(y[row]) - _STEP // 2, bottom - self.size[1]),
+        )
+        return float(mean[row, column]), Crop(number, *place)
 
     def _shown_at(
         self, paired: Pair, measurement: Measurement, number: int, x: IntArray, y: IntArray

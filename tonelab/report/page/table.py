@@ -59,7 +59,9 @@ def csv_file(name: str, head: Sequence[str], rows: Sequence[Sequence[Any]]) -> D
 
 def json_file(name: str, document: Any) -> Download:
     """Put a document of JSON values into a file."""
-    text = json.dumps(document, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    text = json.dumps(
+        document, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=str
+    )
     return _download(f"{name}.json", "JSON", "application/json", text)
 
 
