@@ -70,10 +70,8 @@ def summary(
         yield "Alike and apart", _alike(comparison)
     doubts = [name for name, one in named if _graver(one)]
     if doubts:
-        yield (
-            "To keep in mind",
-            (f"There are warnings about {_listed(doubts)}; they stand under Findings below."),
-        )
+        text = f"There are warnings about {_listed(doubts)}; they stand under Findings below."
+        yield "To keep in mind", text
 
 
 def _conversion(measurement: Measurement) -> Cell:
@@ -98,7 +96,7 @@ def _conversion(measurement: Measurement) -> Cell:
 def _estimate(estimate: ParameterEstimate) -> str:
     half = (estimate.high - estimate.low) / 2
     unit = "" if estimate.unit in {"", "1"} else f" {estimate.unit}"
-    return f"{number(estimate.value)} ± {half:.1g}{unit}"
+    return f"{number(estimate.value)} ± {number(half, 1)}{unit}"
 
 
 def _level(mark: Landmark | None) -> Cell:
