@@ -39,7 +39,20 @@ def whole_page(**changes):
     wanted = {
         "title": "Three simulated players",
         "notes": "On the bench\nsince May.",
-        "checks": {"loopback": {"findings": [replace(FINDINGS[1], verdict="transparent")]}},
+        "checks": {
+            "loopback": {
+                "registration": [replace(FINDINGS[1], id="moved", text="It is moved by 1 pixel.")],
+                "checks": [
+                    {
+                        "name": "dither",
+                        "title": "Is dither added?",
+                        "verdict": "cannot tell",
+                        "findings": [replace(FINDINGS[1], verdict="transparent")],
+                    }
+                ],
+            },
+            "by hand": {"findings": [FINDINGS[0]]},
+        },
         "corrections": [{"name": "Alva to source", "coverage": {"covered": 0.93, "holes": 4}}],
         "pictures": [pictures(len(given))],
         "plan": {"device": [{"name": "Alva"}], "title": "bench"},

@@ -103,6 +103,7 @@ def test_every_figure_has_its_table_and_its_file(page, read):
         "gradient-steps.csv", "landmarks.csv", "distances.csv", "standard-conversions.csv",
         "alva-measurement.json", "borin-measurement.json", "cetra-measurement.json",
         "verdicts.csv", "bench-plan.json", "correction-1.json", "loopback-check.json",
+        "by-hand-check.json",
     } == set(read.files)  # fmt: skip
 
 
@@ -146,7 +147,8 @@ def test_devices_are_the_same_only_when_that_is_shown():
 def test_provenance_checks_corrections_and_plan_are_there(read):
     for words in (
         "ab" * 32, "24000/1001 frames/s", "Größe = 1:1", "2.2.0", "17",
-        "Check: loopback", "transparent", "The capture is not dithered.",
+        "Check: loopback", "Is dither added? cannot tell", "It is moved by 1 pixel.",
+        "transparent", "The capture is not dithered.",
         "Alva to source", "coverage covered", "0.93",
     ):  # fmt: skip
         assert words in read.text, words

@@ -192,9 +192,18 @@ def _device(measurement: Measurement, name: str, shift: ColourShift | None) -> d
 
 
 def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
+    results = report.get("checks") or report.get("results") or ()
+    found = [*(report.get("registration") or ()), *(report.get("findings") or ())]
+    for one in results:
+        found += one.get("findings") or ()
     return {
         "name": name,
-        "findings": list(tables.finding_rows(report.get("findings") or ())),
+        "answers": [
+            (str(one.get("title") or one["name"]), str(one["verdict"] or "no verdict"))
+            for one in results
+            if "verdict" in one
+        ],
+        "findings": list(tables.finding_rows(found)),
         "file": json_file(f"{_file_name(name)}-check", report),
     }
 
