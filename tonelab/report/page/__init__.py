@@ -70,4 +70,4 @@ def write_page(
         left_out=left_out,
     )
     with whole_file(path) as temporary:
-        temporary.write_text(page, encoding="utf-8")
+        temporary.write_text(page, encoding="utf-8", newline="\n")
