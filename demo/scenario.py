@@ -5,17 +5,18 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
+from tonelab.bench.reading import read_plan
+from tonelab.bench.run import run
 from tonelab.chart import Layout, chart_metadata, write_chart
 from tonelab.compare import compare
-from tonelab.curvefile import load, save
+from tonelab.curvefile import load
 from tonelab.errors import UsageError
-from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
 from tonelab.outputs import whole_file
-from tonelab.report.figures import FIGURES, comparison_figure, save_figure
+from tonelab.report.figures import comparison_figure, save_figure
 from tonelab.signal.description import Signal
 
-from .devices import DEVICES, ORVIMBLE, ORVIMBLE_UPDATED, Device
+from .devices import DEVICES, ORVIMBLE, ORVIMBLE_UPDATED, QUOSKIMER, Device
 from .playback import play
 from .summary import summarise
 
@@ -29,6 +30,21 @@ Progress: TypeAlias = "Callable[[str, int, int], None]"
 
 # Six frames of each of nine pages: enough to measure, and half a gigabyte of captures.
 LAYOUT = Layout.create("quick", 1280, 720, peak=1000, hold=6)
+
+
+_PLAN = """\
+title = "Three players that do not exist, measured"
+notes = "The devices are simulated: summary.md holds what was found against what was built in."
+
+[output]
+figures = ["png"]
+
+[limits]
+residual = 1.2  # floors
+
+[sources.chart]
+file = "chart.mp4"
+"""
 
 
 @dataclass(frozen=True)
@@ -57,6 +73,8 @@ class Scenario:
         Where clips, captures, curve files, figures and the report go; made if need be.
     layout
         The chart to play.
+    devices
+        The devices to play it on.
 
     Raises
     ------
@@ -64,14 +82,18 @@ class Scenario:
         When the folder cannot be made.
     """
 
-    def __init__(self, folder: Path, layout: Layout = LAYOUT) -> None:
-        self.folder, self.layout = folder, layout
+    def __init__(
+        self, folder: Path, layout: Layout = LAYOUT, devices: tuple[Device, ...] = DEVICES
+    ) -> None:
+        self.folder, self.layout, self.devices = folder, layout, devices
         self.chart = folder / "chart.mp4"
         self.summary = folder / "summary.md"
-        self.page = folder / "report.html"
+        self.plan = folder / "bench.toml"
+        self.results = folder / "results"
+        self.page = self.results / "report.html"
         self.figures = folder / "figures"
         try:
-            for part in ("captures", "curves", "figures"):
+            for part in ("captures", "figures"):
                 (folder / part).mkdir(parents=True, exist_ok=True)
         except OSError as error:
             raise UsageError(
@@ -84,7 +106,7 @@ class Scenario:
 
     def curve_file(self, device: Device) -> Path:
         """Where the measurement of a device is."""
-        return self.folder / "curves" / f"{_file_name(device)}.h5"
+        return self.results / "curves" / f"{_file_name(device)}.h5"
 
     def figure(self, name: str) -> Path:
         """Where a figure is."""
@@ -93,27 +115,25 @@ class Scenario:
     def steps(self) -> Iterator[Step]:
         """Yield the steps in their order."""
         yield Step("Writing the test clip", (self.chart,), self._write_chart)
-        for device in DEVICES:
+        for device in self.devices:
             yield self._played(device)
-        for device in DEVICES:
-            yield self._measured(device)
-        for device in DEVICES:
-            yield self._drawn(device)
-        yield self._compared("devices", "Comparing the devices", DEVICES)
-        update = (ORVIMBLE, ORVIMBLE_UPDATED)
-        yield self._compared("update", "Comparing the firmware versions", update)
+        yield Step("Writing the bench plan", (self.plan,), self._planned)
+        measured = tuple(self.curve_file(device) for device in self.devices)
+        title = "Carrying it out: measuring, drawing, comparing, writing the report page"
+        yield Step(title, (*measured, self.page), self._carried_out)
+        yield self._updated()
         yield self._pictured()
         yield Step("Writing the summary", (self.summary,), self._summarise)
-        yield Step("Writing the report page", (self.page,), self._report)
 
     def closing(self) -> str:
         """Say where everything is, and what to look at first."""
         return f"""
 Everything is in {self.folder}
-  report.html  open this first, in any browser: what each device does, with curves and pictures
+  bench.toml   the plan of the comparison; edit it and: tonelab run "{self.plan}"
+  results      what the plan gave; open report.html first, in any browser; figures and one curve
+               file a device stand beside it; try: tonelab show "{self.curve_file(QUOSKIMER)}"
   summary.md   the same findings beside what was built into the devices
-  figures      pictures.png and devices.png show the devices together, the others one by one
-  curves       one curve file a device; try: tonelab show "{self.curve_file(DEVICES[1])}"
+  figures      pictures.png shows the devices side by side, update.png one before and after
   captures     the recordings, half a gigabyte; may be deleted
   chart.mp4    the HDR test clip that was played"""
 
@@ -148,44 +168,29 @@ Everything is in {self.folder}
 
         return Step(f"Playing it on {device.title}, recording the output", (path,), make)
 
-    def _measured(self, device: Device) -> Step:
-        path = self.curve_file(device)
+    def _planned(self, _: Progress) -> None:
+        with whole_file(self.plan) as temporary:
+            temporary.write_text(bench_plan(self.devices), encoding="utf-8", newline="\n")
 
-        def make(progress: Progress) -> None:
-            measurement = measure(
-                self.chart,
-                self.capture(device),
-                device=device.name,
-                firmware=device.firmware,
-                settings=device.settings,
-                notes="A simulated device of tonelab's demonstration.",
-                progress=progress,
-            )
-            save(measurement, path, overwrite=True)
+    def _carried_out(self, progress: Progress) -> None:
+        found = run(
+            read_plan(self.plan),
+            folder=self.results,
+            watch=lambda name, _stage, done, total: progress(name, done, total),
+        )
+        for outcome in found.outcomes:
+            if outcome.state == "failed":
+                raise UsageError(f"The plan fails to {outcome.step} {outcome.name}: {outcome.text}")
 
-        return Step(f"Measuring {device.title}", (path,), make)
-
-    def _drawn(self, device: Device) -> Step:
-        kinds = tuple(FIGURES)
-        paths = tuple(self.figure(f"{_file_name(device)}-{kind}") for kind in kinds)
-
-        def make(progress: Progress) -> None:
-            measurement = load(self.curve_file(device))
-            for done, (path, draw) in enumerate(zip(paths, FIGURES.values(), strict=True)):
-                progress("drawing", done, len(paths))
-                save_figure(draw(measurement), path, overwrite=True)
-
-        return Step(f"Drawing {device.title}", paths, make)
-
-    def _compared(self, name: str, title: str, devices: tuple[Device, ...]) -> Step:
-        path = self.figure(name)
+    def _updated(self) -> Step:
+        path = self.figure("update")
 
         def make(_: Progress) -> None:
-            measurements = self._load(devices)
+            measurements = self._load((ORVIMBLE, ORVIMBLE_UPDATED))
             figure = comparison_figure(measurements, compare(measurements))
             save_figure(figure, path, overwrite=True)
 
-        return Step(title, (path,), make)
+        return Step("Comparing the firmware versions", (path,), make)
 
     def _pictured(self) -> Step:
         path = self.figure("pictures")
@@ -193,34 +198,39 @@ Everything is in {self.folder}
         def make(_: Progress) -> None:
             from .pictures import side_by_side
 
-            captures = {device.title: self.capture(device) for device in DEVICES}
+            captures = {device.title: self.capture(device) for device in self.devices}
             save_figure(side_by_side(captures), path, overwrite=True)
 
         return Step("Laying their pictures side by side", (path,), make)
 
     def _summarise(self, _: Progress) -> None:
-        text = summarise(DEVICES, self._load(DEVICES))
+        text = summarise(self.devices, self._load(self.devices))
         with whole_file(self.summary) as temporary:
             temporary.write_text(text, encoding="utf-8")
 
-    def _report(self, progress: Progress) -> None:
-        from tonelab.report.page import write_page
-        from tonelab.report.pictures import make_pictures
-
-        measurements = self._load(DEVICES)
-        captures = [self.capture(device) for device in DEVICES]
-        write_page(
-            self.page,
-            measurements,
-            title="Three players that do not exist, measured",
-            notes="The devices are simulated, so that every answer was known beforehand; "
-            "summary.md holds them against what was found.",
-            pictures=make_pictures(self.chart, captures, measurements, progress=progress),
-            overwrite=True,
-        )
-
     def _load(self, devices: tuple[Device, ...]) -> list[Measurement]:
         return [load(self.curve_file(device)) for device in devices]
+
+
+def bench_plan(devices: tuple[Device, ...]) -> str:
+    """Write down what is compared, as a reviewer would."""
+    text = [_PLAN]
+    for device in devices:
+        settings = ", ".join(f'{key} = "{value}"' for key, value in device.settings.items())
+        text.append(
+            f"""
+[devices."{_file_name(device)}"]
+name = "{device.name}"
+firmware = "{device.firmware}"
+settings = {{ {settings} }}
+notes = "A simulated device of tonelab's demonstration."
+
+[[captures]]
+file = "captures/{_file_name(device)}.mov"
+device = "{_file_name(device)}"
+"""
+        )
+    return "".join(text)
 
 
 def _file_name(device: Device) -> str:

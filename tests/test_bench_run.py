@@ -283,5 +283,5 @@ def test_figures_are_drawn_in_the_formats_asked_for(tmp_path, measuring):
     results = run(read_plan(plan))
     figures = {path.name for path in (results.folder / "figures").iterdir()}
     wanted = {f"{name} {kind}" for name in "ab" for kind in FIGURES}
-    wanted |= {"comparison chart curves", "comparison chart distances"}
+    wanted |= {f"comparison chart {kind}" for kind in ("curves", "hues", "distances")}
     assert figures == {f"{name}.png" for name in wanted}

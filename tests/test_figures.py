@@ -16,17 +16,21 @@ from tonelab.cli import main, show
 from tonelab.compare import compare
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
+from tonelab.gradients import gradient_steps
 from tonelab.report.figures import (
     FIGURES,
     chroma_figure,
     comparison_figure,
     distance_figure,
+    gradient_figure,
+    hue_figure,
     luminance_figure,
     residual_figure,
     save_figure,
     score_figure,
 )
 from tonelab.report.style import DARK, LIGHT
+from tonelab.results import LuminanceCurve
 
 # BT.2408-7 table 1: PQ signal of 18 % grey, of diffuse white, and of 1000 cd/m2, in percent.
 PQ_PERCENT = {26.0: 38, 203.0: 58, 1000.0: 75}
@@ -50,6 +54,7 @@ def figures(measurements, *, dark=False):
         "luminance": luminance_figure(one, dark=dark),
         "comparison": comparison_figure(measurements, compare(measurements), dark=dark),
         "distance": distance_figure(compare(measurements), dark=dark),
+        "hues": hue_figure(compare(measurements), dark=dark),
         "chroma": chroma_figure(one, dark=dark),
         "score": score_figure(one, dark=dark),
         "residual": residual_figure(one, dark=dark),
@@ -64,6 +69,7 @@ def test_every_axis_names_its_unit(measurements):
         "chroma": ("hue rotation, degrees", "chroma ratio",
                    "source hue in the Cb/Cr plane, degrees"),
         "distance": ("Mean ΔE_ITP between the devices",),
+        "hues": ("hue rotation, degrees", "chroma ratio", "A", "B"),
         "score": ("ΔE_ITP",),
         "residual": ("held-out residual, codes RMS",),
     }  # fmt: skip
@@ -146,6 +152,28 @@ def test_show_draws_the_figure_asked_for(tmp_path, capsys):
     assert "Drawn in" in capsys.readouterr().err
     assert main(["show", str(path), "-o", str(figure)]) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_gradient_steps_are_those_that_were_counted():
+    """A curve of every source code; the simulated device lets some pairs fall together."""
+    one = make_measurement()
+    code = np.arange(64.0, 725.0)
+    arrays = {
+        name: np.interp(code, one.luminance_curve.source_code, getattr(one.luminance_curve, name))
+        for name in ("luminance", "code", "smooth", "low", "high")
+    }
+    curve = LuminanceCurve(
+        source_code=code, **arrays, count=np.ones(len(code), np.int64),
+        clipped=arrays["smooth"] >= 939.5,
+    )  # fmt: skip
+    one = replace(one, luminance_curve=curve)
+    figure = gradient_figure([one, one], ["A", "B"])
+    shown = texts(figure)
+    for steps in gradient_steps(one):
+        assert shown.count(f"{steps.kept} of {steps.steps}, widest {steps.widest}") == 2
+    assert {"A", "B", "steps of the source that stay steps, %"} <= set(shown)
+    with pytest.raises(UsageError, match="No neighbouring greys were seen"):
+        gradient_figure([make_measurement()], ["A"])
 
 
 def test_nothing_to_score_is_said():

@@ -168,6 +168,9 @@ def attempt(step: str, name: str) -> Iterator[Attempt]:
         yield trial
     except TonelabError as error:
         trial.outcome = Outcome(step, name, "failed", str(error))
+    except Exception as error:  # noqa: BLE001 - one step must not stop the others
+        text = f"This is a defect in tonelab: {type(error).__name__}: {error}."
+        trial.outcome = Outcome(step, name, "failed", text)
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any
 from tonelab.bench.outcome import attempt, plain_name, write_json
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
+from tonelab.gradients import gradient_steps
 from tonelab.show.comparison import comparison_document
 
 if TYPE_CHECKING:
@@ -26,7 +27,11 @@ def draw(results: Results) -> Iterator[Outcome]:
 
     for name, measurement in results.measurements.items():
         with attempt("draw", name) as trial:
-            drawn = {kind: figure(measurement) for kind, figure in FIGURES.items()}
+            drawn = {
+                kind: figure(measurement)
+                for kind, figure in FIGURES.items()
+                if kind != "standards" or measurement.scores
+            }
             trial.succeed("drawn", *_save_figures(results, name, drawn))
         yield trial.outcome
 
@@ -46,12 +51,16 @@ def compare_all(results: Results) -> Iterator[Outcome]:
             write_json(path, comparison_document(comparison))
             files = [results.relative(path)]
             if output.figures:
-                from tonelab.report.figures import comparison_figure, distance_figure
+                from tonelab.report import figures
 
                 drawn = {
-                    "curves": comparison_figure(measurements, comparison),
-                    "distances": distance_figure(comparison),
+                    "curves": figures.comparison_figure(measurements, comparison),
+                    "hues": figures.hue_figure(comparison),
+                    "distances": figures.distance_figure(comparison),
                 }
+                if any(map(gradient_steps, measurements)):
+                    gradients = figures.gradient_figure(measurements, comparison.devices)
+                    drawn["gradients"] = gradients
                 files += _save_figures(results, name, drawn)
             trial.succeed(f"{len(tasks)} captures over {comparison.colours} colours", *files)
         yield trial.outcome

@@ -27,7 +27,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @click.option(
     "--workers", type=click.IntRange(1, 64), default=1, show_default=True,
-    help="Captures at a time; each takes up to 800 MB of memory and two processors.",
+    help="Captures at a time, each in a process that takes up to 800 MB of memory.",
 )  # fmt: skip
 @force
 @as_json

@@ -1,9 +1,14 @@
 """Figures for print: curves, differences, chroma, scores and residuals, each with its floor."""
 
-from tonelab.report.figures.colour import chroma_figure, chroma_transfer_figure
+from tonelab.report.figures.colour import chroma_figure, chroma_transfer_figure, hue_figure
 from tonelab.report.figures.curves import comparison_figure, curve_figure, luminance_figure
 from tonelab.report.figures.drawing import FORMATS, png, save_figure
-from tonelab.report.figures.scores import distance_figure, residual_figure, score_figure
+from tonelab.report.figures.scores import (
+    distance_figure,
+    gradient_figure,
+    residual_figure,
+    score_figure,
+)
 
 # Figures of one measurement by the name that the command, a run and the demo give them.
 FIGURES = {
@@ -21,6 +26,8 @@ __all__ = [
     "comparison_figure",
     "curve_figure",
     "distance_figure",
+    "gradient_figure",
+    "hue_figure",
     "luminance_figure",
     "png",
     "residual_figure",

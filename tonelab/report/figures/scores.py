@@ -1,4 +1,4 @@
-"""Distances: from the standard conversions, between devices, and of what lost."""
+"""Bars and tables: distances from standards and between devices, what lost, gradient steps."""
 
 from __future__ import annotations
 
@@ -10,9 +10,12 @@ from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from tonelab.errors import UsageError
+from tonelab.gradients import gradient_steps
 from tonelab.report.figures.drawing import WIDTH, assumed, drawing, named, note, row_labels, title
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from matplotlib.figure import Figure
 
     from tonelab.compare import Comparison
@@ -128,4 +131,38 @@ def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
             f"{comparison.colours} {comparison.basis}, each read for the display of its capture",
             style,
         )
+    return figure
+
+
+def gradient_figure(
+    measurements: Sequence[Measurement], names: Sequence[str], *, dark: bool = False
+) -> Figure:
+    """Draw which share of the steps of a grey gradient survives, by level of source light."""
+    found = [{(one.low, one.high): one for one in gradient_steps(each)} for each in measurements]
+    ranges = sorted({span for steps in found for span in steps})
+    if not ranges:
+        raise UsageError("No neighbouring greys were seen, so no gradient: measure the chart.")
+    with drawing((WIDTH, 1.6 + len(ranges) * (0.15 + 0.19 * len(found))), dark) as (figure, style):
+        axes = figure.subplots()
+        height = 0.8 / len(found)
+        for index, (steps, name) in enumerate(zip(found, names, strict=True)):
+            colour = style.series[index % len(style.series)]
+            for row, span in enumerate(ranges):
+                if span not in steps:
+                    continue
+                one, at = steps[span], row + (index - (len(found) - 1) / 2) * height
+                share = 100 * one.kept / one.steps
+                axes.barh(at, share, height=0.85 * height, color=colour,
+                          label=name if row == 0 else None)  # fmt: skip
+                axes.annotate(
+                    f"{one.kept} of {one.steps}, widest {one.widest}", (share, at), xytext=(4, 0),
+                    textcoords="offset points", va="center", fontsize=7,
+                )  # fmt: skip
+        row_labels(axes, [f"{low:g} to {high:.0f} cd/m2" for low, high in ranges])
+        axes.set_xlim(0, 135)
+        axes.xaxis.set_major_locator(FixedLocator(range(0, 101, 20)))
+        axes.set_xlabel("steps of the source that stay steps, %")
+        title(figure, "Steps of a grey gradient")
+        figure.legend(ncols=3, loc="outside lower right")
+        note(figure, "widest: source codes that share one capture code", style)
     return figure
