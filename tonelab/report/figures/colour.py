@@ -53,8 +53,8 @@ def chroma_transfer_figure(
         title(figure, f"{device}: chroma transfer" if device else "Chroma transfer")
         handles, labels = upper.get_legend_handles_labels()
         figure.legend(
-            handles, labels, title="source luma code", ncols=max(len(seen), 1), loc="outside lower right",
-            columnspacing=1.0, handlelength=1.2, title_fontsize=8,
+            handles, labels, title="source luma code", ncols=max(len(seen), 1),
+            loc="outside lower right", columnspacing=1.0, handlelength=1.2, title_fontsize=8,
         )  # fmt: skip
         note(figure, "bands and bars: 95 %; gaps: nothing seen", style)
     return figure
