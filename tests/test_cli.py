@@ -218,6 +218,7 @@ def test_measure_passes_everything_on_and_saves(measuring, tmp_path, capsys):
         "settings": {"Mode": "Film", "Black": "low"},
         "notes": "first",
         "source_signal": {"range": "full"},
+        "workers": None,
         "capture_signal": {"matrix": "bt601", "peak": 203.0},
     }
     captured = capsys.readouterr()
