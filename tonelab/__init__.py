@@ -18,6 +18,8 @@ if TYPE_CHECKING:
     from tonelab.chart import Layout as Layout
     from tonelab.chart import write_chart as write_chart
     from tonelab.compare import compare as compare
+    from tonelab.correction import correct as correct
+    from tonelab.correction import verify as verify
     from tonelab.curvefile import content_hash as content_hash
     from tonelab.curvefile import load as load
     from tonelab.curvefile import save as save
@@ -47,6 +49,7 @@ _HOMES = {
     "TonelabError": "tonelab.errors",
     "chroma_transfer": "tonelab.curves",
     "compare": "tonelab.compare",
+    "correct": "tonelab.correction",
     "content_hash": "tonelab.curvefile",
     "document": "tonelab.show",
     "identify": "tonelab.identify",
@@ -60,6 +63,7 @@ _HOMES = {
     "score": "tonelab.score",
     "summary": "tonelab.show",
     "tally": "tonelab.tallies.run",
+    "verify": "tonelab.correction",
     "write_chart": "tonelab.chart",
     "write_clip": "tonelab.media",
     "write_page": "tonelab.report.page",

@@ -23,6 +23,8 @@ VERBS = (
     "measure",
     "show",
     "compare",
+    "correct",
+    "verify",
     "report",
     "standards",
     "run",

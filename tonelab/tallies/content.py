@@ -171,6 +171,15 @@ def _add_scene(
         tallies.tables[f"scene_{name}"][scene] += np.rint(total).astype(np.int64)
 
 
+def flat_samples(job: ContentJob) -> Iterator[tuple[Sample, Sample]]:
+    """Yield source and capture codes (N, 3) at the flat places of each matched frame."""
+    places = find_places(job)
+    for shown, seen in _together(job):
+        y, x = np.nonzero(flat_cells(job.source, shown, places))
+        where = y, x
+        yield _source_samples(job.source, shown, where), _capture_samples(seen, places, where)
+
+
 def _together(job: ContentJob) -> Iterator[tuple[Frame, Frame]]:
     """Yield source and capture frames that belong together."""
     shown = job.source.pick(np.unique(job.matches[:, 1]))

@@ -9,6 +9,7 @@ from tonelab.report.figures.scores import (
     residual_figure,
     score_figure,
 )
+from tonelab.report.figures.trust import trust_figure
 
 # Figures of one measurement by the name that the command, a run and the demo give them.
 FIGURES = {
@@ -33,4 +34,5 @@ __all__ = [
     "residual_figure",
     "save_figure",
     "score_figure",
+    "trust_figure",
 ]

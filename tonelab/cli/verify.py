@@ -1,0 +1,68 @@
+"""``tonelab verify``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any, cast
+
+import click
+
+from tonelab.cli.options import FILE, as_json, parse_statement, verbosity
+from tonelab.cli.terminal import Session, print_json, print_result, progress_bar
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from tonelab.correction.table import Reader
+
+
+@click.command("verify", short_help="Prove a correction on a pair it was not fitted to.")
+@click.argument("look", type=FILE)
+@click.argument("source", type=FILE)
+@click.argument("capture", type=FILE)
+@click.option(
+    "--reader", type=click.Choice(["tetrahedral", "trilinear"]), default="tetrahedral",
+    show_default=True, help="Interpolation of a cube; a CLF states its own.",
+)  # fmt: skip
+@click.option(
+    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the first clip.",
+)  # fmt: skip
+@click.option(
+    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the second clip.",
+)  # fmt: skip
+@as_json
+@verbosity
+@click.pass_obj
+def command(
+    session: Session,
+    look: Path,
+    source: Path,
+    capture: Path,
+    reader: str,
+    source_signal: dict[str, Any],
+    capture_signal: dict[str, Any],
+    as_json: bool,
+) -> None:
+    """Apply the correction LOOK to SOURCE and hold the result against CAPTURE.
+
+    SOURCE is what the correction takes: the HDR source, or a device's capture. CAPTURE is what
+    should come out, of the same content: the chart, or anything else.
+    """
+    from tonelab.correction import verify
+    from tonelab.show.correction import verification_document, verification_summary
+
+    with progress_bar(session) as report:
+        found = verify(
+            look,
+            source,
+            capture,
+            reader=cast("Reader", reader),
+            source_signal=source_signal,
+            capture_signal=capture_signal,
+            progress=report,
+        )
+    if as_json:
+        print_json(verification_document(found))
+    else:
+        print_result(verification_summary(found))

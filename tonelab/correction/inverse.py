@@ -1,0 +1,81 @@
+"""Which source a device was shown: its look, inverted colour by colour."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from tonelab.correction.table import interpolate, lattice
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.correction.look import Look
+    from tonelab.signal.quantisation import FloatArray
+
+SIZE = 65  # nodes of the forward table that is inverted
+STARTS = 33
+STEPS = 6
+DAMPING = 1e-5
+REACHED = 0.003  # signal, three 10-bit codes, by which a colour may miss and count as reached
+EDGE = 0.002  # signal from a clip, within which many sources look alike
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Inverse:
+    """Sources of output colours.
+
+    Attributes
+    ----------
+    source
+        (N, 3): source signals; the nearest that the device can show where none gives the colour.
+    reached
+        (N,): whether the device gives the colour at all.
+    single
+        (N,): whether one source alone gives it; False on a clip, where the darkest is taken.
+    """
+
+    source: FloatArray
+    reached: NDArray[np.bool_]
+    single: NDArray[np.bool_]
+
+
+def invert(look: Look, wanted: FloatArray) -> Inverse:
+    """Find source signals that a look turns into ``wanted`` (N, 3) output signals.
+
+    Damped Gauss-Newton steps on a trilinear table of the look, from the nearest of its colours
+    that sits on no clip.
+    """
+    shape = (SIZE, SIZE, SIZE, 3)
+    forward = look(lattice(0.0, look.top, SIZE)).reshape(shape)
+    step = look.top / (SIZE - 1)
+    slopes = np.stack(np.gradient(forward, step, axis=(0, 1, 2)), axis=-1)
+    both = np.concatenate([forward, slopes.reshape(*shape[:3], 9)], axis=-1)
+    start = lattice(0.0, look.top, STARTS)
+    shown = interpolate(forward, start / step, "trilinear")
+    free = _unclipped(shown, look) | (np.ptp(start, axis=1) == 0)
+    _, nearest = cKDTree(shown[free]).query(wanted)
+    source = start[free][nearest]
+    best, missed = source.copy(), np.full(len(wanted), np.inf)
+    for last in range(STEPS + 1):
+        found = interpolate(both, np.clip(source / step, 0, SIZE - 1), "trilinear")
+        away = wanted - found[:, :3]
+        distance = np.abs(away).max(axis=1)
+        better = distance < missed
+        best[better], missed[better] = source[better], distance[better]
+        if last < STEPS:
+            slope = found[:, 3:].reshape(-1, 3, 3)
+            square = np.einsum("nki,nkj->nij", slope, slope) + DAMPING * np.eye(3)
+            move = np.linalg.solve(square, np.einsum("nki,nk->ni", slope, away)[..., None])[..., 0]
+            source = np.clip(source + np.clip(move, -4 * step, 4 * step), 0.0, look.top)
+    return Inverse(best, missed <= REACHED, _unclipped(wanted, look))
+
+
+def _unclipped(signal: FloatArray, look: Look) -> NDArray[np.bool_]:
+    inside: NDArray[np.bool_] = (signal.min(axis=1) > look.low + EDGE) & (
+        signal.max(axis=1) < look.high - EDGE
+    )
+    return inside

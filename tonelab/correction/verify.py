@@ -1,0 +1,211 @@
+"""Proving a correction on a pair that it was not fitted to."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tonelab.chart import Group
+from tonelab.colours import gather
+from tonelab.content import read_content_source
+from tonelab.correction.bake import numbers_of, signals_of
+from tonelab.correction.files import open_reader, read_descriptors
+from tonelab.errors import UsageError
+from tonelab.media import open_clip
+from tonelab.pairing import pair
+from tonelab.pairing.pair import pair_captures
+from tonelab.reading import code_step, read_capture, read_source
+from tonelab.score import shown_light
+from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
+from tonelab.signal.description import Signal
+from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
+from tonelab.tallies.content import flat_samples, plan_content
+from tonelab.tallies.run import tally
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from tonelab.correction.table import Reader
+    from tonelab.pairing import Pair
+    from tonelab.signal.quantisation import FloatArray
+
+PLACES = 20_000  # flat places of a frame that are judged, taken evenly
+_BIN = 0.01  # ΔE_ITP
+_BINS = 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class Verification:
+    """Distance of a corrected clip from a capture, on the capture's display.
+
+    ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
+    capture alone causes, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places.
+    """
+
+    reader: str
+    mean: float
+    median: float
+    p95: float
+    p99: float
+    max: float
+    floor: float
+    codes_rms: float
+    count: int
+    what: str
+    frames: int
+    display: str
+
+
+class _Sums:
+    """Distances, added up without being kept."""
+
+    def __init__(self) -> None:
+        self.histogram = np.zeros(_BINS, np.int64)
+        self.total = self.floor = self.squares = self.worst = 0.0
+
+    def add(self, distance: FloatArray, floor: FloatArray, codes: FloatArray) -> None:
+        index = np.minimum((distance / _BIN).astype(np.int64), _BINS - 1)
+        self.histogram += np.bincount(index, minlength=_BINS)
+        self.total += float(distance.sum())
+        self.floor += float(floor.sum())
+        self.squares += float((codes**2).sum())
+        self.worst = max(self.worst, float(distance.max(initial=0.0)))
+
+    def percentile(self, share: float) -> float:
+        below = np.cumsum(self.histogram)
+        place = int(np.searchsorted(below, share * below[-1]))
+        return min((place + 0.5) * _BIN, self.worst)
+
+
+def verify(
+    look: str | Path,
+    source: str | Path,
+    capture: str | Path,
+    *,
+    reader: Reader = "tetrahedral",
+    source_signal: Mapping[str, Any] | None = None,
+    capture_signal: Mapping[str, Any] | None = None,
+    progress: Callable[[str, int, int], None] | None = None,
+    workers: int = 2,
+) -> Verification:
+    """Apply a correction file to ``source`` and hold the result against ``capture``.
+
+    Parameters
+    ----------
+    look
+        A ``.clf`` or ``.cube``; what it does not say about its numbers is taken to be full-range
+        R'G'B' from the source's transfer to BT.709 for a BT.1886 display.
+    source
+        What the correction is applied to: the HDR source, or a device's capture.
+    capture
+        What should come out, of the same content.
+    reader
+        Interpolation of a cube; a CLF states its own.
+    source_signal, capture_signal
+        Stated fields; they win over what the files say.
+    progress
+        Called with (stage, done, total).
+    workers
+        Threads for decoding and tallying.
+
+    Raises
+    ------
+    UsageError, ClipError, ChartError, PairingError
+        One sentence each.
+    """
+    path = Path(look)
+    apply = open_reader(path, reader)
+    said_in, said_out = read_descriptors(path)
+    report = progress or (lambda _stage, _done, _total: None)
+    with (
+        open_clip(source, stated=source_signal or {}) as first,
+        open_clip(capture, stated=capture_signal or {}) as second,
+    ):
+        report("pairing", 0, 1)
+        hdr = said_in is None or said_in.is_hdr
+        paired = pair(first, second) if hdr else pair_captures(first, second)
+        report("pairing", 1, 1)
+        sums, step = _Sums(), 1.0
+        played, recorded, blocks = _read(paired, workers, report, hdr=hdr)
+        coding = said_in or played.with_fields("assumed", matrix="rgb", range="full")
+        out = said_out or Signal(matrix="rgb", range="full")
+        _check(path, coding, played)
+        for shown, seen, step in blocks:
+            given = apply(numbers_of(played.decode_rgb(shown), coding))
+            rgb = signals_of(given, out)
+            codes = _codes(rgb, recorded)
+            expected = shown_light(seen, recorded)
+            moved = seen + step * np.random.default_rng(2124).uniform(-0.5, 0.5, seen.shape)
+            sums.add(
+                delta_e_itp(expected, shown_light(codes, recorded)),
+                delta_e_itp(expected, shown_light(moved, recorded)),
+                codes - seen,
+            )
+        frames, chart = len(paired.matches), paired.layout is not None
+    count = int(sums.histogram.sum())
+    if not count:
+        raise UsageError(f"{source} and {capture} share no flat colour to verify {path.name} on.")
+    return Verification(
+        reader=reader,
+        mean=sums.total / count,
+        median=sums.percentile(0.5),
+        p95=sums.percentile(0.95),
+        p99=sums.percentile(0.99),
+        max=sums.worst,
+        floor=sums.floor / count,
+        codes_rms=float(np.sqrt(sums.squares / (3 * count))),
+        count=count,
+        what="colours of the chart" if chart else "flat places",
+        frames=frames,
+        display=recorded.describe(),
+    )
+
+
+def _read(
+    paired: Pair, workers: int, report: Callable[[str, int, int], None], *, hdr: bool
+) -> tuple[Signal, Signal, Iterator[tuple[FloatArray, FloatArray, float]]]:
+    """Return how both clips are read, and blocks of their codes with the capture's step."""
+    played, recorded = paired.source.signal, paired.capture.signal
+    if paired.layout is None:
+        if hdr:
+            played, _ = read_content_source(played)
+        return played, recorded, _places(paired, report)
+    tallies = tally(
+        paired, workers=workers, progress=lambda done, total: report("tallying", done, total)
+    )
+    played, _ = read_source(played, paired.layout)
+    recorded, _ = read_capture(recorded, tallies, paired.layout)
+    colours = gather(
+        tallies, paired.layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
+    )
+    step = code_step(tallies, recorded)
+    return played, recorded, iter([(colours.source, colours.capture, step)])
+
+
+def _places(
+    paired: Pair, report: Callable[[str, int, int], None]
+) -> Iterator[tuple[FloatArray, FloatArray, float]]:
+    jobs, done = list(plan_content(paired)), 0
+    for job in jobs:
+        for shown, seen in flat_samples(job):
+            stride = max(len(shown) // PLACES, 1)
+            yield shown[::stride].astype(np.float64), seen[::stride].astype(np.float64), 1.0
+            done += 1
+            report("verifying", done, len(paired.matches))
+
+
+def _check(path: Path, coding: Signal, played: Signal) -> None:
+    if coding.transfer != played.transfer and (coding.is_hdr or played.is_hdr):
+        raise UsageError(
+            f"{path.name} takes {coding.transfer} and the first clip is {played.transfer}: give "
+            "the clip that the correction is made for, or state its transfer."
+        )
+
+
+def _codes(rgb: FloatArray, signal: Signal) -> FloatArray:
+    if signal.matrix == "rgb":
+        return rgb_to_codes(rgb, signal.bits, signal.range)
+    return ycbcr_to_codes(rgb_to_ycbcr(rgb, signal.matrix), signal.bits, signal.range)
