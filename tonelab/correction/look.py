@@ -176,30 +176,27 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
     node = np.rint(at / top * (size - 1)).astype(np.int64)
     known = np.zeros((size,) * 3, np.bool_)
     known[tuple(node.T)] = True
-    left = np.clip(seen, low, high) - np.clip(core(at), low, high)
-    values = np.zeros((size, size, size, 3))
-    for _ in range(3):  # Colours stand half a code beside their nodes.
-        values[tuple(node.T)] += left - (_spline(values, top)(at) if values.any() else 0.0)
-
-    def wanted(extra: Map) -> Map:
-        def convert(signal: FloatArray) -> FloatArray:
-            return np.clip(core(signal), low, high) + extra(np.clip(signal, 0.0, top))
-
-        return convert
-
-    bare = np.clip(core(unseen_at), low, high)
-
-    def error(extra: FloatArray | float) -> float:
-        return float(np.sqrt(np.mean((np.clip(bare + extra, low, high) - unseen) ** 2)))
-
-    before = error(0.0)
-    after, extra = EARNED * before, None
-    for strength in STRENGTHS:
-        spline = _spline(_smoothed(values, strength), top)
-        trial = error(spline(unseen_at))
-        if trial < after:
-            after, extra = trial, spline
-    added: Map = extra or np.zeros_like
+    inside = np.clip(seen, low, high)
+    before = after = np.inf
+    convert: Map = core
+    extra = False
+    # A chain that explains little may bend where the device does not: the lattice may do better.
+    for base in (core, np.zeros_like):
+        left = inside - np.clip(base(at), low, high)
+        values = np.zeros((size, size, size, 3))
+        for _ in range(3):  # Colours stand half a code beside their nodes.
+            values[tuple(node.T)] += left - (_spline(values, top)(at) if values.any() else 0.0)
+        bare = np.clip(base(unseen_at), low, high)
+        if base is core:
+            before = float(np.sqrt(np.mean((bare - unseen) ** 2)))
+            after = EARNED * before
+        for strength in STRENGTHS:
+            spline = _spline(_smoothed(values, strength), top)
+            found = np.clip(bare + spline(unseen_at), low, high)
+            trial = float(np.sqrt(np.mean((found - unseen) ** 2)))
+            if trial < after:
+                after, extra = trial, True
+                convert = _sum(base, spline, low, high, top)
     codes = 2.0**coded.bits - 1
 
     def covered(signal: FloatArray) -> NDArray[np.bool_]:
@@ -224,7 +221,7 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
         )
         + f" on {len(unseen)} colours beside the chart's lattice",
         step=code_step(measurement.tallies, measurement.capture.signal),
-        _convert=wanted(added),
+        _convert=convert,
         _covered=covered,
     )
 
@@ -276,6 +273,10 @@ def _signals(
     seen = as_ycbcr(colours, measurement.capture.signal)
     at = np.clip(measurement.source.signal.decode_rgb(colours.source), 0.0, 1.0)
     return at, coded.decode_rgb(seen.capture)
+
+
+def _sum(base: Map, spline: Map, low: float, high: float, top: float) -> Map:
+    return lambda signal: np.clip(base(signal), low, high) + spline(np.clip(signal, 0.0, top))
 
 
 def _spline(values: FloatArray, top: float) -> NdBSpline:

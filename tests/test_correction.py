@@ -1,0 +1,294 @@
+"""Corrections: tables against an independent library, files against independent readers, looks
+against published conversions and converters that nobody here wrote."""
+
+from __future__ import annotations
+
+import json
+import sys
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+
+import numpy as np
+import pytest
+from make_measurement import make_measurement
+from moving import PQ, codes, moving_planes
+from numpy.testing import assert_allclose
+
+from tonelab.chart import Layout
+from tonelab.cli import main
+from tonelab.conversion import Conversion, Step
+from tonelab.conversion.standards import STANDARDS
+from tonelab.correction import correct, verify
+from tonelab.correction.bake import Correction, numbers_of, signals_of
+from tonelab.correction.files import (
+    apply_lut3d,
+    describe_coding,
+    open_reader,
+    read_descriptors,
+    write_correction,
+)
+from tonelab.correction.look import learn_look
+from tonelab.correction.regions import gain
+from tonelab.correction.table import READERS, Table, lattice
+from tonelab.curvefile import load, save
+from tonelab.errors import UsageError
+from tonelab.media import write_clip
+from tonelab.results import ClipFacts, Finding
+from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
+from tonelab.signal.description import Signal
+from tonelab.signal.quantisation import quantise, ycbcr_to_codes
+from tonelab.standard_files import _tallies
+
+sys.path.insert(0, str(Path(__file__).parent / "outside"))
+from converters import convert_patches, ocio_aces
+
+STANDARD_FILES = Path(__file__).parents[1] / "curves" / "standards"
+FLOORS = 1.5
+CURVED = Table(
+    0.0, 1.0, np.stack([c**p for c, p in zip(lattice(0, 1, 9).T, (2, 0.7, 1.3), strict=True)], -1)
+    .reshape(9, 9, 9, 3),
+)  # fmt: skip
+RGB = Signal(matrix="rgb", range="full")
+
+
+@pytest.fixture(scope="module")
+def pictures():
+    """Natural colours: narrow 10-bit BT.2020 PQ codes of photographs, none beyond 1000 cd/m2."""
+    found = [quantise(codes(n, 240), 10).reshape(-1, 3)[::11] for n in ("coffee", "chelsea")]
+    colours = np.concatenate(found)
+    return colours[PQ.decode_rgb(colours).max(axis=1) <= 0.7518]
+
+
+@pytest.fixture(scope="module")
+def bt2446a():
+    return load(STANDARD_FILES / "bt2446a-1000.h5")
+
+
+def measured(codes_of, name, kind="full"):
+    """Measurement of a device given by its codes, with a chain that does not explain it."""
+    layout = Layout.create(kind, 1920, 1080, "pq", 1000, hold=4)
+    source = layout.patches.code.astype(np.int64)
+    captured = codes_of(source.astype(np.uint16)).astype(np.int64)
+    chain = Conversion(Step("linear", {"white": 203.0}), gamut=Step("none"))
+    made = make_measurement(name)
+    return replace(
+        made,
+        tallies=_tallies(layout, source, captured),
+        source=ClipFacts("chart", "mkv", "ffv1", 1920, 1080, "24", 1, "420", PQ),
+        conversion=replace(made.conversion, structure=chain.to_dict(), static="static"),
+    )
+
+
+def distance(rgb, seen):
+    """ΔE_ITP between R'G'B' put into 10-bit codes and a converter's codes, and rounding's own."""
+    target = Signal()
+    given = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
+    moved = seen + np.random.default_rng(1).uniform(-0.5, 0.5, seen.shape)
+
+    def light(code):
+        from tonelab.score import shown_light
+
+        return shown_light(np.asarray(code, float), target)
+
+    return delta_e_itp(light(given), light(seen)), delta_e_itp(light(moved), light(seen)).mean()
+
+
+@pytest.mark.parametrize("reader", READERS)
+def test_table_equals_an_independent_interpolation(reader):
+    from colour.algebra import table_interpolation
+
+    numbers = np.random.default_rng(0).uniform(0, 1, (500, 3))
+    expected = table_interpolation(
+        numbers, CURVED.values, {"tetrahedral": "Tetrahedral", "trilinear": "Trilinear"}[reader]
+    )
+    assert_allclose(CURVED.read(numbers, reader), expected, atol=1e-6)
+
+
+@pytest.mark.parametrize("suffix", [".clf", ".cube"])
+def test_file_says_what_it_is_and_readers_apply_it(suffix, tmp_path):
+    path = tmp_path / f"a look é{suffix}"
+    narrow = replace(RGB, range="narrow", transfer="pq", primaries="bt2020")
+    said = {"InputDescriptor": describe_coding(narrow), "OutputDescriptor": describe_coding(RGB)}
+    assert write_correction(path, CURVED, said, ("First line", "second")) < 1e-5
+    first, second = read_descriptors(path)
+    assert (first.range, first.transfer, first.primaries) == ("narrow", "pq", "bt2020")
+    assert (second.range, second.transfer, second.primaries) == ("full", "bt1886", "bt709")
+    assert "second" in path.read_text(encoding="utf-8")
+    numbers = np.random.default_rng(2).uniform(0, 1, (100, 3))
+    assert_allclose(open_reader(path)(numbers), CURVED.read(numbers, "tetrahedral"), atol=1e-5)
+    if suffix == ".cube":
+        plain = tmp_path / "plain.cube"
+        plain.write_bytes(path.read_bytes())
+        for reader in READERS:
+            read = apply_lut3d(plain, numbers, reader)
+            assert_allclose(read, CURVED.read(numbers, reader), atol=1e-5)
+    else:
+        assert 'interpolation="tetrahedral"' in path.read_text(encoding="utf-8")
+        assert "http://www.smpte-ra.org/ns/2136-1/2024" in path.read_text(encoding="utf-8")
+
+
+def test_file_that_a_reader_reads_otherwise_never_appears(tmp_path, monkeypatch):
+    path = tmp_path / "look.cube"
+    path.write_text("what stood here")
+    monkeypatch.setattr(Table, "read", lambda _self, numbers, _reader: numbers + 0.001)
+    with pytest.raises(UsageError, match="differs by"):
+        write_correction(path, CURVED, {}, ("line",), overwrite=True)
+    assert path.read_text() == "what stood here"
+    assert list(tmp_path.iterdir()) == [path]
+
+
+def test_unmatched_converter_is_reproduced_on_pictures(pictures, tmp_path):
+    converter = ocio_aces("2.0")
+    device = measured(converter.convert, "unmatched")
+    seen = convert_patches(pictures, converter).astype(float)
+    for size, floors in ((65, 2.0), (33, 2.5)):
+        correction = correct(device, size=size)
+        correction.save(tmp_path / f"{size}.clf")
+        coding = replace(correction.input, range="full")
+        given = open_reader(tmp_path / f"{size}.clf")(numbers_of(PQ.decode_rgb(pictures), coding))
+        error, floor = distance(given, seen)
+        assert error.mean() <= floors * floor
+        assert np.percentile(error, 99) < 3
+
+
+@pytest.mark.parametrize("ranges", [("full", "full"), ("narrow", "narrow")])
+def test_standard_is_reproduced_in_either_range(ranges, bt2446a, pictures, tmp_path):
+    correction = correct(bt2446a, size=65, input_range=ranges[0], output_range=ranges[1])
+    correction.save(tmp_path / "look.clf")
+    rgb = PQ.decode_rgb(pictures)
+    scale = {"full": (0, 1023), "narrow": (64, 876)}  # BT.2100-2 table 9
+    numbers = (scale[ranges[0]][0] + scale[ranges[0]][1] * rgb) / 1023
+    out = open_reader(tmp_path / "look.clf")(numbers)
+    given = (1023 * out - scale[ranges[1]][0]) / scale[ranges[1]][1]
+    wanted = STANDARDS["bt2446a"].convert(PQ.decode_light(pictures), source_peak=1000.0)
+    seen = quantise(ycbcr_to_codes(rgb_to_ycbcr(wanted, "bt709"), 10, "narrow"), 10).astype(float)
+    error, floor = distance(given, seen)
+    assert error.mean() <= FLOORS * floor
+
+
+def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_path):
+    other = load(STANDARD_FILES / "bt2390-ictcp-1000.h5")
+    correction = correct(bt2446a, toward=other, size=65)
+    correction.save(tmp_path / "repair.clf")
+    light = PQ.decode_light(pictures)
+    first, second = (
+        STANDARDS[name].convert(light, source_peak=1000.0) for name in ("bt2446a", "bt2390-ictcp")
+    )
+    kept = (first.min(axis=1) > 0.01) & (first.max(axis=1) < 0.99)
+    captured = quantise(ycbcr_to_codes(rgb_to_ycbcr(first, "bt709"), 10, "narrow"), 10)
+    given = open_reader(tmp_path / "repair.clf")(
+        numbers_of(Signal().decode_rgb(captured[kept]), correction.input)
+    )
+    seen = ycbcr_to_codes(rgb_to_ycbcr(second[kept], "bt709"), 10, "narrow")
+    assert kept.mean() > 0.5
+    assert distance(given, seen)[0].mean() < 1
+    assert correction.masks["not invertible"].sum() > 0
+    assert {doubt.reason for doubt in correction.doubts} <= set(correction.masks)
+    counted = sum(d.count for d in correction.doubts if d.reason == "not invertible")
+    assert counted == correction.masks["not invertible"].sum()
+
+
+def test_capture_goes_back_to_its_source(bt2446a, pictures):
+    correction = correct(bt2446a, toward="source", size=33)
+    assert correction.output.transfer == "pq"
+    light = PQ.decode_light(pictures)
+    shown = STANDARDS["bt2446a"].convert(light, source_peak=1000.0)
+    kept = (shown.min(axis=1) > 0.05) & (shown.max(axis=1) < 0.95)
+    numbers = correction.table.read(numbers_of(shown[kept], correction.input), "tetrahedral")
+    back = signals_of(numbers, correction.output)
+    assert np.median(np.abs(back - PQ.decode_rgb(pictures)[kept])) < 0.003
+
+
+def test_gain_is_the_largest_slope():
+    signal = lattice(0, 1, 5)
+    matrix = np.array([[5.0, 1.0, 0.0], [0.0, 0.5, 2.0], [0.0, 0.0, 0.1]])
+    largest = np.linalg.svd(matrix, compute_uv=False)[0]
+    assert_allclose(gain(signal @ matrix.T, signal, 5), largest, rtol=1e-6)
+
+
+def test_varying_device_is_refused_or_says_by_how_much(bt2446a):
+    moved = Finding("repeated-colours", "warning", "They move.", value=7.25, unit="codes")
+    varying = replace(
+        bt2446a, conversion=replace(bt2446a.conversion, static="local"), findings=(moved,)
+    )
+    with pytest.raises(UsageError, match="accept-average"):
+        correct(varying, size=17)
+    accepted = correct(varying, size=17, accept_average=True)
+    assert any("7.2" in line and "AVERAGE" in line for line in accepted.lines())
+
+
+def test_sources_of_different_kinds_are_refused(bt2446a):
+    hlg = replace(bt2446a.source.signal, transfer="hlg")
+    other = replace(bt2446a, source=replace(bt2446a.source, signal=hlg))
+    with pytest.raises(UsageError, match="share no colours"):
+        correct(bt2446a, toward=other, size=17)
+
+
+def test_content_gives_covered_and_uncovered_nodes(bt2446a):
+    correction = correct(bt2446a, size=17, whole=True)
+    assert isinstance(correction, Correction)
+    above = signals_of(correction.table.nodes(), correction.input).max(axis=1) > 0.76
+    assert correction.masks["not measured"][above].all()
+    assert not correction.masks["not measured"].all()
+    assert learn_look(bt2446a).top == pytest.approx(0.7518, abs=1e-4)  # ST 2084, 1000 cd/m2
+
+
+def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
+    """A film through a converter made here from the published standard, and its correction."""
+    size, frames = (320, 180), 12
+    names = ("film.mkv", "capture.mkv")
+    shown = [moving_planes(n, size=size) for n in range(frames)]
+
+    def converted(planes):
+        luma, *chroma = planes
+        wide = [np.kron(plane, np.ones((2, 2), np.uint16)) for plane in chroma]
+        light = PQ.decode_light(np.stack([luma, *wide], -1).reshape(-1, 3))
+        rgb = STANDARDS["bt2446a"].convert(light, source_peak=1000.0)
+        code = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
+        picture = code.reshape(*luma.shape, 3)
+        return picture[..., 0], picture[:, ::2, 1], picture[:, ::2, 2]
+
+    parts = (
+        (shown, "420", PQ),
+        ([converted(p) for p in shown], "422", Signal()),
+    )
+    for name, (planes, subsampling, signal) in zip(names, parts, strict=True):
+        write_clip(
+            tmp_path / name, iter(planes), width=size[0], height=size[1], rate=Fraction(24),
+            subsampling=subsampling, bits=10, codec="ffv1", signal=signal,
+        )  # fmt: skip
+    look = tmp_path / "look.cube"
+    correct(bt2446a, size=33, whole=True).save(look)
+    found = verify(look, tmp_path / names[0], tmp_path / names[1])
+    assert found.what == "flat places"
+    assert found.count > 10_000
+    assert found.median < 1.5
+    wrong = tmp_path / "wrong.cube"
+    correct(load(STANDARD_FILES / "clip-100-1000.h5"), size=17, whole=True).save(wrong)
+    assert main(["verify", str(wrong), *(str(tmp_path / n) for n in names), "--json"]) == 0
+    assert json.loads(capsys.readouterr().out)["mean"] > 3 * found.mean
+
+
+def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):
+    file, out, figure = tmp_path / "é.h5", tmp_path / "a look.cube", tmp_path / "trust.png"
+    save(bt2446a, file)
+    words = ["correct", str(file), "-o", str(out), "--size", "17", "--figure", str(figure)]
+    assert main([*words, "--json"]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert said["kind"] == "source-to-look"
+    assert said["readers_differ_by"] < 1e-4
+    assert {e["reader"] for e in said["predicted_errors"]} == set(READERS)
+    assert figure.stat().st_size > 1000
+    for bad, sentence in (
+        (["correct", str(file), "-o", str(tmp_path / "x.txt")], ".clf or .cube"),
+        (["correct", str(out), "-o", str(tmp_path / "x.clf")], "not an HDF5 file"),
+        (["correct", str(file), "-o", str(tmp_path / "x.clf"), "--toward", "nobody"], "nobody"),
+        (["verify", str(file), str(file), str(file)], "cannot be read as a correction"),
+        (words, "exists already"),
+    ):
+        assert main(bad) == 2
+        captured = capsys.readouterr()
+        assert sentence in captured.err
+        assert captured.err.count("\n") <= 1
+    assert not (tmp_path / "x.clf").exists()
