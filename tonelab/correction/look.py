@@ -232,7 +232,7 @@ def _from_content(
     step = code_step(measurement.tallies, measurement.capture.signal)
     neutrals, colours = (
         as_ycbcr(found, measurement.capture.signal)
-        for found in content_colours(measurement.tallies)
+        for found in content_colours(measurement.tallies, measurement.source.signal)
     )
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
     evidence = gather_evidence(
