@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import Range
 
 
-@click.command("correct", short_help="Bake a correction: a device's look, or its repair.")
+@click.command("correct", short_help="Bake a device's look, or its repair.")
 @click.argument("file", type=FILE)
 @click.option("-o", "--output", required=True, type=FILE, help="The .clf or .cube to write.")
 @click.option(

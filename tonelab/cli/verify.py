@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tonelab.correction.table import Reader
 
 
-@click.command("verify", short_help="Prove a correction on a pair it was not fitted to.")
+@click.command("verify", short_help="Prove a correction on an unseen pair.")
 @click.argument("look", type=FILE)
 @click.argument("source", type=FILE)
 @click.argument("capture", type=FILE)
