@@ -106,7 +106,7 @@ def reading(folder: Path, frames: int) -> None:
 def tallying(folder: Path, frames: int) -> None:
     for name in ("source.mov", "source.mp4"):
         paired, paths = whole_pair(folder, name, frames), (folder / name, folder / "capture.mov")
-        (_, ours), (_, both) = versus(
+        (cpu, ours), (cpu_both, both) = versus(
             lambda p=paired: tally(p, workers=2), lambda w=paths: decode_both(w, frames)
         )
         say(
@@ -115,6 +115,13 @@ def tallying(folder: Path, frames: int) -> None:
             f"{frames / ours:.1f}",
             f"{frames / both:.1f}",
             both / ours,
+        )
+        say(
+            "b",
+            "the same in processor ms a pair, which others on the machine do not change",
+            f"{1e3 * cpu / frames:.1f}",
+            f"{1e3 * cpu_both / frames:.1f}",
+            cpu_both / cpu,
         )
     paired = whole_pair(folder, "source.mov", frames)
     paths = (folder / "source.mov", folder / "capture.mov")
@@ -189,15 +196,15 @@ def growth(folder: Path, frames: int) -> None:
         from tonelab.tallies.cluster import cluster_executor
     except ImportError:
         return
-    # Small parts, so that four workers have something to share.
-    long = replace(paired, matches=np.tile(paired.matches, (4, 1)))
+    # A longer clip, so that four workers have something to share.
+    long = replace(paired, matches=np.tile(paired.matches, (8, 1)))
     walls = {}
     for workers in (4, 1):
         with (
             LocalCluster(workers, threads_per_worker=1, dashboard_address=None) as cluster,
             cluster_executor(cluster.scheduler_address) as executor,
         ):
-            tally(half, workers=executor)  # each worker loads its kernels
+            tally(long, workers=executor)  # each worker loads its kernels
             begun = time.perf_counter()
             tally(long, workers=executor)
             walls[workers] = time.perf_counter() - begun
