@@ -231,7 +231,7 @@ def _source_to_look(
         "not invertible": (shown.min(axis=1) <= look.low) | (shown.max(axis=1) >= look.high),
         AMPLIFIED: gain(shown, signal, size) > 4,
     }
-    notes = [*notes, f"Residual: {look.residual}", _beyond(look, whole=whole)]
+    notes = [*notes, f"Residual: {look.residual}", _beyond(look, whole=whole), *_cut(look, out)]
     errors = tuple(
         _errors(table, coding, out, look.unseen, look.seen, look.step, r) for r in READERS
     )
@@ -308,6 +308,13 @@ def _table(low: float, high: float, shown: FloatArray, out: Signal) -> Table:
     size = round(len(shown) ** (1 / 3))
     numbers = np.clip(numbers_of(shown, out), 0.0, 1.0)
     return Table(low, high, numbers.reshape(size, size, size, 3))
+
+
+def _cut(look: Look, out: Signal) -> list[str]:
+    if out.range == "narrow" or (look.low == 0 and look.high == 1):
+        return []
+    seen = f"The device puts out signals from {look.low:.2f} to {look.high:.2f}"
+    return [f"{seen}: full-range numbers end at 0 and 1, narrow-range ones hold more"]
 
 
 def _beyond(look: Look, *, whole: bool) -> str:

@@ -17,9 +17,10 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
 
 SIZE = 65  # nodes of the forward table that is inverted
-STARTS = 33
-STEPS = 6
-DAMPING = 1e-5
+STARTS = 21
+STEPS = 16
+DAMPING = 1e-5  # at first; less after each step that helps, more after one that does not
+CLOSE = 1e-5  # signal, at which a colour is found
 REACHED = 0.003  # signal, three 10-bit codes, by which a colour may miss and count as reached
 EDGE = 0.002  # signal from a clip, within which many sources look alike
 
@@ -46,8 +47,8 @@ class Inverse:
 def invert(look: Look, wanted: FloatArray) -> Inverse:
     """Find source signals that a look turns into ``wanted`` (N, 3) output signals.
 
-    Damped Gauss-Newton steps on a trilinear table of the look, from the nearest of its colours
-    that sits on no clip.
+    Damped Gauss-Newton steps (Levenberg-Marquardt) on a trilinear table of the look, from the
+    nearest of its colours that sits on no clip.
     """
     shape = (SIZE, SIZE, SIZE, 3)
     forward = look(lattice(0.0, look.top, SIZE)).reshape(shape)
@@ -58,19 +59,28 @@ def invert(look: Look, wanted: FloatArray) -> Inverse:
     shown = interpolate(forward, start / step, "trilinear")
     free = _unclipped(shown, look) | (np.ptp(start, axis=1) == 0)
     _, nearest = cKDTree(shown[free]).query(wanted)
-    source = start[free][nearest]
-    best, missed = source.copy(), np.full(len(wanted), np.inf)
-    for last in range(STEPS + 1):
-        found = interpolate(both, np.clip(source / step, 0, SIZE - 1), "trilinear")
-        away = wanted - found[:, :3]
-        distance = np.abs(away).max(axis=1)
-        better = distance < missed
-        best[better], missed[better] = source[better], distance[better]
-        if last < STEPS:
-            slope = found[:, 3:].reshape(-1, 3, 3)
-            square = np.einsum("nki,nkj->nij", slope, slope) + DAMPING * np.eye(3)
-            move = np.linalg.solve(square, np.einsum("nki,nk->ni", slope, away)[..., None])[..., 0]
-            source = np.clip(source + np.clip(move, -4 * step, 4 * step), 0.0, look.top)
+    best = start[free][nearest]
+    missed = np.full(len(wanted), np.inf)
+    trial, damping = best.copy(), np.full(len(wanted), DAMPING)
+    rows = np.arange(len(wanted))
+    slope = np.zeros((len(wanted), 3, 3))
+    away = np.zeros_like(wanted)
+    for _ in range(STEPS):
+        found = interpolate(both, trial[rows] / step, "trilinear")
+        left = wanted[rows] - found[:, :3]
+        distance = np.abs(left).max(axis=1)
+        better = distance < missed[rows]
+        kept = rows[better]
+        best[kept], missed[kept], away[kept] = trial[kept], distance[better], left[better]
+        slope[kept] = found[better, 3:].reshape(-1, 3, 3)
+        damping[rows] *= np.where(better, 0.3, 10.0)
+        rows = rows[missed[rows] > CLOSE]
+        if not len(rows):
+            break
+        turned = slope[rows].transpose(0, 2, 1)
+        square = turned @ slope[rows] + damping[rows, None, None] * np.eye(3)
+        move = np.linalg.solve(square, turned @ away[rows, :, None])[..., 0]
+        trial[rows] = np.clip(best[rows] + move, 0.0, look.top)
     return Inverse(best, missed <= REACHED, _unclipped(wanted, look))
 
 

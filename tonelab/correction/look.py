@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from scipy.interpolate import NdBSpline, make_interp_spline
+from scipy.interpolate import BSpline, NdBSpline
 
 from tonelab.chart import Group, Layout
 from tonelab.chart.colours import signal_of_light
@@ -150,11 +150,8 @@ def light_of(signal: FloatArray, coding: Signal) -> FloatArray:
 
 def _limits(seen: FloatArray) -> tuple[float, float]:
     """Return the ends of the output: black and white unless the capture clearly goes beyond."""
-    low, high = float(np.percentile(seen, 0.5)), float(np.percentile(seen, 99.5))
-    return (
-        0.0 if low > -EXCURSION else float(seen.min()),
-        1.0 if high < 1 + EXCURSION else float(seen.max()),
-    )
+    low, high = float(seen.min()), float(seen.max())
+    return (0.0 if low > -EXCURSION else low, 1.0 if high < 1 + EXCURSION else high)
 
 
 def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Signal) -> Look:
@@ -184,14 +181,14 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
     for base in (core, np.zeros_like):
         left = inside - np.clip(base(at), low, high)
         values = np.zeros((size, size, size, 3))
-        for _ in range(3):  # Colours stand half a code beside their nodes.
+        for _ in range(2):  # Colours stand half a code beside their nodes.
             values[tuple(node.T)] += left - (_spline(values, top)(at) if values.any() else 0.0)
         bare = np.clip(base(unseen_at), low, high)
         if base is core:
             before = float(np.sqrt(np.mean((bare - unseen) ** 2)))
             after = EARNED * before
         for strength in STRENGTHS:
-            spline = _spline(_smoothed(values, strength), top)
+            spline = _spline(values, top, strength)
             found = np.clip(bare + spline(unseen_at), low, high)
             trial = float(np.sqrt(np.mean((found - unseen) ** 2)))
             if trial < after:
@@ -279,21 +276,17 @@ def _sum(base: Map, spline: Map, low: float, high: float, top: float) -> Map:
     return lambda signal: np.clip(base(signal), low, high) + spline(np.clip(signal, 0.0, top))
 
 
-def _spline(values: FloatArray, top: float) -> NdBSpline:
-    """Cubic spline through lattice values (n, n, n, 3) over 0..top."""
-    axis = np.linspace(0.0, top, len(values))
-    knots, coefficients = axis, values
-    for n in range(3):
-        line = make_interp_spline(axis, np.moveaxis(coefficients, n, 0), k=3)
-        knots, coefficients = line.t, np.moveaxis(line.c, 0, n)
-    return NdBSpline((knots, knots, knots), np.ascontiguousarray(coefficients), 3)
+def _spline(values: FloatArray, top: float, strength: float = 0.0) -> NdBSpline:
+    """Cubic spline near lattice values (n, n, n, 3) over 0..top, through them at strength 0.
 
-
-def _smoothed(values: FloatArray, strength: float) -> FloatArray:
-    """Trade closeness to lattice values (n, n, n, 3) for fewer bends, axis by axis."""
+    Closeness is traded for fewer bends axis by axis.
+    """
     size = len(values)
+    axis = np.linspace(0.0, top, size)
+    knots = np.concatenate([[0.0] * 4, axis[2:-2], [top] * 4])
     bend = np.diff(np.eye(size), n=2, axis=0)
-    smoother = np.linalg.inv(np.eye(size) + strength * bend.T @ bend)
+    smoother = np.eye(size) + strength * bend.T @ bend
+    solve = np.linalg.inv(smoother @ BSpline.design_matrix(axis, knots, 3).toarray())
     for n in range(3):
-        values = np.moveaxis(np.tensordot(smoother, values, (1, n)), 0, n)
-    return values
+        values = np.moveaxis(np.tensordot(solve, values, (1, n)), 0, n)
+    return NdBSpline((knots, knots, knots), np.ascontiguousarray(values), 3)

@@ -18,7 +18,6 @@ AMPLIFIED = "amplified more than 4 times"
 HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
 LEVELS = ("dark", "middle", "bright")
 GREY = 0.1  # spread of R'G'B' over the largest, below which a colour has no hue
-_TURNS = 12
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,14 +49,21 @@ def gain(shown: FloatArray, signal: FloatArray, size: int) -> FloatArray:
     steps = (signal[-1] - signal[0]) / (size - 1)
     values = shown.reshape(size, size, size, 3)
     slope = np.stack(np.gradient(values, *steps, axis=(0, 1, 2)), axis=-1).reshape(-1, 3, 3)
-    square = np.einsum("nki,nkj->nij", slope, slope)
-    direction = np.tile([0.59, 0.56, 0.58], (len(square), 1))  # along no axis of symmetry
-    largest = np.zeros(len(square))
-    for _ in range(_TURNS):
-        direction = np.einsum("nij,nj->ni", square, direction)
-        largest = np.linalg.norm(direction, axis=1)
-        direction /= np.maximum(largest, 1e-30)[:, None]
-    return np.sqrt(largest)
+    square = slope.transpose(0, 2, 1) @ slope
+    return np.sqrt(_largest_eigenvalue(square))
+
+
+def _largest_eigenvalue(matrix: FloatArray) -> FloatArray:
+    """Largest eigenvalue (N,) of symmetric matrices (N, 3, 3), by Cardano's formula."""
+    a, b, c = matrix[:, 0, 0], matrix[:, 1, 1], matrix[:, 2, 2]
+    d, e, f = matrix[:, 0, 1], matrix[:, 1, 2], matrix[:, 0, 2]
+    mean = (a + b + c) / 3
+    a, b, c = a - mean, b - mean, c - mean
+    spread = np.sqrt((a * a + b * b + c * c + 2 * (d * d + e * e + f * f)) / 6)
+    half = (a * (b * c - e * e) - d * (d * c - e * f) + f * (d * e - b * f)) / 2
+    angle = np.arccos(np.clip(half / np.maximum(spread**3, 1e-300), -1, 1)) / 3
+    largest: FloatArray = np.maximum(mean + 2 * spread * np.cos(angle), 0.0)
+    return largest
 
 
 def _regions(signal: FloatArray) -> NDArray[np.int64]:

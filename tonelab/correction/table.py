@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from tonelab.correction.kernels import read_trilinear
+
 if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
 
@@ -59,15 +61,16 @@ def lattice(low: float, high: float, size: int) -> FloatArray:
 
 def interpolate(values: FloatArray, place: FloatArray, reader: Reader) -> FloatArray:
     """Values (N, k) at positions (N, 3) among the nodes of ``values`` (n, n, n, k)."""
+    if reader == "trilinear":
+        result = np.empty((len(place), values.shape[-1]))
+        read_trilinear(np.ascontiguousarray(values, np.float64), place, result)
+        return result
     size = len(values)
     first = np.minimum(place.astype(np.int64), size - 2)
-    part = place - first
-    flat = values.reshape(-1, values.shape[-1])
     strides = np.array([size * size, size, 1])
-    base = first @ strides
-    if reader == "trilinear":
-        return _trilinear(flat, base, part, strides)
-    return _tetrahedral(flat, base, part, strides)
+    return _tetrahedral(
+        values.reshape(-1, values.shape[-1]), first @ strides, place - first, strides
+    )
 
 
 def _tetrahedral(
@@ -82,14 +85,4 @@ def _tetrahedral(
     for step in range(3):
         corner = corner + strides[order[:, step]]
         result += (sorted_part[:, step] - following[:, step])[:, None] * flat[corner]
-    return result
-
-
-def _trilinear(
-    flat: FloatArray, base: FloatArray, part: FloatArray, strides: FloatArray
-) -> FloatArray:
-    result = np.zeros((len(part), flat.shape[1]))
-    for corner in np.ndindex(2, 2, 2):
-        weight = np.prod(np.where(corner, part, 1 - part), axis=1)
-        result += weight[:, None] * flat[base + corner @ strides]
     return result

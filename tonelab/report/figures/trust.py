@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from textwrap import fill
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from tonelab.correction import Correction
 
 _PLANES = 6
+_TITLE = 84  # characters of a line
 
 
 def trust_figure(correction: Correction, *, dark: bool = False) -> Figure:
@@ -50,6 +52,6 @@ def trust_figure(correction: Correction, *, dark: bool = False) -> Figure:
             for colour, label, count in zip(colours, labels, counts, strict=True)
         ]
         figure.legend(handles=handles, ncols=2, loc="outside lower right")
-        title(figure, f"{correction.name}: where to trust the correction")
+        title(figure, fill(f"Where to trust {correction.name}", _TITLE))
         note(figure, f"nodes of {size}^3; axes: numbers of the file", style)
     return figure
