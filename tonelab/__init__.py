@@ -40,6 +40,7 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal as Signal
     from tonelab.tallies import Tallies as Tallies
     from tonelab.tallies.run import tally as tally
+    from tonelab.tune import tune as tune
 
 _HOMES = {
     "Layout": "tonelab.chart",
@@ -63,6 +64,7 @@ _HOMES = {
     "score": "tonelab.score",
     "summary": "tonelab.show",
     "tally": "tonelab.tallies.run",
+    "tune": "tonelab.tune",
     "verify": "tonelab.correction",
     "write_chart": "tonelab.chart",
     "write_clip": "tonelab.media",

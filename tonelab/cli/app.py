@@ -25,6 +25,7 @@ VERBS = (
     "compare",
     "correct",
     "verify",
+    "tune",
     "report",
     "standards",
     "run",

@@ -60,7 +60,7 @@ def command(
     if output:
         check_output(output, overwrite=force)
     measurements = [load(file) for file in files]
-    references = [load(one) if _is_file(one) else one for one in against]
+    references = [load(one) if is_file(one) else one for one in against]
     comparison = compare(measurements, references, margin)
     if output:
         from tonelab.report.figures import comparison_figure, save_figure
@@ -89,6 +89,6 @@ def _print_neighbours(file: Path, library: Path, margin: float, *, as_json: bool
         print_result(neighbours_summary(measurement, found))
 
 
-def _is_file(name: str) -> bool:
+def is_file(name: str) -> bool:
     """Whether a reference names a curve file; standard conversions have no suffix."""
     return Path(name).suffix.lower() in {".h5", ".hdf5"} or Path(name).is_file()
