@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import sys
 from fractions import Fraction
 
 import numpy as np
@@ -184,7 +185,8 @@ def test_interlaced_capture_is_refused(folder, tmp_path, monkeypatch, capsys):
     opened = open_clip(folder / "capture (1).mov")
     opened.interlaced = True
     monkeypatch.setattr(
-        "tonelab.measure.open_clip",
+        sys.modules["tonelab.measure"],  # the name in the package is the function
+        "open_clip",
         lambda path, **words: opened if path.suffix == ".mov" else open_clip(path, **words),
     )
     words = [str(folder / "test clip.mkv"), str(folder / "capture (1).mov"), "--device", "Box"]
