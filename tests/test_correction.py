@@ -149,7 +149,7 @@ def test_unmatched_converter_is_reproduced_on_pictures(pictures, tmp_path):
     converter = ocio_aces("2.0")
     device = measured(converter.convert, "unmatched")
     seen = convert_patches(pictures, converter).astype(float)
-    # The chain given here explains nothing; with the identified one 65 nodes come within 1.5.
+    # The chain given here explains nothing, so that 65 nodes stay above 1.5 floors.
     for size, floors in ((65, 2.0), (33, 2.5)):
         correction = correct(device, size=size)
         correction.save(tmp_path / f"{size}.clf")
