@@ -177,7 +177,7 @@ def test_standard_is_reproduced_in_either_range(ranges, bt2446a, pictures, tmp_p
 
 def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_path):
     other = load(STANDARD_FILES / "bt2390-ictcp-1000.h5")
-    correction = correct(bt2446a, toward=other, size=65)
+    correction = correct(bt2446a, toward=other, size=33)
     correction.save(tmp_path / "repair.clf")
     light = PQ.decode_light(pictures)
     first, second = (

@@ -41,6 +41,7 @@ if TYPE_CHECKING:
 
 # Strengths at which bends of a chart's lattice are smoothed; colours beside it choose.
 STRENGTHS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3)
+FEWEST = 100  # colours of the lattice, and beside it
 EARNED = 0.97  # of what the chain alone leaves on colours beside the lattice
 EXCURSION = 0.02  # signal outside 0..1 that rounding of Y'CbCr does not reach
 SUPPORTED = 0.5  # share of known nodes behind a colour of content that makes it covered
@@ -64,6 +65,8 @@ class Look:
         (N, 3): source and output signals of colours that the lattice was not fitted to.
     residual
         In words, what was added to the chain.
+    step
+        Step of the capture's codes.
     """
 
     name: str
@@ -167,6 +170,11 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
 
     at, seen = gathered(Group.LATTICE)
     unseen_at, unseen = gathered(Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+    if len(seen) < FEWEST or len(unseen) < FEWEST:
+        raise UsageError(
+            f"{measurement.device} shows only {len(seen)} colours of the chart's lattice, too few "
+            "for a correction: capture the whole chart."
+        )
     within = unseen_at.max(axis=1) <= top
     unseen_at, unseen = unseen_at[within], unseen[within]
     low, high = _limits(np.concatenate([seen, unseen]))
@@ -178,7 +186,8 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
     convert: Map = core
     extra = False
     # A chain that explains little may bend where the device does not: the lattice may do better.
-    for base in (core, np.zeros_like):
+    bases: tuple[Map, ...] = (core, np.zeros_like) if known.all() else (core,)
+    for base in bases:
         left = inside - np.clip(base(at), low, high)
         values = np.zeros((size, size, size, 3))
         for _ in range(2):  # Colours stand half a code beside their nodes.
