@@ -31,8 +31,10 @@ from tonelab.correction.files import (
     write_correction,
 )
 from tonelab.correction.look import learn_look
+from tonelab.correction.refine import refine
 from tonelab.correction.regions import gain
-from tonelab.correction.table import READERS, Table, lattice
+from tonelab.correction.spline import fit_spline
+from tonelab.correction.table import READERS, Table, interpolate, lattice, thin
 from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
 from tonelab.media import write_clip
@@ -206,6 +208,34 @@ def test_capture_goes_back_to_its_source(bt2446a, pictures):
     numbers = correction.table.read(numbers_of(shown[kept], correction.input), "tetrahedral")
     back = signals_of(numbers, correction.output)
     assert np.median(np.abs(back - PQ.decode_rgb(pictures)[kept])) < 0.003
+
+
+def test_fewer_nodes_read_nearer_than_every_other_one():
+    fine = CURVED.values[..., :1]
+    here = lattice(0, 8, 9)
+    few, every = thin(fine), fine[::2, ::2, ::2]
+    error = [np.sqrt(np.mean((interpolate(v, here / 2, "tetrahedral") - fine.reshape(-1, 1)) ** 2))
+             for v in (few, every)]  # fmt: skip
+    assert error[0] < 0.8 * error[1]
+
+
+def test_spline_goes_through_its_nodes_and_its_cube_is_the_same():
+    spline = fit_spline(CURVED.values, 0.7)
+    assert_allclose(spline(lattice(0, 0.7, 9)), CURVED.values.reshape(-1, 3), atol=1e-9)
+    axis = np.linspace(-0.1, 0.9, 6)
+    assert_allclose(spline.cube(axis), spline(lattice(-0.1, 0.9, 6)), atol=1e-9)
+
+
+def test_what_a_lattice_is_too_coarse_for_is_found_near_the_greys():
+    random = np.random.default_rng(5)
+    signal = random.uniform(0.1, 0.7, (4000, 1)) + random.uniform(-0.05, 0.05, (4000, 3))
+    chroma = np.ptp(signal, axis=1, keepdims=True)
+    left = 0.02 * np.exp(-((chroma / 0.05) ** 2)) * np.array([1.0, -1.0, 0.5])
+    noise = random.uniform(-0.5, 0.5, left.shape) / 876
+    values = refine(signal[::2], (left + noise)[::2], 0.8, 65)
+    found = interpolate(values, signal[1::2] / 0.8 * 64, "trilinear")
+    assert np.sqrt(np.mean((found - left[1::2]) ** 2)) < 0.1 * np.sqrt(np.mean(left**2))
+    assert not values[0, :, -1].any()
 
 
 def test_gain_is_the_largest_slope():

@@ -12,7 +12,7 @@ from tonelab.correction.files import describe_coding, write_correction
 from tonelab.correction.inverse import invert
 from tonelab.correction.look import Look, learn_look, standard_look
 from tonelab.correction.regions import AMPLIFIED, Doubt, doubts, gain
-from tonelab.correction.table import READERS, SIZES, Reader, Table, lattice
+from tonelab.correction.table import READERS, SIZES, Reader, Table, lattice, thin
 from tonelab.errors import UsageError
 from tonelab.results import Measurement
 from tonelab.score import shown_light
@@ -224,8 +224,8 @@ def _source_to_look(
     coding, out = _coding(look.source, input_range), _coding(look.target, output_range)
     low, high = (0.0, 1.0) if whole else _ends(0.0, look.top, coding)
     signal = signals_of(lattice(low, high, size), coding)
-    shown = look(signal)
-    table = _table(low, high, shown, out)
+    shown, best = _sampled(look, signal[0, 0], signal[-1, 0], size)
+    table = _table(low, high, best, out)
     masks = {
         "not measured": ~look.covered(signal),
         "not invertible": (shown.min(axis=1) <= look.low) | (shown.max(axis=1) >= look.high),
@@ -239,6 +239,16 @@ def _source_to_look(
         "source-to-look", look.name, coding, out, table, masks,
         doubts(masks, np.clip(signal, 0, 1)), errors, tuple(notes),
     )  # fmt: skip
+
+
+def _sampled(look: Look, low: float, high: float, size: int) -> tuple[FloatArray, FloatArray]:
+    """Output signals at nodes, and those that read best; the same where many nodes read well."""
+    if 2 * size - 1 > max(SIZES):
+        shown = look.cube(low, high, size)
+        return shown, shown
+    fine = look.cube(low, high, 2 * size - 1).reshape(*(2 * size - 1,) * 3, 3)
+    best = np.clip(thin(fine), look.low, look.high)
+    return fine[::2, ::2, ::2].reshape(-1, 3), best.reshape(-1, 3)
 
 
 def _from_capture(

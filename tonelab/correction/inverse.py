@@ -51,7 +51,7 @@ def invert(look: Look, wanted: FloatArray) -> Inverse:
     nearest of its colours that sits on no clip.
     """
     shape = (SIZE, SIZE, SIZE, 3)
-    forward = look(lattice(0.0, look.top, SIZE)).reshape(shape)
+    forward = look.cube(0.0, look.top, SIZE).reshape(shape)
     step = look.top / (SIZE - 1)
     slopes = np.stack(np.gradient(forward, step, axis=(0, 1, 2)), axis=-1)
     both = np.concatenate([forward, slopes.reshape(*shape[:3], 9)], axis=-1)

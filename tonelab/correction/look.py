@@ -1,16 +1,16 @@
 """What a device makes of its source, as a function of colour: a chain and what it leaves.
 
 The parametric core is the identified chain, or the nearest one where none explains the capture.
-What it leaves is a lattice of R'G'B' differences, read as a cubic spline.
+What it leaves is a lattice of R'G'B' differences, read as a cubic spline, and a finer one near the
+greys.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
-from scipy.interpolate import BSpline, NdBSpline
 
 from tonelab.chart import Group, Layout
 from tonelab.chart.colours import signal_of_light
@@ -19,13 +19,16 @@ from tonelab.colours import as_ycbcr, coded_signal, gather
 from tonelab.content import content_colours
 from tonelab.conversion import Conversion
 from tonelab.conversion.standards import STANDARDS
+from tonelab.correction.refine import refine
+from tonelab.correction.spline import fit_spline
+from tonelab.correction.table import interpolate, lattice
 from tonelab.errors import UsageError
 from tonelab.identify.evidence import TRACE, gather_evidence
 from tonelab.identify.residual import residual_lattice
 from tonelab.reading import code_step
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, ycbcr_to_rgb
 from tonelab.signal.description import Signal
-from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
+from tonelab.signal.quantisation import luma_scale, rgb_to_codes, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
@@ -34,17 +37,46 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.colours import Colours
+    from tonelab.correction.spline import Spline
     from tonelab.results import Measurement
     from tonelab.signal.quantisation import FloatArray
 
     Map: TypeAlias = Callable[[FloatArray], FloatArray]
+    Pairs: TypeAlias = tuple[FloatArray, FloatArray]  # source and output signals, (N, 3) each
 
 # Strengths at which bends of a chart's lattice are smoothed; colours beside it choose.
-STRENGTHS = (0.0, 0.003, 0.01, 0.03, 0.1, 0.3)
+STRENGTHS = (0.0, 0.003, 0.01, 0.02, 0.05, 0.1, 0.3)
 FEWEST = 100  # colours of the lattice, and beside it
-EARNED = 0.97  # of what the chain alone leaves on colours beside the lattice
+HELD_OUT = 7  # of the colours beside the lattice, one in so many is fitted to nothing
+EARNED = 0.95  # of what is left on colours not fitted without a lattice; less is not worth one
+FAR = 2.0  # codes, beyond which a miss counts no more: kinks are rare in pictures, noise is not
 EXCURSION = 0.02  # signal outside 0..1 that rounding of Y'CbCr does not reach
 SUPPORTED = 0.5  # share of known nodes behind a colour of content that makes it covered
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Layers:
+    """A chain, what it leaves at a chart's lattice, and what that leaves near the greys."""
+
+    base: Map
+    low: float
+    high: float
+    spline: Spline
+    fine: FloatArray | None = None
+
+    def __call__(self, signal: FloatArray) -> FloatArray:
+        return self._sum(signal, self.spline(signal))
+
+    def cube(self, axis: FloatArray) -> FloatArray:
+        signal = np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
+        return self._sum(signal, self.spline.cube(axis))
+
+    def _sum(self, signal: FloatArray, added: FloatArray) -> FloatArray:
+        total = np.clip(self.base(signal), self.low, self.high) + added
+        if self.fine is not None:
+            place = np.clip(signal / self.spline.top, 0.0, 1.0) * (len(self.fine) - 1)
+            total = total + interpolate(self.fine, place, "trilinear")
+        return total
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -79,12 +111,19 @@ class Look:
     seen: FloatArray
     residual: str
     step: float
-    _convert: Map
+    _convert: Map | _Layers
     _covered: Callable[[FloatArray], NDArray[np.bool_]]
 
     def __call__(self, signal: FloatArray) -> FloatArray:
         """Output signals (N, 3) of source signals (N, 3)."""
         return np.clip(self._convert(np.clip(signal, 0.0, 1.0)), self.low, self.high)
+
+    def cube(self, low: float, high: float, size: int) -> FloatArray:
+        """Output signals (size^3, 3) of an even cube of source signals, blue fastest."""
+        if not isinstance(self._convert, _Layers):
+            return self(lattice(low, high, size))
+        axis = np.clip(np.linspace(low, high, size), 0.0, 1.0)
+        return np.clip(self._convert.cube(axis), self.low, self.high)
 
     def covered(self, signal: FloatArray) -> NDArray[np.bool_]:
         """Whether source signals (N, 3) lie among colours that were measured."""
@@ -166,44 +205,34 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
 
     def gathered(*groups: Group) -> tuple[FloatArray, FloatArray]:
         colours = gather(measurement.tallies, layout, *groups)
-        return _signals(colours, measurement, coded)
+        at, seen = _signals(colours, measurement, coded)
+        within = at.max(axis=1) <= top * (
+            1 + 0.25 / (size - 1)
+        )  # Codes round beyond the last node.
+        return at[within], seen[within]
 
-    at, seen = gathered(Group.LATTICE)
-    unseen_at, unseen = gathered(Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
-    if len(seen) < FEWEST or len(unseen) < FEWEST:
+    nodes = gathered(Group.LATTICE)
+    beside = gathered(Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+    if min(len(nodes[0]), len(beside[0])) < FEWEST:
         raise UsageError(
-            f"{measurement.device} shows only {len(seen)} colours of the chart's lattice, too few "
-            "for a correction: capture the whole chart."
+            f"{measurement.device} shows only {len(nodes[0])} colours of the chart's lattice, too "
+            "few for a correction: capture the whole chart."
         )
-    within = unseen_at.max(axis=1) <= top
-    unseen_at, unseen = unseen_at[within], unseen[within]
-    low, high = _limits(np.concatenate([seen, unseen]))
-    node = np.rint(at / top * (size - 1)).astype(np.int64)
-    known = np.zeros((size,) * 3, np.bool_)
-    known[tuple(node.T)] = True
-    inside = np.clip(seen, low, high)
-    before = after = np.inf
-    convert: Map = core
-    extra = False
-    # A chain that explains little may bend where the device does not: the lattice may do better.
-    bases: tuple[Map, ...] = (core, np.zeros_like) if known.all() else (core,)
-    for base in bases:
-        left = inside - np.clip(base(at), low, high)
-        values = np.zeros((size, size, size, 3))
-        for _ in range(2):  # Colours stand half a code beside their nodes.
-            values[tuple(node.T)] += left - (_spline(values, top)(at) if values.any() else 0.0)
-        bare = np.clip(base(unseen_at), low, high)
-        if base is core:
-            before = float(np.sqrt(np.mean((bare - unseen) ** 2)))
-            after = EARNED * before
-        for strength in STRENGTHS:
-            spline = _spline(values, top, strength)
-            found = np.clip(bare + spline(unseen_at), low, high)
-            trial = float(np.sqrt(np.mean((found - unseen) ** 2)))
-            if trial < after:
-                after, extra = trial, True
-                convert = _sum(base, spline, low, high, top)
-    codes = 2.0**coded.bits - 1
+    kept = np.arange(len(beside[0])) % HELD_OUT > 0
+    low, high = _limits(np.concatenate([nodes[1], beside[1]]))
+    shown = _Shown(
+        nodes=nodes,
+        between=_joined(gathered(Group.NEUTRAL), (beside[0][kept], beside[1][kept])),
+        unseen=(beside[0][~kept], beside[1][~kept]),
+        size=size,
+        top=top,
+        low=low,
+        high=high,
+        scale=luma_scale(coded.bits, coded.range)[1],
+    )
+    layers = _fit_layers(shown, core)
+    known = shown.known
+    before = f"{shown.missed(core):.2f}"
 
     def covered(signal: FloatArray) -> NDArray[np.bool_]:
         place = np.clip(signal / top, 0.0, 1.0) * (size - 1)
@@ -218,18 +247,85 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
         top=top,
         low=low,
         high=high,
-        unseen=unseen_at,
-        seen=unseen,
+        unseen=shown.unseen[0],
+        seen=shown.unseen[1],
         residual=(
-            f"lattice of {size}^3, {before * codes:.2f} to {after * codes:.2f} codes RMS"
-            if extra
-            else f"none needed, {before * codes:.2f} codes RMS"
+            f"none needed, {before}"
+            if layers is None
+            else f"lattice of {size}^3, {before} to {shown.missed(layers):.2f}"
         )
-        + f" on {len(unseen)} colours beside the chart's lattice",
+        + f" codes on {len(shown.unseen[0])} colours not fitted, each {FAR:g} codes at most",
         step=code_step(measurement.tallies, measurement.capture.signal),
-        _convert=convert,
+        _convert=layers or core,
         _covered=covered,
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Shown:
+    """Source and output signals of a chart: at its lattice, between, and not to be fitted."""
+
+    nodes: Pairs
+    between: Pairs
+    unseen: Pairs
+    size: int
+    top: float
+    low: float
+    high: float
+    scale: float
+
+    @property
+    def node(self) -> tuple[NDArray[np.int64], ...]:
+        """Where in the lattice its colours stand."""
+        return tuple(np.rint(self.nodes[0] / self.top * (self.size - 1)).astype(np.int64).T)
+
+    @property
+    def known(self) -> NDArray[np.bool_]:
+        """(n, n, n): which nodes were seen."""
+        known = np.zeros((self.size,) * 3, np.bool_)
+        known[self.node] = True
+        return known
+
+    def left(self, colours: Pairs, convert: Map) -> FloatArray:
+        """Return what is to be added at colours, clips left out of account."""
+        at, seen = colours
+        return np.clip(seen, self.low, self.high) - np.clip(convert(at), self.low, self.high)
+
+    def missed(self, convert: Map) -> float:
+        """Codes by which colours are missed that were not fitted."""
+        at, seen = self.unseen
+        away = np.abs(np.clip(convert(at), self.low, self.high) - seen) * self.scale
+        return float(np.minimum(away, FAR).mean())
+
+
+def _fit_layers(shown: _Shown, core: Map) -> _Layers | None:
+    """Fit what a chain leaves; None when that is not worth a lattice."""
+    best, found = EARNED * shown.missed(core), None
+    size, node = shown.size, shown.node
+    # A chain that explains little may bend where the device does not: the lattice may do better.
+    bases: tuple[Map, ...] = (core, np.zeros_like) if shown.known.all() else (core,)
+    for base in bases:
+        left = shown.left(shown.nodes, base)
+        values = np.zeros((size, size, size, 3))
+        values[node] = left
+        # Colours stand half a code beside their nodes.
+        values[node] += left - fit_spline(values, shown.top)(shown.nodes[0])
+        for strength in STRENGTHS:
+            spline = fit_spline(values, shown.top, strength)
+            trial = _Layers(base, shown.low, shown.high, spline)
+            after = shown.missed(trial)
+            if after < best:
+                best, found = after, trial
+    if found is None:
+        return None
+    fitted = _joined(shown.nodes, shown.between)
+    finer = refine(fitted[0], shown.left(fitted, found), shown.top, 2 * size - 1)
+    trial = replace(found, fine=finer)
+    return trial if shown.missed(trial) < best else found
+
+
+def _joined(first: Pairs, second: Pairs) -> Pairs:
+    return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
 
 
 def _from_content(
@@ -244,7 +340,7 @@ def _from_content(
     evidence = gather_evidence(
         colours, neutrals, measurement.luminance_curve, measurement.source.signal, coded, step=step
     )
-    lattice = residual_lattice(evidence, chain)
+    added = residual_lattice(evidence, chain)
     at, seen = _signals(colours, measurement, coded)
     low, high = _limits(seen)
     top = float(at.max())
@@ -252,10 +348,10 @@ def _from_content(
     def convert(signal: FloatArray) -> FloatArray:
         ycbcr = chain.ycbcr_signal(light_of(signal, source), coded.matrix)
         codes = ycbcr_to_codes(ycbcr, coded.bits, coded.range)
-        return coded.decode_rgb(codes + lattice(eotf_inverse_pq(light_of(signal, source))))
+        return coded.decode_rgb(codes + added(eotf_inverse_pq(light_of(signal, source))))
 
     def covered(signal: FloatArray) -> NDArray[np.bool_]:
-        return lattice.coverage(eotf_inverse_pq(light_of(signal, source))) >= SUPPORTED
+        return added.coverage(eotf_inverse_pq(light_of(signal, source))) >= SUPPORTED
 
     return Look(
         name=measurement.device,
@@ -266,9 +362,9 @@ def _from_content(
         high=high,
         unseen=at[evidence.held_out] if len(at) == len(evidence.held_out) else at,
         seen=seen[evidence.held_out] if len(at) == len(evidence.held_out) else seen,
-        residual=f"lattice over content, {lattice.before:.2f} to {lattice.after:.2f} codes RMS",
+        residual=f"lattice over content, {added.before:.2f} to {added.after:.2f} codes RMS",
         step=step,
-        _convert=convert if lattice.after < lattice.before else core,
+        _convert=convert if added.after < added.before else core,
         _covered=covered,
     )
 
@@ -279,23 +375,3 @@ def _signals(
     seen = as_ycbcr(colours, measurement.capture.signal)
     at = np.clip(measurement.source.signal.decode_rgb(colours.source), 0.0, 1.0)
     return at, coded.decode_rgb(seen.capture)
-
-
-def _sum(base: Map, spline: Map, low: float, high: float, top: float) -> Map:
-    return lambda signal: np.clip(base(signal), low, high) + spline(np.clip(signal, 0.0, top))
-
-
-def _spline(values: FloatArray, top: float, strength: float = 0.0) -> NdBSpline:
-    """Cubic spline near lattice values (n, n, n, 3) over 0..top, through them at strength 0.
-
-    Closeness is traded for fewer bends axis by axis.
-    """
-    size = len(values)
-    axis = np.linspace(0.0, top, size)
-    knots = np.concatenate([[0.0] * 4, axis[2:-2], [top] * 4])
-    bend = np.diff(np.eye(size), n=2, axis=0)
-    smoother = np.eye(size) + strength * bend.T @ bend
-    solve = np.linalg.inv(smoother @ BSpline.design_matrix(axis, knots, 3).toarray())
-    for n in range(3):
-        values = np.moveaxis(np.tensordot(solve, values, (1, n)), 0, n)
-    return NdBSpline((knots, knots, knots), np.ascontiguousarray(values), 3)
