@@ -225,12 +225,36 @@ class RunnerUp:
 
 
 @dataclass(frozen=True, slots=True)
+class Correlation:
+    """Correlation, -1..1, of two fitted parameters: near 1 or -1, only their mix is known."""
+
+    first: str
+    second: str
+    value: float
+
+
+@dataclass(frozen=True, slots=True)
+class GammaPoint:
+    """What a chain leaves when the display is assumed to have a power ``exponent``.
+
+    The curve is free at each point, and follows any exponent exactly on neutrals; ``codes_rms``
+    is over colours.
+    """
+
+    drive: str
+    exponent: float
+    codes_rms: float
+
+
+@dataclass(frozen=True, slots=True)
 class IdentifiedConversion(Shown):
     """What the device does to HDR, as far as this capture tells.
 
     ``family`` is None when no published family earns its name; then the free curve stands.
     Choices that the data cannot separate hold all candidates, joined by " or ".
-    Residuals are RMS over Y', Cb and Cr in capture codes.
+    Residuals are RMS over Y', Cb and Cr in capture codes. ``correlations`` holds every pair of
+    fitted parameters, ``display_gamma`` the profile over the display's exponent for the
+    identified drive (first) and for every other, all else being as identified.
     """
 
     family: str | None
@@ -253,6 +277,8 @@ class IdentifiedConversion(Shown):
     static: str = "unknown"
     notes: tuple[str, ...] = ()
     structure: Mapping[str, Any] = field(default_factory=dict)
+    correlations: tuple[Correlation, ...] = ()
+    display_gamma: tuple[GammaPoint, ...] = ()
 
 
 @dataclass(frozen=True, slots=True)

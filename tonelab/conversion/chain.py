@@ -116,12 +116,21 @@ class Conversion:
 
     def rgb_signal(self, light: FloatArray) -> FloatArray:
         """R'G'B' signal: (N, 3) for (N, 3) linear BT.2020 in cd/m2, before picture controls."""
-        relative = self.linear_light(light)
-        encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
-        signal = encode(relative)
-        lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
-        highest = (SUPER_WHITE if self.rgb_clipped else np.inf) if self.super_white else 1.0
-        return np.clip(signal, lowest, highest)
+        return self._encoded(self.linear_light(light))
+
+    def grey_signal(self, light: FloatArray) -> FloatArray:
+        """Luma signal after picture controls of greys (N,), from where the curve meets them.
+
+        The same as `ycbcr_signal` gives for greys under any drive, at a tenth of the cost.
+
+        Parameters
+        ----------
+        light
+            Shape (N,), cd/m2, a column of `arguments`.
+        """
+        luma = self._encoded(self.curve()(light))
+        controls = CONTROLS[self.controls.name].bind(self.controls.parameters)
+        return controls(np.stack([luma, np.zeros_like(luma), np.zeros_like(luma)], axis=1))[:, 0]
 
     def ycbcr_signal(self, light: FloatArray, matrix: Matrix = "bt709") -> FloatArray:
         """Y'CbCr signal (R'G'B' for ``"rgb"``) after picture controls, shapes as `rgb_signal`."""
@@ -204,6 +213,13 @@ class Conversion:
             return light
         gamut = GAMUT_METHODS[self.gamut.name]
         return light @ gamut.matrix(**gamut.complete(self.gamut.parameters)).T
+
+    def _encoded(self, relative: FloatArray) -> FloatArray:
+        """Signal of relative light within the limits of R'G'B', any shape."""
+        encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
+        lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
+        highest = (SUPER_WHITE if self.rgb_clipped else np.inf) if self.super_white else 1.0
+        return np.clip(encode(relative), lowest, highest)
 
     def _law(self) -> Callable[..., FloatArray]:
         return CHROMA_LAWS[self.chroma.name].bind(self.chroma.parameters)

@@ -168,6 +168,18 @@ COLUMNS: dict[str, dict[str, Column]] = {
         "static": Column("", "Whether the conversion depends on the scene"),
         "notes": Column("", "What else to know", ("note",)),
         "structure": Column("", "The fitted chain in full"),
+        "correlations": Column("", "How the fitted parameters hang together", ("pair",)),
+        "display_gamma": Column("", "Residual by assumed display gamma and drive", ("trial",)),
+    },
+    "Correlation": {
+        "first": Column("", "A fitted parameter"),
+        "second": Column("", "Another"),
+        "value": Column("1", "Their correlation, -1 to 1"),
+    },
+    "GammaPoint": {
+        "drive": Column("", "Drive and order; the identified chain first"),
+        "exponent": Column("1", "Assumed exponent of the display"),
+        "codes_rms": Column("code", "RMS residual over Y', Cb and Cr of colours, free curve"),
     },
     "Score": {
         "standard": Column("", "Short name of the standard conversion"),

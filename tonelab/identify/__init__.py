@@ -14,7 +14,9 @@ import numpy as np
 
 from tonelab.conversion import CHROMA_LAWS, DRIVES, ENCODINGS, GAMUT_METHODS, TONE_CURVES, FreeCurve
 from tonelab.identify.evidence import Evidence, gather_evidence, rms
-from tonelab.identify.families import Family, best_family, rank_families, with_intervals
+from tonelab.identify.families import Family, best_family, rank_families, settled
+from tonelab.identify.fitting import CORRELATION_LIMIT
+from tonelab.identify.profiles import display_gamma, gamma_note
 from tonelab.identify.structures import (
     MOST_TIES,
     RANKING_COLOURS,
@@ -22,7 +24,7 @@ from tonelab.identify.structures import (
     Search,
     calm_colours,
     explains,
-    rank_inside,
+    rank_plain,
     search,
     tied,
     with_every_drive,
@@ -91,8 +93,9 @@ def identify(evidence: Evidence) -> Identification:
     families = rank_families(judged, [tie.conversion for tie in ties]) if explained else []
     family = best_family(families, free_rms, judged.floor)
     if family is not None:
-        family = with_intervals(judged, family)
+        family = settled(judged, family)
     chain = family.fit.conversion if family else ranked[0].conversion
+    profile = display_gamma(judged, chain) if explained else ()
     possible = [candidate for candidate in ranked if explains(candidate, evidence)]
     alike = _alike(judged, chain, possible if family else ties, family)
     conversion = IdentifiedConversion(
@@ -113,8 +116,14 @@ def identify(evidence: Evidence) -> Identification:
         count=len(judged.light),
         held_out_count=int(judged.held_out.sum()),
         runners_up=_runners_up(found, alike, families, family),
-        notes=_notes(judged, families, family, explained=explained, whole_gamut=whole_gamut),
+        notes=(
+            *_notes(judged, families, family, explained=explained, whole_gamut=whole_gamut),
+            *_degeneracies(chain, family),
+            *([gamma_note(profile, judged.floor)] if profile else []),
+        ),
         structure=_written(chain),
+        correlations=family.fit.correlations() if family else (),
+        display_gamma=profile,
     )
     return Identification(conversion, chain, evidence, findings)
 
@@ -126,7 +135,7 @@ def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
     if origin == "stated" or target.matrix == "rgb":
         return evidence, ()
     few = within_709(calm_colours(evidence)).thinned(RANKING_COLOURS // 2)
-    left = {name: rank_inside(few.with_matrix(name), plain=True)[0].rms for name in LUMA_WEIGHTS}
+    left = {name: rank_plain(few.with_matrix(name))[0].rms for name in LUMA_WEIGHTS}
     best = min(left, key=lambda name: left[name])
     if best == target.matrix or left[best] > 0.5 * left[target.matrix]:
         return evidence, ()
@@ -228,10 +237,30 @@ def _notes(
         notes += _same_curve(evidence, families, family)
         if family.name == "linear":
             notes.append("A straight line scales all drives alike below its ceiling.")
-    notes.append(
-        "Exposure is part of the curve (exact): only absolute light in, code out, is measured."
-    )
     return tuple(notes)
+
+
+def _degeneracies(chain: Conversion, family: Family | None) -> list[str]:
+    """Say what no capture can separate, and what this one did not."""
+    notes = [
+        "Exposure is part of the curve (exact): only absolute light in, code out, is measured."
+    ]
+    if chain.controls.name == "none":
+        notes.append(
+            "Contrast and brightness controls, had the device any in use, would be part of the "
+            "curve: its parameters hold if there are none."
+        )
+    if chain.gamut.name == "matrix":
+        notes.append(
+            "A saturation or hue control would look much like part of the free gamut matrix."
+        )
+    pairs = family.fit.correlations() if family else ()
+    notes += [
+        f"{pair.first} and {pair.second} are known only together (correlation {pair.value:.3f})."
+        for pair in pairs
+        if abs(pair.value) > CORRELATION_LIMIT
+    ]
+    return notes
 
 
 def _same_curve(evidence: Evidence, families: Sequence[Family], chosen: Family) -> list[str]:

@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 TRACE = 2e-9  # cd/m2
 ROUNDING = 1 / float(np.sqrt(12))  # RMS of rounding, steps
 FLAT = 0.02  # variance, squared steps, below which the samples of a patch agree
+FEW_FLAT = 0.5  # of the patches, when dither or noise is taken to be everywhere
 DITHERED = 0.7  # of the floor of rounding
 PEAK_MARGIN = 1.02  # rounding of the chart's own colours
 
@@ -100,9 +101,11 @@ class Evidence:
         return predict(conversion, self.light, self.target, self.step) - self.codes
 
     def neutral_residual(self, conversion: Conversion) -> FloatArray:
-        """Predicted minus measured codes (M, 3) of the neutrals."""
-        predicted = predict(conversion, self.neutral_light, self.target, self.step)
-        return predicted - self.neutral_codes
+        """Predicted minus measured luma codes (M,) of the neutrals."""
+        luma = conversion.grey_signal(conversion.arguments(self.neutral_light)[:, 0])
+        black, span = luma_scale(self.target.bits, self.target.range)
+        predicted = np.clip(black + span * luma, *video_limits(self.target, self.step))
+        return np.asarray(predicted - self.neutral_codes[:, 0], np.float64)
 
     def neutral_signal(self) -> FloatArray:
         """Smooth capture luma signal of the neutrals (M,)."""
@@ -174,10 +177,13 @@ def _floor(colours: Colours, step: float) -> float:
 
     Samples of a patch that differ say that rounding is random; their mean then errs by their
     spread over the root of their number, though hardly by less than half of rounding, as
-    neighbouring samples are not independent.
+    neighbouring samples are not independent. Where most patches are so, the flat ones sit on a
+    clip or on a whole code, and tell nothing of rounding.
     """
     flat = colours.variance < FLAT * step**2
     random = np.maximum(colours.variance / colours.count, (ROUNDING * step / 2) ** 2)
+    if flat.mean() < FEW_FLAT:
+        return float(np.sqrt(np.mean(random[~flat])))
     return float(np.sqrt(np.mean(np.where(flat, (ROUNDING * step) ** 2, random))))
 
 

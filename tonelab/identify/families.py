@@ -7,10 +7,21 @@ from dataclasses import dataclass, replace
 from itertools import product
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from tonelab.conversion import TONE_CURVES, Step
 from tonelab.identify.evidence import Evidence, rms
-from tonelab.identify.fitting import Fit, free_parameters, joint_fit, start_fits, with_rounding
-from tonelab.identify.structures import own_parameters
+from tonelab.identify.fitting import (
+    BOUND,
+    LIKE_THE_CURVE,
+    Fit,
+    Free,
+    free_parameters,
+    joint_fit,
+    start_fits,
+    with_intervals,
+)
+from tonelab.identify.structures import own_parameters, with_luma_controls
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,6 +36,7 @@ MOST_CURVES = 6  # neutral curves to fit families to, when chains that tie diffe
 NAMING_FACTOR = 1.2
 # Families this close are told apart by their number of parameters instead.
 PARSIMONY = 1.03
+AGREEING = 3.0  # standard deviations within which a published value is taken to fit
 
 
 @dataclass(frozen=True, slots=True)
@@ -47,19 +59,19 @@ def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Fami
     few, unseen = training.thinned(SCREENING_COLOURS), evidence[evidence.held_out]
     screened: list[tuple[float, str, Fit]] = []
     tried: dict[tuple[object, ...], list[tuple[str, Fit]]] = {}
-    for chain in chains:
+    for chain in map(with_luma_controls, chains):
         key = _neutral_key(chain)
         if key not in tried and len(tried) == MOST_CURVES:
             continue
         if key not in tried:
             tried[key] = _neutral_fits(evidence, chain)
         for (name, fit), ceiling in product(tried[key], (True, False)):
-            trial = replace(chain, tone=fit.conversion.tone, ceiling=ceiling)
-            left = rms(few.residual(trial))
-            screened.append((left, name, replace(fit, conversion=trial)))
+            controls = _with_luma_of(chain.controls, fit.conversion.controls)
+            trial = replace(chain, tone=fit.conversion.tone, ceiling=ceiling, controls=controls)
+            screened.append((rms(few.residual(trial)), name, replace(fit, conversion=trial)))
     families = []
     for _, name, fit in _contenders(screened):
-        refined = joint_fit(training, fit, [*fit.free, *own_parameters(fit.conversion)])
+        refined = joint_fit(training, fit.conversion, _every_free(fit))
         families.append(Family(name, refined, rms(unseen.residual(refined.conversion))))
     return sorted(families, key=lambda family: family.held_out_rms)
 
@@ -86,10 +98,76 @@ def best_family(families: Sequence[Family], free_rms: float, floor: float) -> Fa
     )
 
 
-def with_intervals(evidence: Evidence, family: Family) -> Family:
-    """Return the family with intervals that know how rounding misleads its fit."""
+def settled(evidence: Evidence, family: Family) -> Family:
+    """Return the family with intervals, published constants held exactly where they fit.
+
+    All parameters are freed; then those whose published value lies within their intervals are
+    held there again, the surest first, as the others move when one is held.
+    """
     training = evidence[~evidence.held_out].thinned(TRAINING_COLOURS)
-    return replace(family, fit=with_rounding(training, family.fit))
+    tone = free_parameters("tone", TONE_CURVES[family.name].parameters)
+    free = [*tone, *(item for item in family.fit.free if item.part != "tone")]
+    fit = with_intervals(training, joint_fit(training, family.fit.conversion, free))
+    while (held := _surest(fit)) is not None:
+        free.remove(held)
+        given = {held.parameter.name: held.parameter.default}
+        fit = joint_fit(training, _with_tone(fit.conversion, given), free)
+        fit = with_intervals(training, fit)
+    fit = _whatever_the_ceiling(training, fit)
+    unseen = evidence[evidence.held_out]
+    return replace(family, fit=fit, held_out_rms=rms(unseen.residual(fit.conversion)))
+
+
+def _whatever_the_ceiling(evidence: Evidence, fit: Fit) -> Fit:
+    """Widen intervals to hold with and without a ceiling of the curve, where both explain alike.
+
+    A contrast control moves that ceiling, and with it seems known when the ceiling is but the
+    end of the codes.
+    """
+    chain = fit.conversion
+    if chain.controls.name == "none" or fit.covariance is None:
+        return fit
+    other = joint_fit(evidence, replace(chain, ceiling=not chain.ceiling), fit.free)
+    worse = 3 * len(evidence.light) * (other.rms**2 - fit.rms**2)
+    if worse > AGREEING**2 * fit.rms**2:
+        return fit
+    twin = with_intervals(evidence, other)
+    if twin.covariance is None:
+        return fit
+    apart = twin.position - fit.position
+    # Variance about this fit's values when either of the two is true, with equal chances.
+    both = (fit.covariance + twin.covariance + np.outer(apart, apart)) / 2
+    return replace(fit, covariance=both)
+
+
+def _surest(fit: Fit) -> Free | None:
+    """Return the free parameter that agrees best with its published value, if one agrees."""
+    spread = np.sqrt(np.diag(fit.covariance)) if fit.covariance is not None else np.zeros(0)
+    agreeing = {}
+    for free, place, sigma in zip(fit.free, fit.position, spread, strict=True):
+        if free.parameter.published:
+            off = abs(place - free.unit(free.parameter.default))
+            if off < max(AGREEING * sigma, BOUND):
+                agreeing[free] = off / sigma
+    return min(agreeing, key=lambda free: agreeing[free], default=None)
+
+
+def _with_tone(chain: Conversion, given: dict[str, float]) -> Conversion:
+    tone = chain.tone
+    if not isinstance(tone, Step):
+        raise TypeError("Only a registered curve has parameters.")
+    return replace(chain, tone=replace(tone, parameters={**tone.parameters, **given}))
+
+
+def _with_luma_of(controls: Step, luma: Step) -> Step:
+    """Take contrast and brightness from other controls, the gain of chroma staying as it is."""
+    if controls.name == "none":
+        return controls
+    given = {**controls.parameters}
+    given |= {name: luma.parameters[name] for name in ("contrast", "brightness")}
+    gain = controls.parameters["contrast"] / luma.parameters["contrast"]
+    given["saturation"] = gain * controls.parameters.get("saturation", 1.0)
+    return replace(controls, parameters=given)
 
 
 def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
@@ -98,30 +176,34 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
     Parameters with a published value are held there first, then freed one by one, then all.
     """
     fits: list[tuple[str, Fit]] = []
+    luma = [free for free in own_parameters(chain) if free.parameter.name in LIKE_THE_CURVE]
     for name, curve in TONE_CURVES.items():
         trial = replace(chain, tone=Step(name), ceiling=False)
         every = free_parameters("tone", curve.parameters)
         held = tuple(free for free in every if not free.parameter.published)
         one_more = [tuple(f for f in every if f in held or f is freed) for freed in every]
         choices = dict.fromkeys([held, *one_more, every])
-        fits += [(name, start_fits(evidence, trial, free)[0]) for free in choices]
+        fits += [(name, start_fits(evidence, trial, [*free, *luma])[0]) for free in choices]
     best = min(fit.rms for _, fit in fits)
     return [(name, fit) for name, fit in fits if fit.rms <= 3 * best + 0.5]
+
+
+def _every_free(fit: Fit) -> list[Free]:
+    """Parameters of the curve that were fitted, then all that the search gave the chain."""
+    tone = [free for free in fit.free if free.part == "tone"]
+    return [*tone, *own_parameters(fit.conversion)]
 
 
 def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float, str, Fit]]:
     """Return the most promising fits, each family at most twice with the same parameters."""
 
-    def parameters(fit: Fit) -> int:
-        return len(fit.free) + len(own_parameters(fit.conversion))
-
     def handicapped(item: tuple[float, str, Fit]) -> float:
-        return item[0] * PARSIMONY ** parameters(item[2])
+        return item[0] * PARSIMONY ** len(_every_free(item[2]))
 
     seen: Counter[tuple[str, int]] = Counter()
     chosen: list[tuple[float, str, Fit]] = []
     for item in sorted(screened, key=handicapped):
-        kind = (item[1], parameters(item[2]))
+        kind = (item[1], len(_every_free(item[2])))
         seen[kind] += 1
         if seen[kind] <= 2 and len(chosen) < CONTENDERS:
             chosen.append(item)
@@ -129,11 +211,5 @@ def _contenders(screened: Sequence[tuple[float, str, Fit]]) -> list[tuple[float,
 
 
 def _neutral_key(chain: Conversion) -> tuple[object, ...]:
-    """Return what of a chain the neutral axis depends on, but for what a joint fit puts right."""
-    luma = {k: v for k, v in chain.controls.parameters.items() if k in {"contrast", "brightness"}}
-    return (
-        chain.encoding.name,
-        chain.chroma.name,
-        chain.super_white,
-        tuple(sorted((name, round(value, 2)) for name, value in luma.items())),
-    )
+    """Return what of a chain the neutral axis depends on, but for what a fit puts right."""
+    return (chain.encoding.name, chain.chroma.name, chain.super_white, chain.controls.name)

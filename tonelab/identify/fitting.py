@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import combinations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,7 +12,7 @@ from scipy.stats import qmc
 
 from tonelab.curves import Z95
 from tonelab.identify.evidence import Evidence, rms
-from tonelab.results import ParameterEstimate
+from tonelab.results import Correlation, ParameterEstimate
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
@@ -22,7 +23,10 @@ if TYPE_CHECKING:
 
 STARTS = 32
 POLISHED = 3
-CORRELATION_LIMIT = 0.995
+# Beyond it the valley is so narrow that its bend, and not its width, sets the interval.
+CORRELATION_LIMIT = 0.98
+DRAWS = 96
+BOUND = 1e-3  # of a range, within which a parameter sits on its end
 # Exact degeneracies: one capture holds the product, never the factors.
 LIKE_THE_CURVE = {
     "contrast": "a contrast control and the curve's own ceiling look alike",
@@ -58,46 +62,60 @@ class Free:
 class Fit:
     """A chain with fitted parameters.
 
-    ``covariance`` is in positions 0..1, for the parameters in the order of ``free``.
+    ``position`` and ``covariance`` are in positions 0..1, for the parameters in the order of
+    ``free``; the covariance is None until `with_intervals` has found it.
     """
 
     conversion: Conversion
     free: tuple[Free, ...]
     position: FloatArray
-    covariance: FloatArray
     rms: float
+    covariance: FloatArray | None = None
 
     def estimates(self) -> dict[str, ParameterEstimate]:
         """Values with 95 % intervals; those that the data do not fix say so."""
         return {free.parameter.name: self._estimate(index) for index, free in enumerate(self.free)}
 
+    def correlations(self) -> tuple[Correlation, ...]:
+        """Correlation of every pair of parameters."""
+        names, matrix = [free.parameter.name for free in self.free], self._correlation()
+        return tuple(
+            Correlation(names[first], names[second], float(matrix[first, second]))
+            for first, second in combinations(range(len(names)), 2)
+        )
+
+    def _correlation(self) -> FloatArray:
+        """Correlations (P, P) of the parameters."""
+        if self.covariance is None:
+            return np.eye(len(self.free))
+        deviation = np.sqrt(np.diag(self.covariance))
+        return np.asarray(self.covariance / np.outer(deviation, deviation), np.float64)
+
     def _estimate(self, index: int) -> ParameterEstimate:
         free, place = self.free[index], float(self.position[index])
-        spread = float(np.sqrt(max(self.covariance[index, index], 0.0)))
+        spread = 0.0 if self.covariance is None else float(np.sqrt(self.covariance[index, index]))
         value = free.value(place)
         low = free.value(max(place - Z95 * spread, 0.0))
         high = free.value(min(place + Z95 * spread, 1.0))
-        note = self._doubt(index, value, low, high)
+        note = self._doubt(index, spread, value, high - low)
         return ParameterEstimate(value, low, high, free.parameter.unit, not note, note)
 
-    def _doubt(self, index: int, value: float, low: float, high: float) -> str:
-        place = float(self.position[index])
-        name = self.free[index].parameter.name
+    def _doubt(self, index: int, spread: float, value: float, width: float) -> str:
+        place, name = float(self.position[index]), self.free[index].parameter.name
         if name in LIKE_THE_CURVE:
             return f"not identifiable from this capture: {LIKE_THE_CURVE[name]}"
-        if not np.isfinite(self.covariance[index, index]):
-            return "not identifiable from this capture: it changes no code"
-        if place < 1e-3 or place > 1 - 1e-3:
+        if place < BOUND or place > 1 - BOUND:
             return "at the bound of its range"
-        if high - low > WIDTH_LIMIT * max(abs(value), 1e-9):
-            return "not identifiable from this capture: its interval is wider than half its value"
-        deviation = np.sqrt(np.maximum(np.diag(self.covariance), 1e-300))
-        correlation = np.abs(self.covariance[index] / deviation[index] / deviation)
+        correlation = np.abs(self._correlation()[index])
         correlation[index] = 0.0
         other = int(np.argmax(correlation))
         if correlation[other] > CORRELATION_LIMIT:
             partner = self.free[other].parameter.name
             return f"known only together with {partner} (correlation {correlation[other]:.3f})"
+        if spread > 1:
+            return "not identifiable from this capture: it changes no code"
+        if width > WIDTH_LIMIT * max(abs(value), 1e-9):
+            return "not identifiable from this capture: its interval is wider than half its value"
         return ""
 
 
@@ -112,54 +130,71 @@ def start_fits(
     thin = evidence.thinned(0, neutrals=160)
 
     def cost(position: FloatArray) -> float:
-        return float(np.sum(thin.neutral_residual(_set(chain, free, position))[:, 0] ** 2))
+        return float(np.sum(thin.neutral_residual(_set(chain, free, position)) ** 2))
 
-    defaults = np.array([f.unit(f.parameter.default) for f in free])
-    starts = qmc.Halton(len(free), seed=0).random(STARTS)
-    starts = np.vstack([np.clip(defaults, 0.02, 0.98), 0.02 + 0.96 * starts])
+    here = np.array([f.unit(_current(chain, f)) for f in free])
+    starts = 0.02 + 0.96 * qmc.Halton(len(free), seed=0).random(STARTS)
+    known = [n for n, f in enumerate(free) if f.part != "tone"]
+    starts[:, known] = here[known]
+    starts = np.vstack([np.clip(here, 0.02, 0.98), starts])
     costs = [cost(start) for start in starts]
     order = np.argsort(np.nan_to_num(costs, nan=np.inf))[:count]
 
     def residual(position: FloatArray) -> FloatArray:
-        return thin.neutral_residual(_set(chain, free, position))[:, 0]
+        return thin.neutral_residual(_set(chain, free, position))
 
     fits = [_solve(chain, free, starts[index], residual, evidence.floor) for index in order]
     return sorted(fits, key=lambda fit: fit.rms)
 
 
-def joint_fit(evidence: Evidence, fit: Fit, free: Sequence[Free]) -> Fit:
-    """Refine a fit on colours and neutrals together."""
-    start = np.array([item.unit(_current(fit.conversion, item)) for item in free])
-    residual = _joint_residual(evidence, fit.conversion, free)
-    return _solve(fit.conversion, free, start, residual, evidence.floor)
+def joint_fit(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> Fit:
+    """Refine a chain's parameters on colours and neutrals together."""
+    start = np.array([item.unit(_current(chain, item)) for item in free])
+    return _solve(chain, free, start, _joint_residual(evidence, chain, free), evidence.floor)
 
 
-def with_rounding(evidence: Evidence, fit: Fit, *, draws: int = 96) -> Fit:
-    """Widen the covariance by what rounding does to this very fit.
+def with_intervals(evidence: Evidence, fit: Fit) -> Fit:
+    """Find the covariance of a fit.
 
-    Rounding errors of an undithered device are no noise: neighbouring codes err alike, and a fit
-    follows them. So the fitted chain is moved at random by about a code, rounded, and the error
-    that the rounding causes in each parameter is read off the linearised fit.
+    Where dither makes the errors of colours independent, what each colour leaves is its error
+    (the sandwich of White 1980, the three components of a colour taken together). Rounding alone
+    is no noise: neighbouring codes err alike and a fit follows them, so there the errors that
+    rounding causes in this very fit are drawn, and the larger of the two is kept.
     """
-    if not fit.free or evidence.dithered:
+    if not fit.free:
         return fit
     residual = _joint_residual(evidence, fit.conversion, fit.free)
-    jacobian = _jacobian(residual, fit.position)
-    information = jacobian.T @ jacobian
-    inverse = _inverse(information)
-    if not np.all(np.isfinite(inverse)):
-        return fit
-    gain = inverse @ jacobian.T
+    left, jacobian = residual(fit.position), _jacobian(residual, fit.position)
+    gain = _gain(jacobian)
+    if evidence.dithered:
+        colours = 3 * len(evidence.light)
+        effect = gain * left
+        grouped = effect[:, :colours].reshape(len(gain), -1, 3).sum(axis=2)
+        effect = np.concatenate([grouped, effect[:, colours:]], axis=1)
+        return replace(fit, covariance=effect @ effect.T)
+    spread = max(float(np.mean(left**2)), evidence.floor**2)
+    covariance = gain @ gain.T * spread
+    errors = _rounding_errors(evidence, fit, residual, jacobian) @ gain.T
+    rounding = np.sqrt(np.mean(np.square(errors), axis=0))
+    widening = np.maximum(rounding / np.sqrt(np.diag(covariance)), 1.0)
+    return replace(fit, covariance=covariance * np.outer(widening, widening))
+
+
+def _rounding_errors(
+    evidence: Evidence,
+    fit: Fit,
+    residual: Callable[[FloatArray], FloatArray],
+    jacobian: FloatArray,
+) -> FloatArray:
+    """Errors of rounding (DRAWS, residuals) of the fitted chain, moved by about a code."""
     size = 1.0 / np.maximum(np.sqrt(np.mean(jacobian**2, axis=0)), 1e-9)
     rng = np.random.default_rng(0)
     errors = []
-    for _ in range(draws):
+    for _ in range(DRAWS):
         moved = fit.position + size * rng.standard_normal(len(size)) / np.sqrt(len(size))
         left = residual(np.clip(moved, 0.0, 1.0)) / evidence.step
-        errors.append(gain @ (evidence.step * (np.round(left) - left)))
-    rounding = np.sqrt(np.mean(np.square(errors), axis=0))
-    widening = np.maximum(rounding / np.sqrt(np.maximum(np.diag(fit.covariance), 1e-300)), 1.0)
-    return replace(fit, covariance=fit.covariance * np.outer(widening, widening))
+        errors.append(evidence.step * (np.round(left) - left))
+    return np.array(errors)
 
 
 def _joint_residual(
@@ -169,9 +204,7 @@ def _joint_residual(
 
     def residual(position: FloatArray) -> FloatArray:
         moved = _set(chain, free, position)
-        return np.concatenate(
-            [evidence.residual(moved).ravel(), evidence.neutral_residual(moved)[:, 0]]
-        )
+        return np.concatenate([evidence.residual(moved).ravel(), evidence.neutral_residual(moved)])
 
     return residual
 
@@ -211,7 +244,7 @@ def _solve(
     floor: float,
 ) -> Fit:
     if not free:
-        return Fit(chain, (), start, np.zeros((0, 0)), rms(residual(start)))
+        return Fit(chain, (), start, rms(residual(start)))
     solution = least_squares(
         residual,
         np.clip(start, 1e-6, 1 - 1e-6),
@@ -222,21 +255,16 @@ def _solve(
         diff_step=np.full(len(free), 1e-5),
         max_nfev=60,
     )
-    values = residual(solution.x)
-    spread = max(float(np.mean(values**2)), floor**2)
-    jacobian = np.asarray(solution.jac, np.float64)
-    covariance = _inverse(jacobian.T @ jacobian) * spread
-    return Fit(_set(chain, free, solution.x), tuple(free), solution.x, covariance, rms(values))
+    position = np.asarray(solution.x, np.float64)
+    return Fit(_set(chain, free, position), tuple(free), position, rms(residual(position)))
 
 
-def _inverse(information: FloatArray) -> FloatArray:
-    """Invert; directions without information get infinite variance."""
-    idle = np.diag(information) < 1e-9 * max(float(np.diag(information).max()), 1e-300)
-    covariance = np.full_like(information, 0.0)
-    active = np.flatnonzero(~idle)
-    covariance[np.ix_(active, active)] = np.linalg.pinv(information[np.ix_(active, active)])
-    covariance[np.flatnonzero(idle), np.flatnonzero(idle)] = np.inf
-    return covariance
+def _gain(jacobian: FloatArray) -> FloatArray:
+    """Pseudo-inverse (parameters, residuals) in which directions without information stay huge."""
+    size = np.maximum(np.linalg.norm(jacobian, axis=0), 1e-6)
+    left, singular, right = np.linalg.svd(jacobian / size, full_matrices=False)
+    inverse = (right.T / np.maximum(singular, 1e-9)) @ left.T / size[:, None]
+    return np.asarray(inverse, np.float64)
 
 
 def _set(chain: Conversion, free: Sequence[Free], position: FloatArray) -> Conversion:

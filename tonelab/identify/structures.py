@@ -30,10 +30,11 @@ from tonelab.signal.quantisation import chroma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
-    from collections.abc import Hashable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 
     from tonelab.conversion.chain import Order
     from tonelab.conversion.parameters import Entry
+    from tonelab.conversion.tone import Tone
     from tonelab.identify.evidence import Evidence
     from tonelab.signal.quantisation import FloatArray
 
@@ -72,6 +73,7 @@ TIE = 1.04
 EXPLAINED = 1.5  # floors
 PLAINLY = 1.2  # floors, for chains without parameters
 KEPT = 0.97  # of the colours, when a chain is judged
+LEAST_BASES = 30  # plain chains to extend
 POLISHED = 10
 TURNED = 3
 MOST_TIES = 8
@@ -125,36 +127,53 @@ def search(evidence: Evidence) -> Search:
     """Try every chain of the model.
 
     Chroma laws, blended drives and their combinations with picture controls are tried only
-    where no plain chain comes near the floor, for they can imitate. The curve is known above
-    its ceiling only if the ceiling is its own; failing that, bright colours are left aside.
+    where no plain chain comes near the floor, for they can imitate.
     """
     calm = calm_colours(evidence)
-    scopes = [evidence] if calm is evidence else [evidence, calm]
-    ranked: list[Candidate] = []
-    for deep, scope, plain in product((False, True), scopes, (True, False)):
-        inside = deep_within_709(scope) if deep else within_709(scope)
-        ranked = rank_inside(inside, plain=plain)
-        # A blend imitates its nearer half: a plain chain must do better than merely explain.
-        if ranked[0].rms <= (PLAINLY if plain else EXPLAINED) * evidence.floor:
+    inside, ranked = evidence, list[Candidate]()
+    for narrow in (within_709, deep_within_709):
+        # The curve is known above its ceiling only if the ceiling is its own.
+        scopes = {len(scope.light): scope for scope in (narrow(evidence), narrow(calm))}
+        inside, ranked = _rank_scopes(list(scopes.values()), evidence.floor)
+        if explains(ranked[0], evidence):
             break
     possible = [candidate for candidate in ranked if explains(candidate, evidence)] or ranked[:2]
     whole = _rank_gamuts(calm.thinned(GAMUT_COLOURS), possible[:MOST_POSSIBLE])
     return Search(inside, ranked, whole)
 
 
-def rank_inside(evidence: Evidence, *, plain: bool = False) -> list[Candidate]:
-    """Rank the chains on colours that need no gamut mapping; ``plain`` stops at simple ones."""
+def _rank_scopes(scopes: Sequence[Evidence], floor: float) -> tuple[Evidence, list[Candidate]]:
+    """Rank on the first scope that some chain explains, plain chains being asked of all first."""
+    plain = []
+    for scope in scopes:
+        plain.append(rank_plain(scope))
+        # A blend imitates its nearer half: a plain chain must do better than merely explain.
+        if plain[-1][0].rms <= PLAINLY * floor:
+            return scope, plain[-1]
+    for scope, ranked in zip(scopes, plain, strict=True):
+        extended = _rank_extended(scope, ranked)
+        if extended[0].rms <= EXPLAINED * floor:
+            return scope, extended
+    return scope, extended
+
+
+def rank_plain(evidence: Evidence) -> list[Candidate]:
+    """Rank the chains without chroma laws and blends on colours that need no gamut mapping."""
     few = evidence.thinned(RANKING_COLOURS)
     ranked = _evaluate(few, _plain(few))
     if ranked[0].rms <= PLAINLY * evidence.floor:
         return ranked
     turned = [candidate for candidate in ranked if candidate.conversion.controls.name != "none"]
     polished = [_polish(few, candidate) for candidate in _distinct(turned)[:TURNED]]
-    ranked = _distinct(sorted(ranked + polished, key=_rms_of))
-    if plain or ranked[0].rms <= PLAINLY * evidence.floor:
-        return ranked
+    return _distinct(sorted(ranked + polished, key=_rms_of))
+
+
+def _rank_extended(evidence: Evidence, ranked: list[Candidate]) -> list[Candidate]:
+    """Rank the plain chains again among those with a chroma law or a blended drive."""
+    few = evidence.thinned(RANKING_COLOURS)
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
-    promising = _distinct(_evaluate(scan, _extended(ranked)))[:POLISHED]
+    bases = ranked[: max(len(ranked) // 2, LEAST_BASES)]
+    promising = _distinct(_evaluate(scan, _extended(bases), _rough_curve))[:POLISHED]
     polished = sorted((_polish(few, candidate) for candidate in promising), key=_rms_of)
     siblings = _evaluate(few, _siblings(polished[0]))
     return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
@@ -167,8 +186,22 @@ def explains(candidate: Candidate, evidence: Evidence) -> bool:
 
 def tied(ranked: Sequence[Candidate], floor: float) -> list[Candidate]:
     """Return the candidates that the evidence does not tell from the best."""
-    limit = max(TIE * ranked[0].rms, ranked[0].rms + 0.05 * floor)
+    limit = tie_limit(ranked[0].rms, floor)
     return [candidate for candidate in ranked if candidate.rms <= limit]
+
+
+def tie_limit(best: float, floor: float) -> float:
+    """Largest RMS that says nothing against a chain when the best leaves ``best``."""
+    return max(TIE * best, best + 0.05 * floor)
+
+
+def judged(evidence: Evidence, chain: Conversion) -> Candidate:
+    """Return a chain with its free curve; saturation and hue, where it has any, follow too."""
+    if chain.controls.name == "none":
+        free = with_free_curve(evidence, chain)
+        return Candidate(free, trimmed_rms(evidence.residual(free)))
+    bare = replace(chain, controls=_luma_only(chain))
+    return _turned(evidence, with_free_curve(evidence, bare))
 
 
 def calm_colours(evidence: Evidence) -> Evidence:
@@ -201,24 +234,56 @@ def deep_within_709(evidence: Evidence) -> Evidence:
 
 
 def with_free_curve(
-    evidence: Evidence, chain: Conversion, known: dict[Hashable, FreeCurve] | None = None
+    evidence: Evidence, chain: Conversion, known: dict[Hashable, Tone] | None = None
 ) -> Conversion:
     """Return the chain carrying the curve that the neutrals demand of it.
 
     ``known`` keeps curves by what they depend on, for searches that meet the same again.
     """
+    return _with_curve(evidence, chain, known, _smooth_curve)
+
+
+def _with_curve(
+    evidence: Evidence,
+    chain: Conversion,
+    known: dict[Hashable, Tone] | None,
+    make: Callable[[FloatArray, FloatArray], Tone],
+) -> Conversion:
     argument = chain.arguments(evidence.neutral_light)[:, 0]
     key = (chain.encoding.name, tuple(chain.controls.parameters.items()), argument.tobytes())
     if known is None or key not in known:
         encoding = ENCODINGS[chain.encoding.name]
         given = encoding.complete(chain.encoding.parameters)
         relative = encoding.inverse(_before_controls(evidence.neutral_signal(), chain), **given)
-        signal, first = np.unique(eotf_inverse_pq(argument), return_index=True)
-        curve = FreeCurve(signal, np.maximum.accumulate(np.maximum(relative[first], 0.0)))
+        light, first = np.unique(argument, return_index=True)
+        curve = make(light, np.maximum.accumulate(np.maximum(relative[first], 0.0)))
         if known is None:
             return replace(chain, tone=curve)
         known[key] = curve
     return replace(chain, tone=known[key])
+
+
+def _smooth_curve(light: FloatArray, relative: FloatArray) -> Tone:
+    signal, first = np.unique(eotf_inverse_pq(light), return_index=True)
+    return FreeCurve(signal, relative[first])
+
+
+def _rough_curve(light: FloatArray, relative: FloatArray) -> Tone:
+    """Straight lines between knots: ten times quicker, good enough to choose what to refine."""
+    place, root = np.sqrt(np.sqrt(light)), relative ** (1 / 2.4)
+    return lambda L: np.interp(np.sqrt(np.sqrt(L)), place, root) ** 2.4
+
+
+def with_luma_controls(chain: Conversion) -> Conversion:
+    """Set contrast and brightness wherever there are picture controls, so that fits refine them.
+
+    A free curve takes them over almost without a trace; encodings that are no plain powers and
+    the parameters of tone families do not.
+    """
+    if chain.controls.name == "none":
+        return chain
+    given = {"contrast": 1.0, "brightness": 0.0, **chain.controls.parameters}
+    return replace(chain, controls=replace(chain.controls, parameters=given))
 
 
 def trimmed_rms(residual: FloatArray) -> float:
@@ -228,7 +293,8 @@ def trimmed_rms(residual: FloatArray) -> float:
     saturated blue as dark multiply that guess; a wrong chain errs on far more colours than those.
     """
     worst = np.abs(residual).max(axis=1)
-    kept = residual[worst <= np.quantile(worst, KEPT)]
+    last = int(KEPT * (len(worst) - 1))
+    kept = residual[worst <= np.partition(worst, last)[last]]
     return float(np.sqrt(np.mean(kept**2)))
 
 
@@ -300,7 +366,10 @@ def _luma_controls(evidence: Evidence) -> list[Step]:
 
 def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
     """Plain chains with a chroma law or a blended drive."""
-    plain = [replace(candidate.conversion, controls=_luma_only(candidate)) for candidate in ranked]
+    plain = [
+        replace(candidate.conversion, controls=_luma_only(candidate.conversion))
+        for candidate in ranked
+    ]
     for chain in plain:
         for law, trials in LAWS.items():
             for trial in trials:
@@ -315,7 +384,7 @@ def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
 
 def _siblings(candidate: Candidate) -> Iterator[Conversion]:
     """Give the chroma law of a chain to every other drive, lest a tie goes unseen."""
-    chain = replace(candidate.conversion, controls=_luma_only(candidate))
+    chain = replace(candidate.conversion, controls=_luma_only(candidate.conversion))
     if chain.chroma.name != "none":
         yield from with_every_drive(chain)
 
@@ -330,16 +399,20 @@ def _drives() -> list[tuple[Order, str]]:
     return drives + [("matrix-first", drive) for drive in MATRIX_FIRST]
 
 
-def _luma_only(candidate: Candidate) -> Step:
-    """Drop the chroma turn of a candidate's controls; it is found anew for each extension."""
-    controls = candidate.conversion.controls
+def _luma_only(chain: Conversion) -> Step:
+    """Drop the chroma turn of a chain's controls, to be found anew."""
+    controls = chain.controls
     kept = {k: v for k, v in controls.parameters.items() if k in {"contrast", "brightness"}}
     return Step(controls.name, kept) if kept else Step("none")
 
 
-def _evaluate(evidence: Evidence, chains: Iterable[Conversion]) -> list[Candidate]:
-    known: dict[Hashable, FreeCurve] = {}
-    found = [_turned(evidence, with_free_curve(evidence, chain, known)) for chain in chains]
+def _evaluate(
+    evidence: Evidence,
+    chains: Iterable[Conversion],
+    make: Callable[[FloatArray, FloatArray], Tone] = _smooth_curve,
+) -> list[Candidate]:
+    known: dict[Hashable, Tone] = {}
+    found = [_turned(evidence, _with_curve(evidence, chain, known, make)) for chain in chains]
     return sorted(found, key=_rms_of)
 
 
@@ -417,7 +490,8 @@ def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidat
         best = found[0].conversion
         trials = [c.conversion for c in found[:4]] + [replace(best, gamut=Step("matrix"))]
         refined = [_refine_gamut(evidence, t) for t in trials if _has_parameters(t)]
-        refined += [_polish(evidence, c) for c in found[:2] if own_parameters(c.conversion)]
+        own = [with_luma_controls(c.conversion) for c in found[:2]]
+        refined += [_polish(evidence, Candidate(c, np.inf)) for c in own if own_parameters(c)]
         found = sorted(found + refined, key=_rms_of)
     return found
 
