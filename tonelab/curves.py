@@ -20,7 +20,10 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 QUANTISATION_SD = 1 / np.sqrt(12)  # of a value rounded to whole codes
-ROUNDING_REACH = 0.55  # codes; no true curve lies further from its rounded values
+# Standard deviations within which values lie about a true curve: rounded ones almost within half
+# a code, a thousand random ones within about three.
+ROUNDING_REACH, RANDOM_REACH = 1.9, 4.0
+FLAT = 0.02  # variance, squared steps, below which the samples of a patch agree
 Z95 = 1.959963984540054
 
 HUES = 24
@@ -63,7 +66,9 @@ def luminance_curve(neutrals: Colours, source: Signal, *, code_step: float = 1.0
     code = neutrals.capture[:, 0]
     lifted = isotonic_regression(code).x
     clipped = _plateaus(lifted, code_step)
-    smooth, deviation = _smooth(neutrals.source[:, 0], lifted, clipped, code_step)
+    moving = neutrals[~clipped]
+    noise, reach = _noise(moving.variance[:, 0], moving.count[:, 0], code_step)
+    smooth, deviation = _smooth(neutrals.source[:, 0], lifted, clipped, noise, reach)
     return LuminanceCurve(
         source_code=neutrals.source[:, 0],
         luminance=neutral_luminance(neutrals.source, source),
@@ -224,31 +229,41 @@ def _plateaus(code: FloatArray, step: float) -> NDArray[np.bool_]:
     return clipped
 
 
-def _smooth(
-    x: FloatArray, y: FloatArray, clipped: NDArray[np.bool_], step: float
-) -> tuple[FloatArray, FloatArray]:
-    """Smooth between the plateaus as far as rounding alone explains the difference.
+def _noise(variance: FloatArray, count: NDArray[np.int64], step: float) -> tuple[float, float]:
+    """Return the standard deviation of mean codes, and how many of it a value may be off.
 
-    The penalty is the largest whose residual stays within rounding, so that rounding noise is
-    averaged away and a true bend is not; a bend sharper than the penalty allows keeps its data.
+    Where the samples of most patches differ, rounding is random and averages out.
     """
-    smooth, deviation = y.copy(), np.full(len(y), QUANTISATION_SD * step)
+    random = variance > FLAT * step**2
+    if not len(random) or random.mean() < 1 / 2:
+        return float(QUANTISATION_SD * step), ROUNDING_REACH
+    return float(np.sqrt(np.mean(variance[random] / count[random]))), RANDOM_REACH
+
+
+def _smooth(
+    x: FloatArray, y: FloatArray, clipped: NDArray[np.bool_], noise: float, reach: float
+) -> tuple[FloatArray, FloatArray]:
+    """Smooth between the plateaus as far as noise alone explains the difference.
+
+    The penalty is the largest whose residual stays within the noise, so that it is averaged away
+    and a true bend is not; a bend sharper than the penalty allows keeps its data.
+    """
+    smooth, deviation = y.copy(), np.full(len(y), noise)
     rows = np.flatnonzero(~clipped)
     if len(rows) < MIN_NEUTRALS:
         return smooth, deviation
     data, position = y[rows], x[rows]
-    floor = QUANTISATION_SD * step
     low, high = 1e-3, 1e8
     for _ in range(40):
         middle = np.sqrt(low * high)
         fitted = _whittaker(position, data, middle)
-        calm = np.sqrt(np.mean((fitted - data) ** 2)) <= floor
-        calm &= float(np.max(np.abs(fitted - data))) <= ROUNDING_REACH * step
+        calm = np.sqrt(np.mean((fitted - data) ** 2)) <= noise
+        calm &= float(np.max(np.abs(fitted - data))) <= reach * noise
         low, high = (middle, high) if calm else (low, middle)
     fitted = _whittaker(position, data, low)
     smooth[rows] = fitted
     smooth = isotonic_regression(smooth).x
-    variance = max(float(np.mean((fitted - data) ** 2)), floor**2)
+    variance = max(float(np.mean((fitted - data) ** 2)), noise**2)
     deviation[rows] = np.sqrt(variance * _leverage(position, low))
     return smooth, deviation
 

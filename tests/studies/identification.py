@@ -151,7 +151,7 @@ class Relabelled(SimulatedDevice):
         signal = np.clip(encoded(self.truth.curve(pq_light(grid)), self.truth.encoding), 0, None)
         if self.truth.ceiling and not self.truth.super_white:
             signal = np.minimum(signal, 1)
-        steps = np.linspace(0, 4, 40001)
+        steps = np.linspace(0, 110 ** (1 / 2.4), 100001) ** 2.4  # up to 10,000 over 90 cd/m2
         decoded = np.interp(signal, encoded(steps, self.encoding), steps)
         return np.interp(np.asarray(light), pq_light(grid), decoded)
 
@@ -257,10 +257,9 @@ def _same(device, codes, choices, part, other, limit) -> bool:
     for values in product(*(choices[name] for name in rest)):
         told = {part: other, **dict(zip(rest, values, strict=True))}
         drives = told["drive"].split("+")
-        if len(drives) > 1 and told["drive"] != device.drive:
-            continue
-        if told["gamut"] == "none":
-            told["order"] = "tone-first"  # Without a matrix there is no order.
+        # Without a matrix there is no order, and luminance is the same before and after it.
+        if told["gamut"] == "none" or (told["drive"], told["gamut"]) == ("luminance", "soft-clip"):
+            told["order"] = "tone-first"
         if told["order"] == "matrix-first" and told["gamut"] == "soft-clip":
             continue
         if not set(drives) <= set(DRIVES) or told["gamut"] not in GAMUTS:

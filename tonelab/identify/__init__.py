@@ -163,7 +163,8 @@ def _alike(
         return [tie.conversion for tie in ties]
     reference = rms(evidence.residual(chain))
     others = [replace(t.conversion, tone=chain.tone, ceiling=chain.ceiling) for t in ties]
-    others += with_every_drive(chain)
+    for ceiling in (True, False):
+        others += with_every_drive(replace(chain, ceiling=ceiling))
     close = [o for o in others if rms(evidence.residual(o)) <= SAME * reference]
     return [chain, *close]
 

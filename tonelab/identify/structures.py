@@ -49,6 +49,7 @@ DEEP_SIGNAL = 0.7  # of the capture, reached by a grey of the brightest channel
 
 TONE_FIRST = ("per-channel", "max-rgb", "luminance", "luma", "ictcp", "gamma-luma")
 MATRIX_FIRST = ("per-channel", "max-rgb", "luminance")
+POWERS = ("bt1886", "gamma22", "gamma")
 ENCODING_NAMES = ("bt1886", "gamma22", "srgb", "bt709-oetf")
 BLENDS = ("blend", "per-channel+luminance", "max-rgb+luminance")
 TONE_FIRST_BLENDS = ("per-channel+luma", "per-channel+ictcp", "max-rgb+luma", "max-rgb+ictcp")
@@ -73,13 +74,14 @@ TIE = 1.04
 EXPLAINED = 1.5  # floors
 PLAINLY = 1.2  # floors, for chains without parameters
 KEPT = 0.97  # of the colours, when a chain is judged
-LEAST_BASES = 30  # plain chains to extend
+LEAST_BASES = 30  # plain chains to give chroma laws
 POLISHED = 10
 TURNED = 3
 MOST_TIES = 8
 MOST_POSSIBLE = 14
 FULL_WHITE = 0.996  # signal; rounding to 8 bits alone reaches it
 LEAST_LIFT = 0.001  # signal, of black
+END_OF_CODES = 1.085  # signal, a little below the last code that a picture may use
 SUPER_WHITE_SEEN = 1.01  # R'G'B' signal; rounding alone stays below
 SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
 
@@ -99,6 +101,8 @@ class Candidate:
             parts.insert(1, chain.chroma.name)
         if chain.rgb_clipped:
             parts.append("super-white clipped in R'G'B'")
+        elif chain.super_white:
+            parts.append("super-white kept")
         if chain.controls.name != "none":
             parts.append("picture controls")
         return ", ".join(parts)
@@ -172,9 +176,9 @@ def _rank_extended(evidence: Evidence, ranked: list[Candidate]) -> list[Candidat
     """Rank the plain chains again among those with a chroma law or a blended drive."""
     few = evidence.thinned(RANKING_COLOURS)
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
-    bases = ranked[: max(len(ranked) // 2, LEAST_BASES)]
-    promising = _distinct(_evaluate(scan, _extended(bases), _rough_curve))[:POLISHED]
-    polished = sorted((_polish(few, candidate) for candidate in promising), key=_rms_of)
+    promising = _distinct(_evaluate(scan, _extended(ranked), _rough_curve))[:POLISHED]
+    chains = [with_luma_controls(candidate.conversion) for candidate in promising]
+    polished = sorted((_polish(few, Candidate(c, np.inf)) for c in chains), key=_rms_of)
     siblings = _evaluate(few, _siblings(polished[0]))
     return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
 
@@ -325,15 +329,15 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
         tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
     beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
-    # A lift of all codes after clipping looks like super-white, so both readings stay open then.
-    lifted = abs(float(luma[0])) > LEAST_LIFT
-    dim = replace(base, ceiling=True, super_white=False)
+    bases = [base, *beyond] if not above and _shows_super_white(evidence) else [base]
+    controls = _luma_controls(evidence)
+    readings = list(product(beyond if above else bases, controls))
     if above:
-        bases = [*beyond, dim] if lifted else beyond
-    else:
-        bases = [base, *beyond] if _shows_super_white(evidence) else [base]
-    parts = product(bases, _luma_controls(evidence), ENCODING_NAMES, ("clip", "none"), _drives())
-    for start, controls, encoding, gamut, (order, drive) in parts:
+        # A gain or a lift of all codes after clipping looks like super-white.
+        dim = replace(base, ceiling=True, super_white=False)
+        readings += [(dim, step) for step in controls if step.name != "none"]
+    parts = product(readings, ENCODING_NAMES, ("clip", "none"), _drives())
+    for (start, step), encoding, gamut, (order, drive) in parts:
         if (gamut, order) != ("none", "matrix-first"):
             yield replace(
                 start,
@@ -341,7 +345,7 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
                 order=order,
                 gamut=Step(gamut),
                 encoding=Step(encoding),
-                controls=controls,
+                controls=step,
             )
 
 
@@ -358,19 +362,18 @@ def _luma_controls(evidence: Evidence) -> list[Step]:
     steps = [Step("none")]
     if abs(black) > LEAST_LIFT:
         steps.append(Step("contrast-first", {"brightness": black}))
-    if np.isfinite(evidence.ceiling_light) and white - max(black, 0.0) < FULL_WHITE:
+    dimmed, raised = white - max(black, 0.0) < FULL_WHITE, 1.005 < white < END_OF_CODES
+    if np.isfinite(evidence.ceiling_light) and (dimmed or raised):
         turns = {"contrast": white - black, "brightness": black}
         steps.append(Step("contrast-first", turns))
     return steps
 
 
 def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
-    """Plain chains with a chroma law or a blended drive."""
-    plain = [
-        replace(candidate.conversion, controls=_luma_only(candidate.conversion))
-        for candidate in ranked
-    ]
-    for chain in plain:
+    """Plain chains with a chroma law or a blended drive; laws for the better half alone."""
+    chains = [candidate.conversion for candidate in ranked]
+    plain = [replace(chain, controls=_luma_only(chain)) for chain in chains]
+    for chain in plain[: max(len(plain) // 2, LEAST_BASES)]:
         for law, trials in LAWS.items():
             for trial in trials:
                 yield replace(chain, chroma=Step(law, trial))
@@ -390,8 +393,13 @@ def _siblings(candidate: Candidate) -> Iterator[Conversion]:
 
 
 def with_every_drive(chain: Conversion) -> list[Conversion]:
-    """Return the chain with each plain drive in its place."""
-    return [replace(chain, drive=Step(drive), order=order) for order, drive in _drives()]
+    """Return the chain with each plain drive in its place; without a matrix there is no order."""
+    orders = {"tone-first"} if chain.gamut.name == "none" else {"tone-first", "matrix-first"}
+    return [
+        replace(chain, drive=Step(drive), order=order)
+        for order, drive in _drives()
+        if order in orders
+    ]
 
 
 def _drives() -> list[tuple[Order, str]]:
@@ -448,6 +456,9 @@ def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
     """Refine a candidate's own parameters, the free curve following along."""
     chain = candidate.conversion
     free = own_parameters(chain)
+    if chain.encoding.name in POWERS:
+        # There contrast is the scale of the curve (exact): refining it would only let it wander.
+        free = tuple(item for item in free if item.parameter.name != "contrast")
 
     def residual(trial: Conversion) -> FloatArray:
         return evidence.residual(with_free_curve(evidence, trial)).ravel()
