@@ -65,6 +65,14 @@ def pq_signal(light):
     return ((C1 + C2 * power) / (1 + C3 * power)) ** M2
 
 
+def hlg_light(signal, peak=1000.0):
+    """Display light in cd/m2 of HLG signals 0..1, system gamma 1.2 (BT.2100-2 table 5)."""
+    a, b, c = 0.17883277, 0.28466892, 0.55991073
+    e = np.clip(signal, 0, 1)
+    scene = np.where(e <= 0.5, e**2 / 3, (np.exp((e - c) / a) + b) / 12)
+    return peak * (scene @ LUMA["bt2020"])[..., None] ** 0.2 * scene
+
+
 def powered(x, exponent):
     """Power law mirrored about zero, so that light outside the gamut keeps its sign."""
     return np.sign(x) * np.abs(x) ** exponent
@@ -364,6 +372,7 @@ class SimulatedDevice:
     ``scene`` makes the device depend on the page: "peak" and "average" drive the light that
     counts as source peak or as exposure, "local" adds ``swing`` times the local contrast.
     ``bits`` 8 means 8-bit codes in a capture of 10 bits, as capture chains deliver them.
+    ``source`` is the transfer of the clip it plays: "pq", or "hlg" shown at 1000 cd/m2.
     """
 
     drive: str = "per-channel"
@@ -383,6 +392,7 @@ class SimulatedDevice:
     matrix: str = "bt709"
     scene: str | None = None
     swing: float = 0.15
+    source: str = "pq"
 
     def curve(self, light):
         """Relative output of the tone curve for light in cd/m2."""
@@ -404,14 +414,15 @@ class SimulatedDevice:
         return controlled(ycbcr_of(encoded(rgb, self.encoding), self.matrix), **self.controls)
 
     def real_codes(self, source_codes):
-        """Real-valued 10-bit codes for 10-bit narrow BT.2020 PQ source codes (P, 3)."""
+        """Real-valued 10-bit codes for 10-bit narrow BT.2020 source codes (P, 3)."""
         ycbcr = (np.asarray(source_codes, float) - (64, 512, 512)) / (876, 896, 896)
-        return self.codes_of(self.signal(pq_light(rgb_of(ycbcr, "bt2020"))))
+        light = {"pq": pq_light, "hlg": hlg_light}[self.source]
+        return self.codes_of(self.signal(light(rgb_of(ycbcr, "bt2020"))))
 
     def codes_of(self, ycbcr):
         """Real-valued codes in 10-bit units; 8-bit devices differ in their rounding alone."""
         if self.range == "full":
-            return ycbcr * 1023 + (0, 512, 512)
+            return ycbcr * (1023 if self.bits == 10 else 4 * 255) + (0, 512, 512)
         return ycbcr * (876, 896, 896) + (64, 512, 512)
 
     def rounded(self, real_codes, generator=None):

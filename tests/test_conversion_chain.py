@@ -86,6 +86,21 @@ def test_arguments_tell_which_colours_clip() -> None:
     assert turned.arguments(light)[0, 0] == pytest.approx(1.6604910021 * 250, rel=0.03)
 
 
+@pytest.mark.parametrize("drive", DRIVES)
+@pytest.mark.parametrize("law", ["none", "desaturate-before-sum", "crosstalk"])
+def test_greys_alone_give_the_same_signal(drive: str, law: str) -> None:
+    light = np.repeat(np.geomspace(0.01, 2000, 40)[:, None], 3, axis=1)
+    chain = Conversion(
+        tone=Step("hable"),
+        drive=Step(drive),
+        chroma=Step(law),
+        encoding=Step("srgb"),
+        controls=Step("contrast-first", {"contrast": 0.9, "brightness": 0.02, "saturation": 1.2}),
+    )
+    whole = chain.ycbcr_signal(light)[:, 0]
+    np.testing.assert_allclose(chain.grey_signal(chain.arguments(light)[:, 0]), whole, atol=2e-6)
+
+
 def test_arguments_see_what_the_chroma_law_did() -> None:
     chain = Conversion(Step("hable"), Step("max-rgb"), chroma=Step("crosstalk", {"alpha": 0.1}))
     np.testing.assert_allclose(chain.arguments(np.array([[100.0, 0, 0]])), [[80]])

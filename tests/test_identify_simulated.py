@@ -263,6 +263,42 @@ def test_a_published_converter_is_named_with_its_parameters(layout, device, fami
         truth = device.tone_parameters[name]
         assert estimate.value == pytest.approx(truth, rel=0.01)
         assert estimate.low <= truth <= estimate.high
+    (pair,) = found.correlations
+    assert {pair.first, pair.second} == {
+        "white" if family == "hable" else "semi_saturation",
+        "peak",
+    }
+    assert 0.1 < abs(pair.value) < 0.98
+    # Each drive has its profile over display gamma; under the right one the true gamma is best.
+    own = [point for point in found.display_gamma if point.drive.startswith(device.drive)]
+    best = min(own, key=lambda point: point.codes_rms)
+    assert best.exponent == {"bt1886": 2.4, "gamma22": 2.2}[device.encoding]
+    others = [p for p in found.display_gamma if not p.drive.startswith(device.drive)]
+    assert min(point.codes_rms for point in others) > 2 * best.codes_rms
+
+
+def test_a_parameter_that_contrast_moves_alike_is_never_claimed(layout):
+    # Under a pure power, the peak of a power curve and a contrast control are one product.
+    device = SimulatedDevice(
+        drive="luminance",
+        order="matrix-first",
+        tone="power",
+        tone_parameters={"peak": 2500.0, "exponent": 1.43, "toe": 9.0},
+        gamut="excursions",
+        encoding="gamma22",
+        controls={"contrast": 0.96, "brightness": 0.014, "saturation": 1.1, "hue": 3.5},
+        ceiling=False,
+        super_white=True,
+        dither="rpdf",
+    )
+    found = identify(evidence_of(layout, device)).conversion
+    assert found.family == "power"
+    assert not found.parameters["peak"].identifiable
+    assert "contrast" in found.parameters["peak"].note
+    assert any("peak and contrast are known only together" in note for note in found.notes)
+    exponent = found.parameters["exponent"]
+    assert exponent.identifiable
+    assert exponent.value == pytest.approx(1.43, rel=1e-3)
 
 
 def test_encoding_is_not_claimed_where_the_curve_absorbs_it(layout):
@@ -297,6 +333,32 @@ def test_what_picture_controls_share_with_the_curve_is_never_claimed(layout):
         for name in ("contrast", "brightness")
         if name in found.controls
     )
+
+
+@pytest.mark.parametrize(
+    "device",
+    [
+        SimulatedDevice(tone="hable"),
+        SimulatedDevice(tone="sigmoid", dither="tpdf"),
+        SimulatedDevice(tone="logarithmic", bits=8, dither="rpdf"),
+    ],
+    ids=lambda device: f"{device.tone} {device.dither}",
+)
+def test_the_band_of_the_curve_covers_it(layout, device):
+    tallies = simulated_tallies(layout, device)
+    neutrals = gather(tallies, layout, Group.NEUTRAL)
+    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
+    copies = gather(tallies, layout, Group.NEUTRAL, merge=False)
+    step = 1.0 if device.bits == 10 else 4.0
+    curve = luminance_curve(neutrals, SOURCE, code_step=step, copies=copies)
+    grey = np.stack([curve.source_code, *np.full((2, len(curve.code)), 512.0)], axis=1)
+    truth = device.real_codes(grey)[:, 0]
+    inside = ~curve.clipped & (curve.source_code >= 64)
+    covered = (curve.low <= truth) & (truth <= curve.high)
+    assert covered[inside].mean() > 0.92
+    # Dither averages out, so that the band is far narrower than one of rounding.
+    if device.dither:
+        assert np.median((curve.high - curve.low)[inside]) < 0.2 * step
 
 
 def test_neutrals_alone_identify_nothing(layout):

@@ -33,7 +33,9 @@ CHROMA_FLOOR = 0.02  # smallest source chroma signal whose hue means anything
 MIN_NEUTRALS = 16
 
 
-def luminance_curve(neutrals: Colours, source: Signal, *, code_step: float = 1.0) -> LuminanceCurve:
+def luminance_curve(
+    neutrals: Colours, source: Signal, *, code_step: float = 1.0, copies: Colours | None = None
+) -> LuminanceCurve:
     """Luminance transfer curve of a pair.
 
     Parameters
@@ -44,12 +46,15 @@ def luminance_curve(neutrals: Colours, source: Signal, *, code_step: float = 1.0
         How to read the source.
     code_step
         Step of the capture's codes: 1, or 4 when 8 bits sit in a 10-bit container.
+    copies
+        The same patches one by one, if pages are to count as blocks.
 
     Returns
     -------
     LuminanceCurve
-        One point per source code, with a monotone smooth curve and its 95 % band (posterior of
-        a penalised least-squares smoother with at least the variance of rounding).
+        One point per source code, with a monotone smooth curve and its 95 % band: the posterior
+        of a penalised least-squares smoother with at least the variance of rounding or dither,
+        or what a resampling of pages would scatter, whichever is wider.
 
     Raises
     ------
@@ -68,7 +73,11 @@ def luminance_curve(neutrals: Colours, source: Signal, *, code_step: float = 1.0
     clipped = _plateaus(lifted, code_step)
     moving = neutrals[~clipped]
     noise, reach = _noise(moving.variance[:, 0], moving.count[:, 0], code_step)
-    smooth, deviation = _smooth(neutrals.source[:, 0], lifted, clipped, noise, reach)
+    position = neutrals.source[:, 0]
+    smooth, deviation, smoother = _smooth(position, lifted, clipped, noise, reach)
+    if copies is not None and len(smoother):
+        scatter = _between_pages(copies, position, smooth, np.flatnonzero(~clipped), smoother)
+        deviation[~clipped] = np.maximum(deviation[~clipped], scatter)
     return LuminanceCurve(
         source_code=neutrals.source[:, 0],
         luminance=neutral_luminance(neutrals.source, source),
@@ -242,8 +251,10 @@ def _noise(variance: FloatArray, count: NDArray[np.int64], step: float) -> tuple
 
 def _smooth(
     x: FloatArray, y: FloatArray, clipped: NDArray[np.bool_], noise: float, reach: float
-) -> tuple[FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Smooth between the plateaus as far as noise alone explains the difference.
+
+    Gives the curve, its standard deviation and the smoother matrix of the rows in between.
 
     The penalty is the largest whose residual stays within the noise, so that it is averaged away
     and a true bend is not; a bend sharper than the penalty allows keeps its data.
@@ -251,7 +262,7 @@ def _smooth(
     smooth, deviation = y.copy(), np.full(len(y), noise)
     rows = np.flatnonzero(~clipped)
     if len(rows) < MIN_NEUTRALS:
-        return smooth, deviation
+        return smooth, deviation, np.zeros((0, 0))
     data, position = y[rows], x[rows]
     low, high = 1e-3, 1e8
     for _ in range(40):
@@ -264,8 +275,34 @@ def _smooth(
     smooth[rows] = fitted
     smooth = isotonic_regression(smooth).x
     variance = max(float(np.mean((fitted - data) ** 2)), noise**2)
-    deviation[rows] = np.sqrt(variance * _leverage(position, low))
-    return smooth, deviation
+    smoother = _smoother(position, low)
+    deviation[rows] = np.sqrt(variance * np.diag(smoother))
+    return smooth, deviation, smoother
+
+
+def _between_pages(
+    copies: Colours,
+    position: FloatArray,
+    smooth: FloatArray,
+    rows: NDArray[np.int64],
+    smoother: FloatArray,
+) -> FloatArray:
+    """Return the standard deviation of the smooth rows when whole pages are drawn anew.
+
+    The linearised block bootstrap: each page's residuals go through the smoother together, and
+    the pages' effects are independent.
+    """
+    source = copies.source[:, 0]
+    place = np.rint(np.interp(source, position, np.arange(len(position)))).astype(np.int64)
+    weight = copies.count[:, 0] / np.bincount(place, copies.count[:, 0], len(position))[place]
+    left = weight * (copies.capture[:, 0] - np.interp(source, position, smooth))
+    pages = np.unique(copies.page)
+    effects = []
+    for page in pages:
+        own = copies.page == page
+        effects.append(smoother @ np.bincount(place[own], left[own], len(position))[rows])
+    share = len(pages) / max(len(pages) - 1, 1)
+    return np.asarray(np.sqrt(share * np.sum(np.square(effects), axis=0)), np.float64)
 
 
 def _penalty(x: FloatArray, strength: float) -> FloatArray:
@@ -292,15 +329,15 @@ def _whittaker(x: FloatArray, y: FloatArray, strength: float) -> FloatArray:
     return solveh_banded(_penalty(x, strength), y)
 
 
-def _leverage(x: FloatArray, strength: float) -> FloatArray:
-    """Diagonal of the smoother matrix."""
+def _smoother(x: FloatArray, strength: float) -> FloatArray:
+    """Smoother matrix (n, n)."""
     banded = _penalty(x, strength)
     n = len(x)
     full = np.diag(banded[2])
     for offset in (1, 2):
         band = banded[2 - offset, offset:]
         full += np.diag(band, offset) + np.diag(band, -offset)
-    return np.diag(cho_solve(cho_factor(full), np.eye(n)))
+    return np.asarray(cho_solve(cho_factor(full), np.eye(n)), np.float64)
 
 
 def _chroma(codes: FloatArray, signal: Signal) -> NDArray[np.complex128]:

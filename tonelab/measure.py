@@ -146,11 +146,13 @@ def reduce(
     if layout is None:
         source_signal, source_findings = read_content_source(source.signal)
         neutrals, colours = content_colours(tallies, source_signal)
+        copies = None
         peak = source.mastering_peak or CONTENT_PEAK
         promised = source.mastering_peak or PQ_PEAK
     else:
         source_signal, source_findings = read_source(source.signal, layout)
         neutrals = gather(tallies, layout, Group.NEUTRAL)
+        copies = gather(tallies, layout, Group.NEUTRAL, merge=False)
         colours = gather(
             tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
         )
@@ -161,7 +163,8 @@ def reduce(
     target, capture_findings = read_capture(capture.signal, tallies, layout, as_read)
     step, coded = code_step(tallies, target), coded_signal(target)
     neutrals, colours = as_ycbcr(neutrals, target), as_ycbcr(colours, target)
-    curve = luminance_curve(neutrals, source_signal, code_step=step)
+    copies = copies and as_ycbcr(copies, target)
+    curve = luminance_curve(neutrals, source_signal, code_step=step, copies=copies)
     evidence = gather_evidence(
         colours, neutrals, curve, source_signal, coded, peak=promised, step=step
     )

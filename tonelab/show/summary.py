@@ -14,15 +14,22 @@ from tonelab.show.plot import axis, braille
 from tonelab.show.words import NOT_IDENTIFIABLE, display_of, interval, landed, light
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable, Mapping, Sequence
 
     from rich.console import RenderableType
     from rich.table import Table
 
-    from tonelab.results import ClipFacts, IdentifiedConversion, Measurement, ParameterEstimate
+    from tonelab.results import (
+        ClipFacts,
+        Correlation,
+        IdentifiedConversion,
+        Measurement,
+        ParameterEstimate,
+    )
 
 _SEVERITIES = {"stop": "bold red", "warning": "yellow", "info": "cyan"}
 _PLOT = (64, 12)
+_TOLD = 0.5  # correlation
 _TICKS = (0.1, 1, 10, 100, 1000, 10000)
 
 
@@ -135,6 +142,7 @@ def _conversion(conversion: IdentifiedConversion) -> RenderableType:
         ("gamut", Text(conversion.gamut)),
         ("encoding", Text(conversion.encoding)),
         *_parameters(conversion.controls),
+        *_correlations(conversion.correlations),
         ("static", Text(conversion.static)),
         ("residual", _residual(conversion)),
     ]
@@ -159,8 +167,16 @@ def _parameters(
             value = Text(f"{best}{unit}", "bold")
             value.append(f"  95 % {bounds}{unit}" if bounds else "", "dim not bold")
         if estimate.note:
-            value.append(f"  {estimate.note}", "dim not bold")
+            reason = estimate.note.removeprefix(f"{NOT_IDENTIFIABLE}: ")
+            value.append(f"  {reason}", "dim not bold")
         yield f"  {name.replace('_', ' ')}", value
+
+
+def _correlations(pairs: Sequence[Correlation]) -> Iterable[tuple[str, RenderableType]]:
+    """Name the pairs of parameters that hang together; the others are in the document."""
+    told = [f"{p.first} and {p.second} {p.value:+.2f}" for p in pairs if abs(p.value) >= _TOLD]
+    if told:
+        yield "correlated", Text(", ".join(told).replace("_", " "), "dim")
 
 
 def _residual(conversion: IdentifiedConversion) -> Text:
