@@ -13,7 +13,7 @@ from tonelab.measure import measure
 from tonelab.media import write_clip
 from tonelab.signal.description import Signal
 
-LAYOUT = Layout.create("quick", 960, 540, "hlg", 1000, hold=3)
+LAYOUT = Layout.create("quick", 960, 540, "hlg", 1000, hold=4)
 DEVICE = SimulatedDevice(
     source="hlg",
     drive="max-rgb",

@@ -22,7 +22,7 @@ if TYPE_CHECKING:
 QUANTISATION_SD = 1 / np.sqrt(12)  # of a value rounded to whole codes
 # Standard deviations within which values lie about a true curve: rounded ones almost within half
 # a code, a thousand random ones within about three.
-ROUNDING_REACH, RANDOM_REACH = 1.9, 4.0
+ROUNDING_REACH, RANDOM_REACH = 0.55 * float(np.sqrt(12)), 4.0
 FLAT = 0.02  # variance, squared steps, below which the samples of a patch agree
 Z95 = 1.959963984540054
 

@@ -74,7 +74,6 @@ TIE = 1.04
 EXPLAINED = 1.5  # floors
 PLAINLY = 1.2  # floors, for chains without parameters
 KEPT = 0.97  # of the colours, when a chain is judged
-LEAST_BASES = 30  # plain chains to give chroma laws
 POLISHED = 10
 TURNED = 3
 MOST_TIES = 8
@@ -147,18 +146,20 @@ def search(evidence: Evidence) -> Search:
 
 
 def _rank_scopes(scopes: Sequence[Evidence], floor: float) -> tuple[Evidence, list[Candidate]]:
-    """Rank on the first scope that some chain explains, plain chains being asked of all first."""
-    plain = []
+    """Rank on the first scope that some chain explains.
+
+    Chroma laws and blends are tried before bright colours are left aside: below a ceiling the
+    curve may be a straight line, under which all chains look alike.
+    """
     for scope in scopes:
-        plain.append(rank_plain(scope))
+        ranked = rank_plain(scope)
         # A blend imitates its nearer half: a plain chain must do better than merely explain.
-        if plain[-1][0].rms <= PLAINLY * floor:
-            return scope, plain[-1]
-    for scope, ranked in zip(scopes, plain, strict=True):
-        extended = _rank_extended(scope, ranked)
-        if extended[0].rms <= EXPLAINED * floor:
-            return scope, extended
-    return scope, extended
+        if ranked[0].rms <= PLAINLY * floor:
+            break
+        ranked = _rank_extended(scope, ranked)
+        if ranked[0].rms <= EXPLAINED * floor:
+            break
+    return scope, ranked
 
 
 def rank_plain(evidence: Evidence) -> list[Candidate]:
@@ -177,10 +178,21 @@ def _rank_extended(evidence: Evidence, ranked: list[Candidate]) -> list[Candidat
     few = evidence.thinned(RANKING_COLOURS)
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
     promising = _distinct(_evaluate(scan, _extended(ranked), _rough_curve))[:POLISHED]
-    chains = [with_luma_controls(candidate.conversion) for candidate in promising]
-    polished = sorted((_polish(few, Candidate(c, np.inf)) for c in chains), key=_rms_of)
+    polished = sorted((_polish_extended(few, candidate) for candidate in promising), key=_rms_of)
     siblings = _evaluate(few, _siblings(polished[0]))
     return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
+
+
+def _polish_extended(evidence: Evidence, candidate: Candidate) -> Candidate:
+    """Refine a chain with all its picture controls, or without a turn that comes to nothing."""
+    chain = candidate.conversion
+    polished = _polish(evidence, Candidate(with_luma_controls(chain), candidate.rms))
+    controls = polished.conversion.controls.parameters
+    turn = controls.get("saturation", 1.0) * np.exp(1j * np.deg2rad(controls.get("hue", 0.0)))
+    if controls and abs(turn - 1) < SMALLEST_TURN:
+        bare = replace(chain, controls=_luma_only(chain))
+        return _polish(evidence, Candidate(bare, candidate.rms))
+    return polished
 
 
 def explains(candidate: Candidate, evidence: Evidence) -> bool:
@@ -331,11 +343,13 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
     beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
     bases = [base, *beyond] if not above and _shows_super_white(evidence) else [base]
     controls = _luma_controls(evidence)
-    readings = list(product(beyond if above else bases, controls))
+    readings = list(product(bases, controls))
     if above:
-        # A gain or a lift of all codes after clipping looks like super-white.
+        # A gain or a lift of all codes after clipping looks like super-white, and the reverse.
         dim = replace(base, ceiling=True, super_white=False)
-        readings += [(dim, step) for step in controls if step.name != "none"]
+        readings = [(dim, step) for step in controls if step.name != "none"]
+        lifts = [step for step in controls if "contrast" not in step.parameters]
+        readings += product(beyond, lifts)
     parts = product(readings, ENCODING_NAMES, ("clip", "none"), _drives())
     for (start, step), encoding, gamut, (order, drive) in parts:
         if (gamut, order) != ("none", "matrix-first"):
@@ -370,10 +384,13 @@ def _luma_controls(evidence: Evidence) -> list[Step]:
 
 
 def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
-    """Plain chains with a chroma law or a blended drive; laws for the better half alone."""
+    """Plain chains with a chroma law or a blended drive.
+
+    The rank of a plain chain says nothing here: without its law the right one may come last.
+    """
     chains = [candidate.conversion for candidate in ranked]
     plain = [replace(chain, controls=_luma_only(chain)) for chain in chains]
-    for chain in plain[: max(len(plain) // 2, LEAST_BASES)]:
+    for chain in plain:
         for law, trials in LAWS.items():
             for trial in trials:
                 yield replace(chain, chroma=Step(law, trial))
