@@ -108,11 +108,9 @@ def settled(evidence: Evidence, family: Family) -> Family:
     tone = free_parameters("tone", TONE_CURVES[family.name].parameters)
     free = [*tone, *(item for item in family.fit.free if item.part != "tone")]
     fit = with_intervals(training, joint_fit(training, family.fit.conversion, free))
-    while (held := _surest(fit)) is not None:
+    while (held := _surest(fit) or _in_a_valley(training, fit)) is not None:
         free.remove(held)
-        given = {held.parameter.name: held.parameter.default}
-        fit = joint_fit(training, _with_tone(fit.conversion, given), free)
-        fit = with_intervals(training, fit)
+        fit = with_intervals(training, _holding(training, fit, held))
     fit = _whatever_the_ceiling(training, fit)
     unseen = evidence[evidence.held_out]
     return replace(family, fit=fit, held_out_rms=rms(unseen.residual(fit.conversion)))
@@ -150,6 +148,27 @@ def _surest(fit: Fit) -> Free | None:
             if off < max(AGREEING * sigma, BOUND):
                 agreeing[free] = off / sigma
     return min(agreeing, key=lambda free: agreeing[free], default=None)
+
+
+def _in_a_valley(evidence: Evidence, fit: Fit) -> Free | None:
+    """Return a parameter that others make up for, if the fit is as good at its published value.
+
+    In a long bent valley the interval about the best fit says little of values along it.
+    """
+    costs = {}
+    for free in fit.free:
+        if free.parameter.published and fit.partner(free) is not None:
+            worse = _holding(evidence, fit, free).rms ** 2 - fit.rms**2
+            costs[free] = 3 * len(evidence.light) * worse / fit.rms**2
+    best = min(costs, key=lambda free: costs[free], default=None)
+    return best if best is not None and costs[best] < AGREEING**2 else None
+
+
+def _holding(evidence: Evidence, fit: Fit, held: Free) -> Fit:
+    """Fit anew with one parameter at its published value."""
+    given = {held.parameter.name: held.parameter.default}
+    others = [free for free in fit.free if free is not held]
+    return joint_fit(evidence, _with_tone(fit.conversion, given), others)
 
 
 def _with_tone(chain: Conversion, given: dict[str, float]) -> Conversion:

@@ -91,6 +91,16 @@ class Fit:
         deviation = np.sqrt(np.diag(self.covariance))
         return np.asarray(self.covariance / np.outer(deviation, deviation), np.float64)
 
+    def partner(self, free: Free) -> tuple[str, float] | None:
+        """Name the parameter that a parameter is known only together with, and by how much."""
+        index = self.free.index(free)
+        correlation = np.abs(self._correlation()[index])
+        correlation[index] = 0.0
+        other = int(np.argmax(correlation))
+        if correlation[other] <= CORRELATION_LIMIT:
+            return None
+        return self.free[other].parameter.name, float(correlation[other])
+
     def _estimate(self, index: int) -> ParameterEstimate:
         free, place = self.free[index], float(self.position[index])
         spread = 0.0 if self.covariance is None else float(np.sqrt(self.covariance[index, index]))
@@ -106,12 +116,8 @@ class Fit:
             return f"not identifiable from this capture: {LIKE_THE_CURVE[name]}"
         if place < BOUND or place > 1 - BOUND:
             return "at the bound of its range"
-        correlation = np.abs(self._correlation()[index])
-        correlation[index] = 0.0
-        other = int(np.argmax(correlation))
-        if correlation[other] > CORRELATION_LIMIT:
-            partner = self.free[other].parameter.name
-            return f"known only together with {partner} (correlation {correlation[other]:.3f})"
+        if (partner := self.partner(self.free[index])) is not None:
+            return f"known only together with {partner[0]} (correlation {partner[1]:.3f})"
         if spread > 1:
             return "not identifiable from this capture: it changes no code"
         if width > WIDTH_LIMIT * max(abs(value), 1e-9):
