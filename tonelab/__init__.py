@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from tonelab.chart import Layout as Layout
     from tonelab.chart import write_chart as write_chart
+    from tonelab.checks import check as check
     from tonelab.compare import compare as compare
     from tonelab.correction import correct as correct
     from tonelab.correction import verify as verify
@@ -48,6 +49,7 @@ _HOMES = {
     "Signal": "tonelab.signal.description",
     "Tallies": "tonelab.tallies",
     "TonelabError": "tonelab.errors",
+    "check": "tonelab.checks",
     "chroma_transfer": "tonelab.curves",
     "compare": "tonelab.compare",
     "correct": "tonelab.correction",

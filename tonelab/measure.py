@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group
+from tonelab.checks import Evidence, pre_checks
 from tonelab.colours import as_ycbcr, coded_signal, coded_source, gather
 from tonelab.content import (
     CONTENT_PEAK,
@@ -24,7 +25,7 @@ from tonelab.content import (
     without_gaps,
 )
 from tonelab.curves import chroma_transfer, landmarks, luminance_curve
-from tonelab.errors import UsageError
+from tonelab.errors import ClipError, UsageError
 from tonelab.identify import identify
 from tonelab.identify.evidence import gather_evidence
 from tonelab.media import open_clip
@@ -92,6 +93,13 @@ def measure(
         open_clip(source, stated=source_signal or {}) as source_clip,
         open_clip(capture, stated=capture_signal or {}) as capture_clip,
     ):
+        evidence = Evidence(
+            source_clip.signal, capture_clip.signal, clips=(source_clip, capture_clip)
+        )
+        found = pre_checks(evidence, "files")
+        for finding in found:
+            if finding.severity == "stop":
+                raise ClipError(finding.text)
         report("pairing", 0, 1)
         paired = pair(
             source_clip, capture_clip, progress=lambda done, total: report("pairing", done, total)
@@ -108,7 +116,7 @@ def measure(
                 _facts(capture_clip, tallies, "capture", hashes[1].result()),
             )
             report("hashing", 1, 1)
-        layout, findings = paired.layout, paired.findings
+        layout, findings = paired.layout, (*found, *paired.findings)
     report("identifying", 0, 1)
     measurement = reduce(
         tallies,
@@ -123,7 +131,9 @@ def measure(
         notes=notes,
     )
     report("identifying", 1, 1)
-    return measurement
+    evidence = Evidence(measurement.source.signal, measurement.capture.signal, layout, tallies)
+    found = pre_checks(evidence, "tallies")
+    return replace(measurement, findings=(*measurement.findings, *found))
 
 
 def reduce(

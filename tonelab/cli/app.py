@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 VERBS = (
     "chart",
     "probe",
+    "check",
     "measure",
     "show",
     "compare",

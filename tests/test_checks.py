@@ -1,0 +1,142 @@
+"""Checks of a path: what each names, what it leaves alone, and how files are held together.
+
+The faults come from ``faults.py``, written from the definitions of the standards. The whole matrix
+of faults is a study, ``tests/studies/faults.py``; here stands a small fixed part of it.
+"""
+
+from __future__ import annotations
+
+import io
+import json
+import shutil
+from dataclasses import replace
+
+import jsonschema
+import pytest
+from faults import CLEAN, FAULTS, RATE, chain, clean, evidence_of, layout_of
+from rich.console import Console
+
+import tonelab
+from tonelab.chart import chart_signal, render_planes, write_chart
+from tonelab.checks import REGISTER, examine
+from tonelab.checks.loopback import relate
+from tonelab.checks.registry import CHAIN, altered, transparent
+from tonelab.cli import main
+from tonelab.media import write_clip
+from tonelab.show.checks import check_document, check_schema
+
+
+def ids(evidence):
+    return {f.id for result in examine(evidence)[0] for f in result.findings if shown(f)}
+
+
+def shown(finding):
+    # That a dithered capture is not identical is no fault.
+    return finding.verdict == "not transparent" and finding.id != "identity"
+
+
+@pytest.fixture(scope="module")
+def several():
+    """Evidence of a capture with a fault of levels, one of detail and one of chroma."""
+    names = ("hue -4", "sharpened", "lines repeated")
+    return evidence_of(chain(*(FAULTS[name][0] for name in names)))
+
+
+def test_a_clean_capture_has_no_finding_and_all_its_samples():
+    evidence = evidence_of(CLEAN["as it is"])
+    results, registration = examine(evidence)
+    assert ids(evidence) == set()
+    assert {r.name for r in results} == set(REGISTER) - {"legal"}
+    assert not registration
+    identity = next(r for r in results if r.name == "identity").findings[0]
+    assert identity.verdict == "transparent"
+    assert identity.value == 100.0
+
+
+def test_faults_of_levels_detail_and_chroma_are_told_apart(several):
+    assert ids(several) == {"hue-rotated", "detail-sharpened", "chroma-lines-repeated"}
+    hue = next(f for r in examine(several)[0] for f in r.findings if f.id == "hue-rotated")
+    assert abs(hue.value + 4.0) < max(hue.bound, 0.02)
+
+
+def test_every_finding_says_what_it_rests_on(several):
+    for result in examine(several)[0]:
+        for finding in result.findings:
+            assert finding.verdict
+            assert finding.id == result.name or finding.id.startswith(f"{result.name}-")
+            if finding.verdict == "not transparent":
+                assert finding.count > 0
+                assert finding.threshold is not None
+                assert finding.alternatives or finding.id.startswith(("frames", "picture"))
+                assert finding.decided_by
+            if finding.verdict == "cannot tell":
+                assert finding.decided_by
+
+
+def test_a_loopback_clears_the_chain_or_takes_the_blame():
+    fault = altered(
+        "depth-eight-bits", "Eight bits.", value=8.0, alternatives=(f"{CHAIN} cuts", "the player")
+    )
+    (cleared,) = relate((fault,), (transparent("depth", "Ten bits."),))
+    assert cleared.verdict == "not transparent"
+    assert cleared.alternatives == ("the player",)
+    (blamed,) = relate((fault,), (replace(fault),))
+    assert blamed.verdict == "cannot tell"
+    assert "chain" in blamed.text
+    more = altered("levels-luma", "Gain.", value=1.10, bound=0.001)
+    (part,) = relate((more,), (replace(more, value=1.05),))
+    assert part.verdict == "not transparent"
+    assert "1.05" in part.text
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    """Files of the chart, of a capture in 8 bits, and of the same capture chain's loopback."""
+    folder = tmp_path_factory.mktemp("pass through é")
+    layout = layout_of()
+    write_chart(folder / "chart.mkv", layout, rate=RATE)
+    fault, _ = FAULTS["8 bits, cut"]
+    write_clip(
+        folder / "capture.mov",
+        (fault(clean(render_planes(layout, n))) for n in range(layout.frame_count)),
+        width=layout.width,
+        height=layout.height,
+        rate=RATE,
+        subsampling="422",
+        bits=10,
+        codec="v210",
+        signal=chart_signal(layout),
+    )
+    shutil.copy(folder / "capture.mov", folder / "loopback.mov")
+    return folder
+
+
+def test_the_command_tells_people_and_programs_and_keeps_its_findings(folder, capsys):
+    files = [str(folder / "chart.mkv"), str(folder / "capture.mov")]
+    kept = folder / "findings.json"
+    assert main(["check", *files, "--json", "-o", str(kept), "--fail-on", "warning"]) == 1
+    streams = capsys.readouterr()
+    document = json.loads(streams.out)
+    jsonschema.validate(document, check_schema())
+    assert document == json.loads(kept.read_text(encoding="utf-8"))
+    assert document["pass_through"]
+    verdicts = {entry["name"]: entry["verdict"] for entry in document["checks"]}
+    assert verdicts["depth"] == "not transparent"
+    assert verdicts["hue"] == "transparent"
+    assert "8 bits" in streams.err
+    assert main(["check", *files, "-o", str(kept)]) == 2
+
+
+def test_what_the_loopback_shows_too_is_laid_to_the_chain(folder):
+    report = tonelab.check(
+        folder / "chart.mkv", folder / "capture.mov", loopback=folder / "loopback.mov"
+    )
+    depth = next(result for result in report.results if result.name == "depth")
+    assert depth.verdict == "cannot tell"
+    assert "loopback" in depth.findings[0].text
+    jsonschema.validate(check_document(report), check_schema())
+    console = Console(width=100, record=True, file=io.StringIO())
+    console.print(report)
+    text = console.export_text()
+    assert "loopback.mov" in text
+    assert "cannot tell" in text

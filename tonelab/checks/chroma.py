@@ -1,0 +1,135 @@
+"""Chroma siting and interpolation: what made the captured chroma samples out of the source's."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.tallies.paths import CHROMA_REACH
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
+
+_SHIFT_LIMIT = 0.08  # samples
+
+
+@check("chroma", "chroma siting and interpolation")
+def chroma(evidence: Evidence) -> Findings:
+    """Name what made the captured chroma samples out of the source's."""
+    paths = evidence.paths
+    if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
+        yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
+        return
+    rows, columns = paths.chroma_phases
+    block = evidence.explanation.linear[1:, 1:]
+    kernels = {
+        (y, x): chroma_kernel(paths.chroma_gram[y, x], block)
+        for y in range(rows)
+        for x in range(columns)
+    }
+    places = {phase: centroid(kernel) for phase, kernel in kernels.items()}
+    count = int(sum(paths.chroma_gram[phase][-3, -3] for phase in kernels))
+    yield from _vertical(evidence, kernels, places, count)
+    yield from _horizontal(places, count)
+
+
+def _vertical(
+    evidence: Evidence,
+    kernels: dict[tuple[int, int], FloatArray],
+    places: dict[tuple[int, int], tuple[float, float]],
+    count: int,
+) -> Findings:
+    first = places[0, 0][1]
+    if (1, 0) not in places:
+        yield _place("vertical", first, "rows", count)
+        return
+    second = places[1, 0][1]
+    marks = [kernels[y, 0].sum(axis=1) for y in (0, 1)]
+    if max(abs(marks[0] - marks[1])) < 0.05 and max(abs(marks[0] - _single())) < 0.1:
+        yield altered(
+            "chroma-lines-repeated",
+            "Each chroma row is shown twice: 4:2:0 became 4:2:2 without interpolation.",
+            value=abs(second - first),
+            bound=0.02,
+            unit="chroma rows",
+            count=count,
+            threshold=0.5,
+            alternatives=(f"{CHAIN} makes 4:2:2 of 4:2:0",),
+            decided_by="a capture in 4:2:0, or through another card",
+        )
+        return
+    # Rows sited on every other luma row lead to 0 and a half; between two rows to -1/4 and 1/4.
+    middle = (first + second) / 2
+    sited = "topleft" if abs(middle - 0.25) < abs(middle) else "left"
+    declared = evidence.source.siting
+    wanted = 0.25 if declared == "topleft" else 0.0
+    error = middle - wanted
+    figures = (
+        f"rows of the capture stand at {first:+.2f} and {second:+.2f} source chroma rows, as for "
+        f"{'samples on every other luma row' if sited == 'topleft' else 'samples between rows'}"
+    )
+    if abs(error) > _SHIFT_LIMIT:
+        yield altered(
+            "chroma-siting",
+            f"Chroma is shifted by {-2 * error:+.2f} luma rows down against the source's siting "
+            f"({declared}): {figures}.",
+            value=-2 * error,
+            bound=0.04,
+            unit="luma rows",
+            count=count,
+            threshold=2 * _SHIFT_LIMIT,
+            alternatives=("the source's siting is labelled wrongly",),
+            decided_by=f"--source-signal siting={sited}, if the source is known to be sited so",
+        )
+    else:
+        yield transparent(
+            "chroma-siting",
+            f"Chroma rows are interpolated in place: {figures}.",
+            value=-2 * error,
+            bound=0.04,
+            unit="luma rows",
+            count=count,
+            threshold=2 * _SHIFT_LIMIT,
+        )
+
+
+def _single() -> FloatArray:
+    single = np.zeros(2 * CHROMA_REACH + 1)
+    single[CHROMA_REACH] = 1.0
+    return single
+
+
+def _horizontal(places: dict[tuple[int, int], tuple[float, float]], count: int) -> Findings:
+    across = float(np.mean([place[0] for (_, x), place in places.items() if x == 0]))
+    yield _place("horizontal", across, "columns", count)
+
+
+def _place(direction: str, error: float, unit: str, count: int) -> Finding:
+    name = f"chroma-{direction}"
+    if abs(error) > _SHIFT_LIMIT:
+        return altered(
+            f"{name}-shift",
+            f"Chroma is shifted by {-error:+.2f} chroma {unit}.",
+            value=-error,
+            bound=0.02,
+            unit=f"chroma {unit}",
+            count=count,
+            threshold=_SHIFT_LIMIT,
+            alternatives=("chroma sited elsewhere than the output says",),
+            decided_by="a capture of the same clip in 4:4:4",
+        )
+    return transparent(
+        name,
+        f"Chroma {unit} are in place to {max(abs(error), 0.005):.3f} samples.",
+        value=error,
+        bound=0.02,
+        unit=f"chroma {unit}",
+        count=count,
+        threshold=_SHIFT_LIMIT,
+    )

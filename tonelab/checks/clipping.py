@@ -1,0 +1,133 @@
+"""Codes below black and above nominal peak, and chroma beyond its nominal ends."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.chart import Group
+from tonelab.checks.evidence import ORIGIN, Samples
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
+
+_SPAN = np.array([876.0, 896.0, 896.0])
+_LEAST = 6  # patches beyond an end
+_LOST_SHARE = 0.3
+# Plane, side, and from which centred code on a sample is an excursion.
+_ENDS = (
+    ("sub-black", 0, -1, -2.0),
+    ("super-white", 0, 1, 878.0),
+    ("chroma", 1, -1, -450.0),
+    ("chroma", 1, 1, 450.0),
+    ("chroma", 2, -1, -450.0),
+    ("chroma", 2, 1, 450.0),
+)
+
+
+@check("clipping", "excursions beyond the nominal range")
+def clipping(evidence: Evidence) -> Findings:
+    """Hold what lies beyond the nominal range against where a straight path would put it."""
+    samples = evidence.of(Group.NEUTRAL, Group.CLIP_WINDOW)
+    if not len(samples) or not evidence.explanation.affine:
+        yield undecided(
+            "clipping",
+            "Nothing beyond the nominal range can be judged here.",
+            "the chart, which holds codes below black, above white and beyond nominal chroma",
+        )
+        return
+    predicted = evidence.explanation.predict(samples.source)
+    inside = ((predicted + ORIGIN > 1) & (predicted + ORIGIN < 1022)).all(axis=1)
+    samples, predicted = samples[inside], predicted[inside]
+    rgb = _as_rgb(evidence, samples, predicted)
+    if rgb is not None:
+        yield rgb
+        return
+    kept: list[str] = []
+    for name in ("sub-black", "super-white", "chroma"):
+        faults = [
+            finding
+            for end, plane, side, start in _ENDS
+            if end == name
+            and (finding := _at_end(evidence, samples, predicted, end, plane, side, start))
+        ]
+        yield from faults
+        if not faults:
+            kept.append(name)
+    if kept:
+        yield transparent(
+            "clipping",
+            f"Excursions are kept: {', '.join(kept)}.",
+            count=int(samples.count.sum()),
+        )
+
+
+def _tolerance(evidence: Evidence) -> float:
+    return 2.0 + 1.5 * (evidence.code_step - 1)
+
+
+def _at_end(
+    evidence: Evidence,
+    samples: Samples,
+    predicted: FloatArray,
+    name: str,
+    plane: int,
+    side: int,
+    start: float,
+) -> Finding | None:
+    chroma = np.hypot(samples.source[:, 1], samples.source[:, 2])
+    beyond = side * samples.source[:, plane] > side * start
+    rows = beyond & (chroma < 8) if plane == 0 else beyond
+    if rows.sum() < _LEAST:
+        return None
+    seen, wanted = samples.capture[rows, plane], predicted[rows, plane]
+    lost = side * (wanted - seen) > _tolerance(evidence)
+    if lost.mean() < _LOST_SHARE and lost.sum() < _LEAST:
+        return None
+    code = float(np.median(seen[lost])) + ORIGIN[plane]
+    which = ("Y'", "Cb", "Cr")[plane]
+    end = "below" if side < 0 else "above"
+    return altered(
+        f"clipping-{name}",
+        f"{which} is clipped at code {code:.0f}: {int(lost.sum())} of {int(rows.sum())} patches "
+        f"{end} the nominal range do not arrive.",
+        value=code,
+        bound=_tolerance(evidence),
+        unit="codes",
+        count=int(samples.count[rows].sum()),
+        threshold=float(start + ORIGIN[plane]),
+        alternatives=(f"{CHAIN} limits codes",),
+        decided_by="the same clip through a path known to keep excursions into the same card",
+    )
+
+
+def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Finding | None:
+    """Whether excursions went through R'G'B' without room for them."""
+    rgb = ycbcr_to_rgb(samples.source / _SPAN, "bt2020")
+    clipped = np.clip(rgb, 0.0, 1.0)
+    rows = np.abs(rgb - clipped).max(axis=1) > 0.01
+    if rows.sum() < 4 * _LEAST:
+        return None
+    limited = evidence.explanation.predict(rgb_to_ycbcr(clipped, "bt2020") * _SPAN)
+    as_rgb = np.abs(samples.capture - limited)[rows]
+    as_is = np.abs(samples.capture - predicted)[rows]
+    if np.median(as_is.max(axis=1)) < 8 or np.percentile(as_rgb, 90) > _tolerance(evidence) + 1:
+        return None
+    return altered(
+        "clipping-rgb",
+        f"Colours outside the R'G'B' cube are clipped onto it: {int(rows.sum())} patches arrive as "
+        "a stage in R'G'B' without headroom makes them.",
+        value=float(np.median(as_is.max(axis=1))),
+        bound=float(np.percentile(as_rgb, 90)),
+        unit="codes",
+        count=int(samples.count[rows].sum()),
+        threshold=8.0,
+        alternatives=(f"{CHAIN} converts to R'G'B' and back",),
+        decided_by="a capture with the card and the device set to Y'CbCr",
+    )

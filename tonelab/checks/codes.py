@@ -1,0 +1,105 @@
+"""Samples one by one: how many are the same, and the budget of codes near black."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.colours import coded_signal
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.tallies.tallies import IntArray
+
+_LIFT_LIMIT = 2.0  # codes
+_DARK = 64  # codes above black that are counted
+
+
+@check("identity", "share of identical samples")
+def identity(evidence: Evidence) -> Findings:
+    """Claim identity where it holds: the strongest statement that there is."""
+    paths = evidence.paths
+    planes: IntArray | list[int] = [] if paths is None else np.flatnonzero(paths.every_sample)
+    same_bits = evidence.source.bits == evidence.capture.bits
+    if paths is None or not len(planes) or not same_bits:
+        yield undecided(
+            "identity",
+            "Samples do not face each other one by one, so identity cannot be shown.",
+            "a capture with the size, subsampling and depth of the source",
+        )
+        return
+    joint = paths.joint[planes]
+    total = int(joint.sum())
+    same = int(np.trace(joint, axis1=1, axis2=2).sum())
+    names = ", ".join(("Y'", "Cb", "Cr")[plane] for plane in planes)
+    apart = max(
+        (int(np.abs(np.subtract(*np.nonzero(table))).max(initial=0)) for table in joint), default=0
+    )
+    if same == total:
+        yield transparent(
+            "identity",
+            f"All {total:,} samples of {names} are identical.",
+            value=100.0,
+            bound=100 * 3 / total,
+            unit="%",
+            count=total,
+        )
+    else:
+        yield altered(
+            "identity",
+            f"{same / total:.2%} of the samples of {names} are identical; the others differ by up "
+            f"to {apart} codes.",
+            severity="info",
+            value=100 * same / total,
+            unit="%",
+            count=total,
+            threshold=100.0,
+            alternatives=("dither", "any fault that another check names"),
+            decided_by="the other checks",
+        )
+
+
+@check("black", "black and the codes near it", always=True, needs="tallies")
+def black(evidence: Evidence) -> Findings:
+    """Say where black lands and how many codes shadows have left."""
+    neutrals = evidence.neutrals
+    if evidence.layout is None or len(neutrals) < 200:
+        yield undecided("black", "Black cannot be measured here.", "the chart, in full")
+        return
+    order = np.argsort(neutrals.source[:, 0], kind="stable")
+    source, capture = neutrals.source[order, 0], neutrals.capture[order, 0]
+    coded = coded_signal(evidence.capture)
+    start = 0.0 if coded.range == "narrow" else -ORIGIN[0]
+    at_black = float(np.median(capture[np.abs(source) < 0.75])) - start
+    shadows = (source > -0.5) & (source < _DARK + 0.5)
+    levels = len(np.unique(np.rint(capture[shadows])))
+    asked = len(np.unique(np.rint(source[shadows])))
+    text = f"the {asked} source greys from black up arrive as {levels} codes"
+    count = int(neutrals.count[order][shadows].sum())
+    if abs(at_black) > _LIFT_LIMIT:
+        yield altered(
+            "black-lifted" if at_black > 0 else "black-crushed",
+            f"Black lands {at_black:+.1f} codes from the black of the capture's range; {text}.",
+            severity="info",
+            value=at_black,
+            bound=evidence.code_step / 2,
+            unit="codes",
+            count=count,
+            threshold=_LIFT_LIMIT,
+            alternatives=("a brightness control", "a display black assumed by the device"),
+            decided_by="a capture with brightness at its neutral setting",
+        )
+    else:
+        yield transparent(
+            "black",
+            f"Black lands on black ({at_black:+.2f} codes); {text}.",
+            value=at_black,
+            bound=evidence.code_step / 2,
+            unit="codes",
+            count=count,
+            threshold=_LIFT_LIMIT,
+        )

@@ -1,0 +1,297 @@
+"""Matrix and gamut mix-ups, exchanged chroma planes, hue and saturation."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.levels import named_levels
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
+
+_HUE_LIMIT = 0.1  # degrees
+_SATURATION_LIMIT = 0.001
+_LEAST_CHROMA = 24.0  # codes; below, rounding decides the hue
+_LEAST = 48  # coloured samples
+_HUES = 24
+_AFTER = "a capture after the mend of the fault above"
+_NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
+
+
+@check("planes", "order and sign of the chroma planes")
+def planes(evidence: Evidence) -> Findings:
+    """Tell whether Cb and Cr arrive as themselves."""
+    found = evidence.explanation
+    count = int(found.used.sum())
+    if len(_coloured(evidence)) < _LEAST:
+        yield undecided("planes", "Too few colours to tell the chroma planes apart.", "the chart")
+    elif found.planes:
+        yield altered(
+            "planes-mixed",
+            f"{found.planes}.",
+            count=count,
+            alternatives=(f"{CHAIN} orders the planes otherwise than its file says",),
+            decided_by="the same source through a path known to be good into the same card",
+        )
+    else:
+        yield transparent("planes", "Cb and Cr arrive in order and upright.", count=count)
+
+
+@check("matrix", "coding matrix")
+def matrix(evidence: Evidence) -> Findings:
+    """Tell a matrix mix-up from picture controls by its coupling of chroma into luma."""
+    found = evidence.explanation
+    count = int(found.used.sum())
+    coupling = float(np.abs(found.linear[0, 1:]).max())
+    if len(_coloured(evidence)) < _LEAST:
+        yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
+    elif found.matrices is not None:
+        coded, read = (_NAMES[name] for name in found.matrices)
+        stated = evidence.capture.origins.get("matrix") in {"declared", "stated"}
+        pair = (evidence.capture.matrix, evidence.source.matrix)
+        if stated and found.matrices == pair:
+            yield transparent(
+                "matrix", f"The capture is coded with {coded}, as it says.", count=count
+            )
+            return
+        yield altered(
+            "matrix-mixed",
+            f"The colours were decoded with the {read} matrix and coded again with {coded}: "
+            f"chroma leaks into luma by up to {coupling:.3f} per code.",
+            value=coupling,
+            bound=found.left_over / 100,
+            count=count,
+            threshold=0.005,
+            alternatives=(f"the capture is coded with {coded} and only labelled otherwise",),
+            decided_by=f"the same capture with --capture-signal matrix={found.matrices[0]}",
+        )
+    elif found.affine:
+        yield transparent(
+            "matrix",
+            f"No matrix mix-up: chroma leaks into luma by at most {coupling:.4f} per code.",
+            value=coupling,
+            bound=found.left_over / 100,
+            count=count,
+            threshold=0.005,
+        )
+    else:
+        yield _not_affine(evidence, count)
+
+
+def _not_affine(evidence: Evidence, count: int) -> Finding:
+    found = evidence.explanation
+    if found.left_over >= 0.35:
+        return altered(
+            "matrix-unknown",
+            f"The colours went through a matrix that is none of the known mix-ups: they leave "
+            f"{found.left_over:.2f} codes that picture controls cannot make.",
+            value=found.left_over,
+            unit="codes",
+            count=count,
+            threshold=0.35,
+            alternatives=("a colour-management control", "a custom white balance"),
+            decided_by="a capture with all picture controls at their neutral setting",
+        )
+    return altered(
+        "mapping-bent",
+        f"No gain, offset or matrix carries the source to the capture: the best leaves "
+        f"{found.residual.max():.2f} codes RMS.",
+        value=float(found.residual.max()),
+        unit="codes",
+        count=count,
+        threshold=2.0,
+        alternatives=("tone mapping", "a picture mode with its own curve", "local processing"),
+        decided_by="a capture in the plainest picture mode; or 'tonelab measure'",
+    )
+
+
+@check("gamut", "conversion between primaries")
+def gamut(evidence: Evidence) -> Findings:
+    """Tell a missing or doubled conversion of primaries, which acts in linear light."""
+    found = evidence.explanation
+    count = int(found.used.sum())
+    if found.gamut is not None:
+        start, end = (_NAMES[name] for name in found.gamut)
+        widened = found.gamut[1] == "bt2020"
+        yield altered(
+            "gamut-converted",
+            f"Colours were converted from {start} to {end} primaries in linear light, so they "
+            f"look {'washed out' if widened else 'over-saturated'} where the source's own "
+            f"primaries are assumed; with it the colours fit to {found.residual.max():.2f} codes.",
+            value=float(found.residual.max()),
+            unit="codes",
+            count=count,
+            threshold=1.0,
+            alternatives=(f"the output is meant for {end} and only labelled otherwise",),
+            decided_by="the output's colorimetry as the capture card received it",
+        )
+    elif found.affine and len(_coloured(evidence)) >= _LEAST:
+        yield transparent(
+            "gamut",
+            f"No conversion of primaries: a straight map fits to {found.residual.max():.2f} codes.",
+            value=float(found.residual.max()),
+            unit="codes",
+            count=count,
+            threshold=1.0,
+        )
+
+
+@check("hue", "hue rotation")
+def hue(evidence: Evidence) -> Findings:
+    """Give the rotation of the chroma plane after exchanged planes and matrices."""
+    source, capture, cluster = _chroma(evidence)
+    if len(source) < _LEAST:
+        yield undecided("hue", "Too few colours to measure the rotation of hues.", "the chart")
+        return
+    ratio, half_width = complex_ratio(source, capture, cluster)
+    rotation = float(np.degrees(np.angle(ratio)))
+    bound = float(np.degrees(half_width / abs(ratio)))
+    turns, _ = _by_hue(source, capture)
+    detail = f"by hue it runs from {turns.min():+.2f} to {turns.max():+.2f} degrees"
+    if _bent(evidence):
+        yield undecided(
+            "hue",
+            f"Chroma is turned by {rotation:+.2f} degrees on average, but another fault bends it "
+            f"({detail}).",
+            _AFTER,
+            value=rotation,
+            bound=bound,
+            unit="degrees",
+            count=len(source),
+        )
+    elif abs(rotation) > _HUE_LIMIT + bound:
+        yield altered(
+            "hue-rotated",
+            f"Hues are rotated by {rotation:+.3f} ± {bound:.3f} degrees, alike at all hues and "
+            f"without any leak into luma, as a hue control does; {detail}.",
+            value=rotation,
+            bound=bound,
+            unit="degrees",
+            count=len(source),
+            threshold=_HUE_LIMIT,
+            alternatives=("a phase error of a composite stage",),
+            decided_by="a capture with the hue control at its neutral setting",
+        )
+    else:
+        yield transparent(
+            "hue",
+            f"Hues are kept: {rotation:+.3f} ± {bound:.3f} degrees; {detail}.",
+            value=rotation,
+            bound=bound,
+            unit="degrees",
+            count=len(source),
+            threshold=_HUE_LIMIT,
+        )
+
+
+@check("saturation", "saturation")
+def saturation(evidence: Evidence) -> Findings:
+    """Give the chroma ratio, beside the one that a change of levels explains."""
+    source, capture, cluster = _chroma(evidence)
+    if len(source) < _LEAST:
+        yield undecided("saturation", "Too few colours to measure saturation.", "the chart")
+        return
+    ratio, bound = complex_ratio(source, capture, cluster)
+    value = float(abs(ratio))
+    _, gains = _by_hue(source, capture)
+    detail = f"by hue it runs from {gains.min():.4f} to {gains.max():.4f}"
+    fault = named_levels(evidence)
+    expected = fault.chroma_gain if fault is not None else 1.0
+    against = f", where the levels explain {expected:.4f}" if fault is not None else ""
+    if _bent(evidence):
+        yield undecided(
+            "saturation",
+            f"The chroma ratio is {value:.4f} on average, but another fault bends it ({detail}).",
+            _AFTER,
+            value=value,
+            bound=bound,
+            count=len(source),
+        )
+    elif abs(value / expected - 1) > _SATURATION_LIMIT + bound / expected:
+        yield altered(
+            "saturation-changed",
+            f"Saturation is not kept: the chroma ratio is {value:.5f} ± {bound:.5f}{against}; "
+            f"{detail}.",
+            value=value,
+            bound=bound,
+            count=len(source),
+            threshold=expected * (1 + _SATURATION_LIMIT),
+            alternatives=("a saturation control", "a colour-management control"),
+            decided_by="a capture with the saturation control at its neutral setting",
+        )
+    else:
+        yield transparent(
+            "saturation",
+            f"Saturation is kept: chroma ratio {value:.5f} ± {bound:.5f}{against}; {detail}.",
+            value=value,
+            bound=bound,
+            count=len(source),
+            threshold=expected * (1 + _SATURATION_LIMIT),
+        )
+
+
+def _bent(evidence: Evidence) -> bool:
+    return evidence.explanation.gamut is not None or not evidence.explanation.affine
+
+
+def complex_ratio(
+    source: NDArray[np.complex128],
+    capture: NDArray[np.complex128],
+    cluster: NDArray[np.int64] | None = None,
+) -> tuple[complex, float]:
+    """Ratio of chroma signals as one complex number, and the 95 % half width of either part.
+
+    Its angle is the hue rotation, its size the saturation ratio. The half width allows errors to
+    go together within a cluster (a page, a group of neighbouring blocks).
+    """
+    power = float(np.sum(np.abs(source) ** 2))
+    ratio = complex(np.vdot(source, capture) / power)
+    scores = np.conj(source) * (capture - ratio * source)
+    if cluster is not None and len(np.unique(cluster)) >= 8:
+        _, label = np.unique(cluster, return_inverse=True)
+        sums = np.zeros(label.max() + 1, np.complex128)
+        np.add.at(sums, label, scores)
+        clustered = float(np.sum(np.abs(sums) ** 2) / 2)
+    else:
+        clustered = 0.0
+    alone = float(np.sum(np.abs(scores) ** 2) / 2)
+    return ratio, 2.0 * float(np.sqrt(max(alone, clustered))) / power
+
+
+def _coloured(evidence: Evidence) -> NDArray[np.intp]:
+    found, source = evidence.explanation, evidence.colours.source
+    return np.flatnonzero(found.used & (np.hypot(source[:, 1], source[:, 2]) > _LEAST_CHROMA))
+
+
+def _chroma(
+    evidence: Evidence,
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.int64]]:
+    """Chroma of both sides as complex numbers, the source after the known steps."""
+    found, colours = evidence.explanation, evidence.colours
+    rows = _coloured(evidence)
+    before = found.before[rows] @ found.known.T
+    after = colours.capture[rows] - found.offset
+    return (
+        before[:, 1] + 1j * before[:, 2],
+        after[:, 1] + 1j * after[:, 2],
+        colours.cluster[rows],
+    )
+
+
+def _by_hue(
+    source: NDArray[np.complex128], capture: NDArray[np.complex128]
+) -> tuple[FloatArray, FloatArray]:
+    """Rotation in degrees and ratio, by hue."""
+    bins = (np.degrees(np.angle(source)) % 360 / 360 * _HUES).astype(int) % _HUES
+    ratios = np.array(
+        [complex_ratio(source[bins == n], capture[bins == n])[0] for n in np.unique(bins)]
+    )
+    return np.degrees(np.angle(ratios)), np.abs(ratios)

@@ -1,0 +1,253 @@
+"""How many bits reach the output, what an R'G'B' stage leaves, and which steps are lost."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
+
+_SPAN = np.array([876.0, 896.0, 896.0])
+_NOISY = 0.3  # codes; more in flat patches is dither
+_EXACT = 0.9  # share of samples that a hypothesis must predict exactly
+_LEVELS_LOST = 0.08  # share of the expected levels
+
+
+@check("depth", "effective bit depth", always=True, needs="tallies")
+def depth(evidence: Evidence) -> Findings:
+    """Tell the effective depth from steps, repeated bits, and levels on greys."""
+    step, noise = evidence.code_step, evidence.noise
+    used = np.flatnonzero(evidence.capture_histogram[0])
+    count = int(evidence.capture_histogram[0].sum())
+    bits = 10 - int(np.log2(step))
+    if evidence.capture.bits < 10:
+        yield undecided(
+            "depth",
+            f"The file holds {evidence.capture.bits} bits, so what the device sends beyond them "
+            "is not in it.",
+            "a capture in 10 bits, such as v210",
+            value=float(evidence.capture.bits),
+            unit="bits",
+            count=count,
+        )
+    elif step > 1 and noise > _NOISY:
+        yield transparent(
+            "depth",
+            f"The output has {bits} bits with dither that carries the levels between them.",
+            value=float(bits),
+            unit="bits",
+            count=count,
+            threshold=10.0,
+        )
+    elif step > 1:
+        yield altered(
+            "depth-eight-bits" if step == 4 else "depth-reduced",
+            f"Only every {step}. code occurs: {bits} bits reach the output, {_how_cut(evidence)}.",
+            value=float(bits),
+            unit="bits",
+            count=count,
+            threshold=10.0,
+            alternatives=(f"{CHAIN} records fewer bits than its file holds",),
+            decided_by="the same source from a player known to send 10 bits into the same card",
+        )
+    elif len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8)):
+        yield altered(
+            "depth-bits-repeated",
+            "All codes are 8-bit codes with their two highest bits repeated below: neutral is "
+            "514 and white 943 in place of 512 and 940.",
+            value=8.0,
+            unit="bits",
+            count=count,
+            threshold=10.0,
+            alternatives=(f"{CHAIN} extends 8 bits to 10 so",),
+            decided_by="the same source from a player known to send 10 bits into the same card",
+        )
+    else:
+        yield from _by_levels(evidence, count)
+
+
+def _how_cut(evidence: Evidence) -> str:
+    if not evidence.pass_through:
+        return "without dither"
+    step, found = evidence.code_step, evidence.neutrals
+    if not len(found):
+        return "without dither"
+    bias = float(np.mean(found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]))
+    cut = bias < -0.25 * step
+    return f"{'cut off' if cut else 'rounded'} (mean error {bias:+.2f} codes), without dither"
+
+
+def _by_levels(evidence: Evidence, count: int) -> Findings:
+    found, expected = levels_seen(evidence)
+    if not evidence.pass_through or expected < 200:
+        yield transparent(
+            "depth",
+            "All bits of the capture are in use.",
+            value=10.0,
+            unit="bits",
+            count=count,
+            threshold=10.0,
+        )
+        return
+    stage = rgb_stage(evidence)
+    if found < (1 - _LEVELS_LOST) * expected:
+        bits = 10 + float(np.log2(found / expected))
+        yield altered(
+            "depth-levels",
+            f"{found} of {expected} grey levels reach the output, as after a stage of about "
+            f"{bits:.1f} bits.",
+            value=float(found),
+            bound=1.0,
+            unit="levels",
+            count=count,
+            threshold=(1 - _LEVELS_LOST) * expected,
+            alternatives=("an 8-bit stage before a change of levels", "an 8-bit R'G'B' stage"),
+            decided_by="a capture with range and picture controls that change no levels",
+        )
+    else:
+        yield transparent(
+            "depth",
+            f"{found} of {expected} grey levels reach the output.",
+            value=float(found),
+            unit="levels",
+            count=count,
+            threshold=(1 - _LEVELS_LOST) * expected,
+        )
+    if stage is not None:
+        yield stage
+
+
+def levels_seen(evidence: Evidence) -> tuple[int, int]:
+    """Distinct grey levels in the capture, and how many a straight path would give."""
+    neutrals = evidence.neutrals
+    inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
+    neutrals = neutrals[inside]
+    if evidence.layout is None or not len(neutrals):
+        return 0, 0
+    predicted = evidence.explanation.predict(neutrals.source)[:, 0] + ORIGIN[0]
+    expected = np.unique(np.rint(predicted[(predicted > 0.5) & (predicted < 1022.5)]))
+    reached = neutrals.capture[:, 0] + ORIGIN[0]
+    levels = np.unique(np.rint(reached[(reached > 0.5) & (reached < 1022.5)]))
+    return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
+
+
+def through_rgb(codes: FloatArray, bits: int, narrow: bool) -> FloatArray:
+    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
+    rgb = ycbcr_to_rgb((codes - ORIGIN) / _SPAN, "bt2020")
+    top = 2**bits - 1
+    scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
+    stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
+    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * _SPAN + ORIGIN + 0.5)
+    return there
+
+
+def rgb_stage(evidence: Evidence) -> Finding | None:
+    """Say whether an 8-bit R'G'B' stage predicts the very codes that arrive."""
+    colours = evidence.colours
+    exact = _flat(colours) & evidence.explanation.used
+    linear = np.abs(evidence.explanation.linear - np.eye(3)).max()
+    if exact.sum() < 200 or linear > 0.01:
+        return None
+    source = np.rint(colours.source[exact] + ORIGIN)
+    seen = np.rint(colours.capture[exact] + ORIGIN)
+    direct = float((seen == source).all(axis=1).mean())
+    hits = {
+        (bits, narrow): float((seen == through_rgb(source, bits, narrow)).all(axis=1).mean())
+        for bits in (8, 9, 10, 12)
+        for narrow in (False, True)
+    }
+    (bits, narrow), best = max(hits.items(), key=lambda item: item[1])
+    if best < _EXACT or direct > best - 0.02 or bits > 9:
+        return None
+    return altered(
+        "depth-rgb-stage",
+        f"The path goes through {bits}-bit {'narrow' if narrow else 'full'}-range R'G'B': that "
+        f"predicts {best:.1%} of the colours to the code, an unchanged signal {direct:.1%}.",
+        value=100 * best,
+        unit="%",
+        count=int(exact.sum()),
+        threshold=100 * _EXACT,
+        alternatives=(f"{CHAIN} converts to R'G'B' and back",),
+        decided_by="a capture with device and card set to Y'CbCr",
+    )
+
+
+def _flat(colours: Samples) -> NDArray[np.bool_]:
+    """Colours whose every sample has one whole code on both sides."""
+    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < 0.02
+    flat: NDArray[np.bool_] = whole & (colours.variance.max(axis=1) < 0.02)
+    return flat
+
+
+@check("steps", "steps of gradients")
+def steps(evidence: Evidence) -> Findings:
+    """Count neighbouring source greys that arrive as one."""
+    neutrals = evidence.neutrals
+    inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
+    neutrals = neutrals[inside]
+    if evidence.layout is None or len(neutrals) < 200:
+        yield undecided(
+            "steps", "There are too few grey levels here to count steps.", "the chart, in full"
+        )
+        return
+    order = np.argsort(neutrals.source[:, 0], kind="stable")
+    code = np.rint(neutrals.source[order, 0])
+    levels, first = np.unique(code, return_index=True)
+    total = np.add.reduceat(neutrals.capture[order, 0], first)
+    reached = total / np.diff([*first, len(code)])
+    # A step is lost where the noise leaves no room for half a code.
+    noise = evidence.noise * np.sqrt(2 / np.maximum(_pixels(evidence), 1))
+    stays = np.diff(reached) + 2 * noise < 0.5
+    share = float(stays.mean())
+    longest = _longest_run(stays) + 1
+    gain = evidence.explanation.luma_gain
+    allowed = max(0.0, 1 - gain) + 0.02
+    text = (
+        f"{int(stays.sum())} of {len(stays)} steps between neighbouring source greys are lost; the "
+        f"longest run of greys that arrive as one is {longest}"
+    )
+    if share > allowed and evidence.capture.bits >= 10:
+        yield altered(
+            "steps-lost",
+            f"{text}.",
+            severity="info" if evidence.code_step > 1 else "warning",
+            value=100 * share,
+            bound=100 / np.sqrt(len(stays)) * 0.1,
+            unit="%",
+            count=len(levels),
+            threshold=100 * allowed,
+            alternatives=("fewer bits in a stage of the path",),
+            decided_by="the finding on bit depth",
+        )
+    else:
+        yield transparent(
+            "steps",
+            f"{text}.",
+            value=100 * share,
+            unit="%",
+            count=len(levels),
+            threshold=100 * allowed,
+        )
+
+
+def _pixels(evidence: Evidence) -> float:
+    """Pixels of a grey in one frame, as a pattern may stand still from frame to frame."""
+    paths = evidence.paths
+    frames = 1 if paths is None else max(int(paths.steady_frames.max(initial=1)), 1)
+    return float(np.median(evidence.neutrals.count)) / frames
+
+
+def _longest_run(flags: NDArray[np.bool_]) -> int:
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
+    return int((edges[1::2] - edges[::2]).max(initial=0))

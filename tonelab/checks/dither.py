@@ -1,0 +1,125 @@
+"""Dither: how samples move that should stand still, told apart from a bias of their mean."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.levels import named_levels
+from tonelab.checks.registry import altered, check, transparent, undecided
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+
+_LEAST_VARIANCE = 0.02  # squared codes
+_BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
+_REPEATS = 0.02  # share of the mean squared change that a period leaves
+
+
+@check("dither", "dither and noise on flat areas", always=True)
+def dither(evidence: Evidence) -> Findings:
+    """Tell temporal from frozen dither, its period and its size."""
+    found = _variances(evidence)
+    if found is None:
+        yield undecided(
+            "dither",
+            "Nothing here stands still for long enough to tell dither from content.",
+            "the chart, with each page held for ten frames or more",
+        )
+        return
+    temporal, spatial, source, frames, count = found
+    sigma = float(np.sqrt(max(temporal, 0.0) + max(spatial, 0.0)))
+    if max(temporal, spatial) < _LEAST_VARIANCE + source:
+        yield transparent(
+            "dither",
+            f"Flat areas stand still over {frames} frames: no dither and no noise.",
+            value=sigma,
+            bound=float(np.sqrt(_LEAST_VARIANCE)),
+            unit="codes",
+            count=count,
+            threshold=float(np.sqrt(_LEAST_VARIANCE + source)),
+        )
+        return
+    kind = _kind(evidence, temporal, spatial, frames)
+    bias, bias_bound = _bias(evidence, sigma)
+    text = f"{kind}, {sigma:.2f} codes; mean error {bias:+.3f} ± {bias_bound:.3f} codes"
+    if evidence.pass_through and abs(bias) > _BIAS_LIMIT + bias_bound:
+        yield altered(
+            "dither-biased",
+            f"{text}: it moves the mean.",
+            value=bias,
+            bound=bias_bound,
+            unit="codes",
+            count=count,
+            threshold=_BIAS_LIMIT,
+            alternatives=("a brightness control", "codes cut off before the dither"),
+            decided_by="a capture with dither off or in more bits",
+        )
+    else:
+        yield transparent(
+            "dither",
+            f"{text}: transparent in the mean, not to the bit.",
+            value=sigma,
+            bound=bias_bound,
+            unit="codes",
+            count=count,
+            threshold=float(np.sqrt(_LEAST_VARIANCE + source)),
+        )
+
+
+def _variances(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
+    """Temporal and spatial variance of captured greys, of the source, frames and samples."""
+    paths, layout, tallies = evidence.paths, evidence.layout, evidence.tallies
+    if paths is None or layout is None or tallies is None:
+        return None
+    rows = np.flatnonzero((paths.steady_frames > 1) & (paths.steady_count > 3))
+    if len(rows) < 24:
+        return None
+    n, area = paths.steady_frames[rows], paths.steady_count[rows]
+    square, of_sum = paths.steady_square[rows], paths.steady_square_of_sum[rows]
+    temporal = (square - of_sum / n) / (area * (n - 1))
+    mean = paths.steady_sum[rows] / (n * area)
+    # Variance over pixels of their mean over frames, without what the temporal part leaves in it.
+    spatial = (of_sum / (n * n * area) - mean**2) * area / (area - 1) - temporal / n
+    tables = tallies.tables
+    source_count = tables["patch_count_source"][rows, 0]
+    source_mean = tables["patch_sum_source"][rows, 0] / source_count
+    source = tables["patch_square_source"][rows, 0] / source_count - source_mean**2
+    scale = 4.0 ** (10 - evidence.source.bits)
+    return (
+        float(temporal.mean()),
+        float(spatial.mean()),
+        float(np.mean(source) * scale),
+        int(n.min()),
+        int((n * area).sum()),
+    )
+
+
+def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> str:
+    paths = evidence.paths
+    assert paths is not None
+    if temporal < _LEAST_VARIANCE:
+        return f"Frozen dither: a pattern that is the same in all {frames} frames"
+    change = paths.lag_square / np.maximum(paths.lag_count, 1)
+    seen = np.flatnonzero(paths.lag_count)
+    mean = float(change[seen].mean())
+    period = next((int(lag) for lag in seen if lag > 1 and change[lag] < _REPEATS * mean), 0)
+    if period:
+        return f"Temporal dither with a period of {period} frames"
+    mixed = " over a fixed pattern" if spatial > max(_LEAST_VARIANCE, temporal) else ""
+    return f"Temporal dither without a period up to {len(seen)} frames{mixed}"
+
+
+def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
+    """Mean error of greys about the straight path through black, and its 95 % half width."""
+    neutrals = evidence.neutrals
+    inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
+    rows = neutrals[inside]
+    if not evidence.pass_through or not len(rows):
+        return 0.0, 2 * sigma
+    fault, found = named_levels(evidence), evidence.explanation
+    gain, offset = (found.luma_gain, 0.0) if fault is None else (fault.luma_gain, fault.luma_offset)
+    rest = rows.capture[:, 0] - gain * rows.source[:, 0] - offset
+    return float(rest.mean()), 2 * float(rest.std()) / float(np.sqrt(len(rest)))

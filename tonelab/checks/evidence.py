@@ -1,0 +1,199 @@
+"""What the checks look at: the colours of a pair, its codes, and the tables of its pixels.
+
+All colours are brought to 10-bit narrow codes less black and neutral: (Y' - 64, Cb - 512,
+Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.chart import Group
+from tonelab.checks.explain import Explanation, explain
+from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.chart import Layout
+    from tonelab.colours import Colours
+    from tonelab.media import Clip
+    from tonelab.results import Finding, PairingFacts
+    from tonelab.signal.description import Signal
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies import Tallies
+    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.tallies import IntArray
+
+ORIGIN = np.array([64.0, 512.0, 512.0])
+_STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
+_MOST_MIXED = 0.5  # a pass-through keeps colours; a conversion leaves none where it was
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Colours of both sides in centred 10-bit codes, shape (N, 3), and what each rests on.
+
+    Attributes
+    ----------
+    source, capture
+        Means less black and neutral.
+    variance
+        Of single capture samples about their mean.
+    count
+        (N,): capture luma samples.
+    cluster
+        (N,): page or neighbourhood, within which errors may go together.
+    patch
+        (N,): row of the chart's patches, or of the table of colours.
+    """
+
+    source: FloatArray
+    capture: FloatArray
+    variance: FloatArray
+    count: IntArray
+    cluster: IntArray
+    patch: IntArray
+
+    def __len__(self) -> int:
+        return len(self.source)
+
+    def __getitem__(self, rows: NDArray[np.bool_]) -> Samples:
+        return Samples(
+            self.source[rows],
+            self.capture[rows],
+            self.variance[rows],
+            self.count[rows],
+            self.cluster[rows],
+            self.patch[rows],
+        )
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """Everything a check may ask.
+
+    Attributes
+    ----------
+    source, capture
+        How both sides are read.
+    layout
+        Of the chart, None for other content.
+    tallies
+        Of flat places in some bursts of frames, or of the whole pair.
+    paths
+        Tables of co-registered pixels; None before a measurement, where only tallies are at hand.
+    clips
+        Source and capture, for what stands in the files themselves; None where they are gone.
+    pairing
+        The registration in figures, and what it found.
+    """
+
+    source: Signal
+    capture: Signal
+    layout: Layout | None = None
+    tallies: Tallies | None = None
+    paths: PathTables | None = None
+    clips: tuple[Clip, Clip] | None = None
+    pairing: PairingFacts | None = None
+    findings: tuple[Finding, ...] = ()
+
+    def of(self, *groups: int) -> Samples:
+        """Colours of some groups of chart patches, one row per patch; none without a chart."""
+        if self.layout is None or self.tallies is None:
+            return _none()
+        return self._samples(gather(self.tallies, self.layout, *groups, merge=False))
+
+    @cached_property
+    def neutrals(self) -> Samples:
+        """Greys of the chart; of other content its flat places close to neutral, by luma code."""
+        if self.layout is not None:
+            return self.of(Group.NEUTRAL)
+        return _none() if self.tallies is None else self._samples(gather_tones(self.tallies))
+
+    @cached_property
+    def colours(self) -> Samples:
+        """Colours within the nominal range of the source."""
+        if self.layout is not None:
+            samples = self.of(
+                Group.NEUTRAL, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
+            )
+        elif self.tallies is None:
+            return _none()
+        else:
+            samples = self._samples(gather_cells(self.tallies))
+        luma = samples.source[:, 0]
+        return samples[(luma > 2) & (luma < 874)]
+
+    def _samples(self, colours: Colours) -> Samples:
+        seen = as_ycbcr(colours, self.capture)
+        a, b = 2.0 ** (10 - self.source.bits), 2.0 ** (10 - self.capture.bits)
+        return Samples(
+            source=seen.source * a - ORIGIN,
+            capture=seen.capture * b - ORIGIN,
+            variance=seen.variance * b**2,
+            count=seen.count[:, 0],
+            # Neighbouring cells of content are neighbouring colours, whose errors go together.
+            cluster=seen.page if self.layout is not None else np.arange(len(seen)) // 16,
+            patch=seen.patch,
+        )
+
+    @cached_property
+    def explanation(self) -> Explanation:
+        """How the colours went from source to capture, as far as a few known steps say it."""
+        return explain(self.colours, self.source)
+
+    @cached_property
+    def pass_through(self) -> bool:
+        """Whether the capture shows the source's own signal and no conversion of it."""
+        neutrals = self.neutrals
+        inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
+        if inside.sum() < 8 or self.capture.matrix == "rgb":
+            return self.capture.transfer == self.source.transfer
+        x, y = neutrals.source[inside, 0], neutrals.capture[inside, 0]
+        slope, start = np.polyfit(x, y, 1)
+        rest = float(np.sqrt(np.mean((y - slope * x - start) ** 2)))
+        return bool(rest < _STRAIGHT and 0.7 < slope < 1.4)
+
+    @cached_property
+    def code_step(self) -> int:
+        """Common step of all captured luma codes, in 10-bit codes: 4 for 8 bits."""
+        used = np.flatnonzero(self.capture_histogram[0])
+        step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
+        return step if step in {1, 2, 4, 8, 16} else 1
+
+    @cached_property
+    def capture_histogram(self) -> IntArray:
+        """Captured samples by plane and 10-bit code, shape (3, 1024)."""
+        return self._histogram("capture", self.capture.bits)
+
+    @cached_property
+    def source_histogram(self) -> IntArray:
+        """Source samples by plane and 10-bit code, shape (3, 1024)."""
+        return self._histogram("source", self.source.bits)
+
+    @cached_property
+    def noise(self) -> float:
+        """Standard deviation of captured luma samples on flat patches, median, 10-bit codes."""
+        variance = self.neutrals.variance[:, 0]
+        return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
+
+    def _histogram(self, side: str, bits: int) -> IntArray:
+        if self.tallies is None:
+            return np.zeros((3, 1024), np.int64)
+        table = self.tallies.tables[f"{side}_histogram"]
+        if bits > 10:
+            summed: IntArray = table.reshape(3, 1024, -1).sum(axis=2)
+            return summed
+        spread = np.zeros((3, 1024), np.int64)
+        spread[:, :: 1024 // table.shape[1]] = table
+        return spread
+
+
+def _none() -> Samples:
+    none = np.zeros((0, 3))
+    return Samples(none, none, none, *np.zeros((3, 0), np.int64))

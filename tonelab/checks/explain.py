@@ -1,0 +1,243 @@
+"""Explaining what a path did to colours by a few steps that real paths take.
+
+A free affine map is fitted first. Then each combination of known steps is held against it: planes
+exchanged or inverted, coded with one matrix and read with another, a range expanded or
+compressed, then what stays as the picture controls contrast, brightness, saturation and hue. The
+plainest combination that leaves nothing over is the explanation. Where an affine map does not
+fit, conversions between primaries in linear light are tried before it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from itertools import product
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.signal.colorimetry import (
+    matrix_rgb_to_rgb,
+    matrix_rgb_to_ycbcr,
+)
+from tonelab.signal.transfer import eotf_hlg, eotf_inverse_hlg, eotf_inverse_pq, eotf_pq
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.checks.evidence import Samples
+    from tonelab.signal.colorimetry import Matrix, Primaries
+    from tonelab.signal.description import Signal
+    from tonelab.signal.quantisation import FloatArray
+
+_CODES = np.array([876.0, 896.0, 896.0])  # 10-bit narrow codes of one unit of Y', Cb, Cr
+_LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
+_STEP_COST = 0.3  # codes RMS that one more step must save
+_GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
+_GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
+_MATRICES: tuple[Matrix, ...] = ("bt601", "bt709", "bt2020")
+
+PLANES: dict[str, tuple[tuple[int, int], tuple[int, int]]] = {
+    "": ((1, 0), (0, 1)),
+    "Cb and Cr exchanged": ((0, 1), (1, 0)),
+    "Cb inverted": ((-1, 0), (0, 1)),
+    "Cr inverted": ((1, 0), (0, -1)),
+    "Cb and Cr inverted": ((-1, 0), (0, -1)),
+    "Cb and Cr exchanged, both inverted": ((0, -1), (-1, 0)),
+    "Cb and Cr exchanged, Cb inverted": ((0, -1), (1, 0)),
+    "Cb and Cr exchanged, Cr inverted": ((0, 1), (-1, 0)),
+}
+
+GAMUTS: tuple[tuple[Primaries, Primaries], ...] = (
+    ("bt2020", "bt709"),
+    ("bt709", "bt2020"),
+    ("bt2020", "p3d65"),
+    ("p3d65", "bt2020"),
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """What happened to the colours.
+
+    Attributes
+    ----------
+    linear, offset
+        The free affine map in centred codes: capture = linear @ source + offset.
+    planes
+        Key of `PLANES`.
+    matrices
+        Coded with the first, decoded with the second, and coded again; None for none.
+    gamut
+        Linear-light conversion (from, to) before everything else; None for none.
+    luma_gain, luma_offset, chroma_offset
+        What is left after exchanged planes and matrices.
+    saturation, rotation
+        Chroma gain and hue rotation in degrees, as left.
+    left_over
+        RMS codes of the linear part that these steps leave unexplained.
+    residual
+        RMS codes about the affine map of the colours it was fitted to, per plane.
+    used
+        Which colours obey the map; the others were clipped or otherwise bent.
+    before
+        Source colours after the gamut step, (N, 3).
+    known
+        The exchanged planes and matrices as one map, (3, 3).
+    signal
+        How the source is read.
+    """
+
+    linear: FloatArray
+    offset: FloatArray
+    planes: str
+    matrices: tuple[Matrix, Matrix] | None
+    gamut: tuple[Primaries, Primaries] | None
+    luma_gain: float
+    luma_offset: float
+    chroma_offset: tuple[float, float]
+    saturation: float
+    rotation: float
+    left_over: float
+    residual: FloatArray
+    used: NDArray[np.bool_]
+    before: FloatArray
+    known: FloatArray
+    signal: Signal
+
+    @property
+    def affine(self) -> bool:
+        """Whether the steps explain the colours at all."""
+        return self.left_over < _LEFT_OVER and float(self.residual.max()) < 2.0
+
+    def predict(self, source: FloatArray) -> FloatArray:
+        """Capture of centred source codes, without clipping."""
+        moved = source if self.gamut is None else convert_gamut(source, self.gamut, self.signal)
+        return moved @ self.linear.T + self.offset
+
+
+def explain(samples: Samples, signal: Signal) -> Explanation:
+    """Find the plainest explanation of the colours.
+
+    Parameters
+    ----------
+    samples
+        Colours of both sides.
+    signal
+        How the source is read; PQ or HLG where a gamut step is to be tried.
+    """
+    best = _without_gamut(samples.source, samples, signal)
+    size = float(np.sqrt(np.mean(best.residual**2)))
+    if size < _GAMUT_LIMIT or not signal.is_hdr:
+        return best
+    for gamut in GAMUTS:
+        moved = convert_gamut(samples.source, gamut, signal)
+        other = replace(_without_gamut(moved, samples, signal), gamut=gamut, before=moved)
+        # Outliers are counted against a step, so that it does not win by dropping them.
+        if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
+            best = other
+    return best
+
+
+def _bent(explanation: Explanation, samples: Samples) -> float:
+    rest = samples.capture - explanation.predict(samples.source)
+    return float(np.sqrt(np.mean(np.minimum(np.abs(rest), 40.0) ** 2)))
+
+
+def convert_gamut(
+    source: FloatArray, gamut: tuple[Primaries, Primaries], signal: Signal
+) -> FloatArray:
+    """Centred codes after a conversion of primaries in linear light, clipped to the signal."""
+    rgb = source / _CODES @ np.linalg.inv(_coding(signal)).T
+    matrix = matrix_rgb_to_rgb(*gamut)
+    if signal.transfer == "hlg":
+        light = np.maximum(eotf_hlg(rgb, signal.peak) @ matrix.T, 0.0)
+        coded = eotf_inverse_hlg(light, signal.peak)
+    else:
+        coded = eotf_inverse_pq(np.maximum(eotf_pq(rgb) @ matrix.T, 0.0))
+    codes: FloatArray = np.clip(coded, 0.0, 1.0) @ _coding(signal).T * _CODES
+    return codes
+
+
+def _coding(signal: Signal) -> FloatArray:
+    return matrix_rgb_to_ycbcr("bt2020" if signal.matrix == "rgb" else signal.matrix)
+
+
+def recoded(matrices: tuple[Matrix, Matrix]) -> FloatArray:
+    """Map of centred codes that were decoded with the second matrix and coded with the first.
+
+    A device that reads codes of ``matrices[0]`` as ``matrices[1]`` and sends its R'G'B' on coded
+    with ``matrices[0]`` does this.
+    """
+    coded_as, read_as = matrices
+    step = matrix_rgb_to_ycbcr(coded_as) @ np.linalg.inv(matrix_rgb_to_ycbcr(read_as))
+    scaled: FloatArray = step * _CODES[:, None] / _CODES
+    return scaled
+
+
+def fit_affine(
+    source: FloatArray, capture: FloatArray
+) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+    """Least squares affine map without the colours that leave it, (3, 3), (3,), and which stayed.
+
+    At least half of the colours stay, so that clipped ones cannot carry the fit away.
+    """
+    design = np.column_stack([source, np.ones(len(source))])
+    used = np.ones(len(source), bool)
+    solution = np.zeros((4, 3))
+    for _ in range(8):
+        solution[:] = np.linalg.lstsq(design[used], capture[used], rcond=None)[0]
+        rest = np.abs(capture - design @ solution).max(axis=1)
+        limit = max(2.0, 4.5 * float(np.median(rest)))
+        kept = rest <= max(limit, float(np.median(rest)))
+        if np.array_equal(kept, used):
+            break
+        used = kept
+    return solution[:3].T, solution[3], used
+
+
+def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Explanation:
+    linear, offset, used = fit_affine(source, samples.capture)
+    rest = samples.capture[used] - source[used] @ linear.T - offset
+    residual = np.sqrt(np.mean(rest**2, axis=0)) if used.any() else np.zeros(3)
+    spread = source[used].T @ source[used] / max(int(used.sum()), 1)
+    found: list[tuple[float, Explanation]] = []
+    pairs = [None, *[pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1]]]
+    for (name, block), matrices in product(PLANES.items(), pairs):
+        known = np.eye(3)
+        known[1:, 1:] = block
+        if matrices is not None:
+            known = known @ recoded(matrices)
+        left = linear @ np.linalg.inv(known)
+        # The best of the picture controls: contrast on luma, saturation and hue on chroma.
+        along = (left[1, 1] + left[2, 2]) / 2
+        across = (left[2, 1] - left[1, 2]) / 2
+        controls = np.diag([left[0, 0], along, along])
+        controls[2, 1], controls[1, 2] = across, -across
+        unexplained = linear - controls @ known
+        misfit = float(np.sqrt(max(np.trace(unexplained @ spread @ unexplained.T), 0.0) / 3))
+        rotation = float(np.degrees(np.arctan2(across, along)))
+        cost = misfit + _STEP_COST * (bool(name) + (matrices is not None)) + 0.02 * abs(rotation)
+        found.append(
+            (
+                cost,
+                Explanation(
+                    linear=linear,
+                    offset=offset,
+                    planes=name,
+                    matrices=matrices,
+                    gamut=None,
+                    luma_gain=float(left[0, 0]),
+                    luma_offset=float(offset[0]),
+                    chroma_offset=(float(offset[1]), float(offset[2])),
+                    saturation=float(np.hypot(along, across)),
+                    rotation=rotation,
+                    left_over=misfit,
+                    residual=residual,
+                    used=used,
+                    before=source,
+                    known=known,
+                    signal=signal,
+                ),
+            )
+        )
+    return min(found, key=lambda item: item[0])[1]

@@ -1,0 +1,133 @@
+"""What stands in the files: decoding, illegal codes, labels and HDR metadata."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+
+_LOOKED_AT = 12  # frames of a v210 clip that are searched for illegal codes
+_METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
+
+
+@check("decoding", "decoding gives the same codes twice", always=True, needs="files")
+def decoding(evidence: Evidence) -> Findings:
+    """Decode the first frames of both clips twice."""
+    from tonelab.media import decoder_is_deterministic
+
+    for side, clip in zip(("source", "capture"), evidence.clips or (), strict=False):
+        name = f"decoding-{side}"
+        if decoder_is_deterministic(clip, 2):
+            yield transparent(name, f"Two decodings of the {side} agree.", count=2)
+        else:
+            yield altered(
+                name,
+                f"Two decodings of the {side} differ: nothing measured on it can be trusted.",
+                severity="stop",
+                count=2,
+                alternatives=("faulty memory", "a file that is still being written"),
+                decided_by=f"the {side} rewrapped losslessly, or read on another computer",
+            )
+
+
+@check("legal", "codes that video must not hold", always=True, needs="files")
+def legal(evidence: Evidence) -> Findings:
+    """Count reserved codes in a v210 capture."""
+    from tonelab.media.stored import V210Clip
+
+    capture = evidence.clips[1] if evidence.clips else None
+    if not isinstance(capture, V210Clip):
+        return
+    frames = np.unique(
+        np.linspace(0, capture.frame_count - 1, _LOOKED_AT).round().astype(int)
+    ).tolist()
+    reserved, top = np.sum([capture.violations(frame) for frame in frames], axis=0).tolist()
+    count = len(frames) * capture.width * capture.height * 2
+    if reserved or top:
+        yield altered(
+            "legal-codes",
+            f"{reserved} samples hold reserved codes (0 to 3, 1020 to 1023) and {top} words have "
+            "bits set that plain v210 leaves clear.",
+            value=float(reserved),
+            unit="samples",
+            count=count,
+            threshold=0.0,
+            alternatives=("full-range codes stored as v210", "rows read with a wrong stride"),
+            decided_by="the same output recorded with another card or in another format",
+        )
+    else:
+        yield transparent(
+            "legal", f"No reserved code in {len(frames)} frames.", value=0.0, count=count
+        )
+
+
+@check("labels", "how the capture is labelled")
+def labels(evidence: Evidence) -> Findings:
+    """Hold the declared transfer function of a pass-through against what it shows."""
+    origin = evidence.capture.origins.get("transfer", "assumed")
+    said, true = evidence.capture.transfer, evidence.source.transfer
+    if origin == "assumed":
+        yield undecided(
+            "labels",
+            f"The capture carries no label; its codes are the source's, so it is read as {true}.",
+            "the output's signalling as the capture card received it",
+        )
+    elif said != true:
+        yield altered(
+            "labels-transfer",
+            f"The capture is {origin} as {said}, but its codes are those of the {true} source.",
+            count=int(evidence.explanation.used.sum()),
+            alternatives=(f"{CHAIN} labels everything alike",),
+            decided_by="the output's signalling as the capture card received it",
+        )
+    else:
+        yield transparent("labels", f"The capture is {origin} as {said}, and its codes say so too.")
+
+
+@check("metadata", "HDR metadata against the picture", always=True)
+def metadata(evidence: Evidence) -> Findings:
+    """Hold the declared light levels of the source against its own colours."""
+    declared = evidence.clips[0].metadata if evidence.clips else None
+    colours = evidence.of() if evidence.layout is not None else evidence.colours
+    if declared is None or not len(colours) or evidence.source.transfer != "pq":
+        yield undecided("metadata", "The source declares no HDR metadata.", "a source that does")
+        return
+    codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
+    brightest = float(evidence.source.decode_light(codes).max())
+    figures = f"the brightest colour found has {brightest:,.0f} cd/m2"
+    if declared.max_cll and brightest > _METADATA_SLACK * declared.max_cll:
+        yield altered(
+            "metadata-max-cll",
+            f"The source declares MaxCLL {declared.max_cll} cd/m2, but {figures}; a device that "
+            "follows it clips too early.",
+            value=brightest,
+            unit="cd/m2",
+            count=len(colours),
+            threshold=_METADATA_SLACK * declared.max_cll,
+            alternatives=("metadata left over from another version of the clip",),
+            decided_by="the same clip with metadata removed, captured again",
+        )
+    elif declared.max_cll:
+        yield transparent(
+            "metadata",
+            f"The source declares MaxCLL {declared.max_cll} cd/m2, and {figures}.",
+            value=brightest,
+            unit="cd/m2",
+            count=len(colours),
+            threshold=_METADATA_SLACK * declared.max_cll,
+        )
+    else:
+        yield undecided(
+            "metadata",
+            f"The source declares no MaxCLL; {figures}.",
+            "a source that declares it",
+            value=brightest,
+            unit="cd/m2",
+        )

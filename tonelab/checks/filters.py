@@ -1,0 +1,185 @@
+"""What filters did to detail: sharpening, blur, noise reduction, shift.
+
+The filter that carries the source's samples to the capture's is the least squares solution of the
+sums in `tonelab.tallies.paths`; its reach is seven luma and five chroma samples.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.signal.quantisation import FloatArray
+
+BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
+_BAND_LIMIT = 0.05  # departure of a band's gain from 1
+_NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
+_SHIFT_LIMIT = 0.08  # samples
+LEAST_SAMPLES = 2_000
+NEEDED = "a capture at the source's size and place, without scaling"
+
+
+@check("detail", "sharpening, blur and noise reduction", always=True)
+def detail(evidence: Evidence) -> Findings:
+    """Give the gain of detail by band, of strong and of faint detail."""
+    paths = evidence.paths
+    if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+        yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
+        return
+    strata = [
+        band_gains(luma_kernel(gram)) if gram[-2, -2] >= LEAST_SAMPLES else None
+        for gram in paths.luma_gram
+    ]
+    faint, strong = strata
+    assert strong is not None
+    # A curve bends strong detail; faint detail sees only its slope.
+    told = strong if evidence.pass_through or faint is None else faint
+    count = int(paths.luma_gram[1, -2, -2])
+    bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
+    text = f"gain by band {bands} cycles per pixel"
+    high, low = float(told.max()) - 1, float(told.min()) - 1
+    limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
+    reduced = faint is not None and float((faint / strong).min()) < 1 - _NOISE_REDUCED
+    if high > limit and high >= -low:
+        yield altered(
+            "detail-sharpened",
+            f"Detail is sharpened by up to {high:+.0%}: {text}.",
+            value=1 + high,
+            bound=0.01,
+            count=count,
+            threshold=1 + limit,
+            alternatives=("a detail or edge control", "a scaler on the way"),
+            decided_by="a capture with sharpness at its neutral setting",
+        )
+    elif -low > limit:
+        yield altered(
+            "detail-blurred",
+            f"Detail is blurred, by up to {low:+.0%}: {text}.",
+            value=1 + low,
+            bound=0.01,
+            count=count,
+            threshold=1 - limit,
+            alternatives=("scaling to another size and back", "a shift by part of a pixel"),
+            decided_by="a capture at the source's own size",
+        )
+    elif not (evidence.pass_through and reduced):
+        yield transparent(
+            "detail",
+            f"Detail is kept: {text}.",
+            value=float(told[np.argmax(np.abs(told - 1))]),
+            bound=0.01,
+            count=count,
+            threshold=1 + limit,
+        )
+    if evidence.pass_through and reduced and faint is not None:
+        ratio = float((faint / strong).min())
+        yield altered(
+            "detail-noise-reduced",
+            f"Faint detail arrives at {ratio:.0%} of the gain of strong detail, as after noise "
+            "reduction.",
+            value=ratio,
+            bound=0.02,
+            count=int(paths.luma_gram[0, -2, -2]),
+            threshold=1 - _NOISE_REDUCED,
+            alternatives=("lossy coding on the way", "coring of a sharpness control"),
+            decided_by="a capture with noise reduction off",
+        )
+
+
+@check("shift", "place of the picture, by luma and chroma samples", always=True)
+def shift(evidence: Evidence) -> Findings:
+    """Give the sub-pixel shift of luma."""
+    paths = evidence.paths
+    if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+        yield undecided("shift", "The place of samples cannot be told.", NEEDED)
+        return
+    # A kernel centred on a sample to the right means that the picture moved to the left.
+    dx, dy = (-value for value in centroid(luma_kernel(paths.luma_gram[1])))
+    size = float(np.hypot(dx, dy))
+    count = int(paths.luma_gram[1, -2, -2])
+    if size > _SHIFT_LIMIT:
+        yield altered(
+            "shift-luma",
+            f"Luma is shifted by {dx:+.2f} pixels to the right and {dy:+.2f} down.",
+            value=size,
+            bound=0.02,
+            unit="pixels",
+            count=count,
+            threshold=_SHIFT_LIMIT,
+            alternatives=("a scaler whose sampling starts elsewhere",),
+            decided_by="a capture at the source's own size",
+        )
+    else:
+        yield transparent(
+            "shift",
+            f"Luma samples are in place to {max(size, 0.005):.3f} pixels.",
+            value=size,
+            bound=0.02,
+            unit="pixels",
+            count=count,
+            threshold=_SHIFT_LIMIT,
+        )
+
+
+def luma_kernel(gram: NDArray[np.int64]) -> FloatArray:
+    """Least squares filter, (7, 7), rows of the picture first."""
+    size = (2 * LUMA_REACH + 1) ** 2
+    weights = _solve(gram[: size + 1, : size + 1], gram[: size + 1, size + 1])
+    return weights[:size].reshape(2 * LUMA_REACH + 1, -1)
+
+
+def chroma_kernel(gram: NDArray[np.int64], block: FloatArray) -> FloatArray:
+    """Least squares filter, (5, 5), that with the colour map ``block`` (2, 2) makes the capture."""
+    size = (2 * CHROMA_REACH + 1) ** 2
+    system, right = np.zeros((size + 2, size + 2)), np.zeros(size + 2)
+    moments = gram.astype(np.float64)
+    for target in range(2):
+        carry = np.zeros((2 * size + 1, size + 2))
+        carry[:size, :size] = block[target, 0] * np.eye(size)
+        carry[size : 2 * size, :size] = block[target, 1] * np.eye(size)
+        carry[2 * size, size + target] = 1.0
+        inner = moments[: 2 * size + 1, : 2 * size + 1]
+        system[:] += carry.T @ inner @ carry
+        right[:] += carry.T @ moments[: 2 * size + 1, 2 * size + 1 + target]
+    return _solve(system, right)[:size].reshape(2 * CHROMA_REACH + 1, -1)
+
+
+def _solve(system: NDArray[Any], right: NDArray[Any]) -> FloatArray:
+    matrix = np.asarray(system, np.float64)
+    # A trace of a ridge keeps patterns without some frequency from leaving a filter undefined.
+    ridge = 1e-9 * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
+    return np.asarray(np.linalg.solve(matrix + ridge, np.asarray(right, np.float64)), np.float64)
+
+
+def centroid(kernel: FloatArray) -> tuple[float, float]:
+    """Centre of gravity (x, y) of a filter, in samples from its middle."""
+    reach = len(kernel) // 2
+    along = np.arange(-reach, reach + 1)
+    total = float(kernel.sum())
+    return float(kernel.sum(axis=0) @ along) / total, float(kernel.sum(axis=1) @ along) / total
+
+
+def band_gains(kernel: FloatArray) -> FloatArray:
+    """Mean gain over directions at `BANDS`, relative to flat areas."""
+    reach = len(kernel) // 2
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    angle = np.arange(16) * np.pi / 16
+    gains = [
+        np.mean(
+            [
+                abs(np.sum(kernel * np.exp(-2j * np.pi * band * (x * np.cos(a) + y * np.sin(a)))))
+                for a in angle
+            ]
+        )
+        for band in BANDS
+    ]
+    return np.array(gains) / float(kernel.sum())

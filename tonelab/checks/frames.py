@@ -1,0 +1,117 @@
+"""What the registration found: frames, the place of the picture, and what covers it."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.chart.patches import COLUMNS
+from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.reading import code_step, repeatability
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
+
+_OVERLAY_CODES = 8.0  # by which a patch must be off
+_OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covered
+_OVERLAY_LEAST = 6  # places
+
+
+@check("frames", "dropped, repeated and mixed frames", always=True)
+def frames(evidence: Evidence) -> Findings:
+    """Hold the order of captured frames against the source's."""
+    found = _of(evidence, "frames-")
+    yield from found
+    if evidence.pairing is not None and not any(f.severity == "warning" for f in found):
+        used = evidence.pairing.used
+        yield transparent(
+            "frames", f"{used} captured frames follow the source in order.", value=0.0,
+            unit="frames", count=used, threshold=0.0,
+        )  # fmt: skip
+
+
+@check("picture", "scaling, cropping and place of the picture", always=True)
+def picture(evidence: Evidence) -> Findings:
+    """Say whether each pixel of the capture stands for one of the source."""
+    found = _of(evidence, "picture-")
+    yield from found
+    facts = evidence.pairing
+    if facts is not None and not found:
+        yield transparent(
+            "picture",
+            f"The picture has the size and place of the source's, to {facts.residual:.2f} pixels.",
+            value=max(map(abs, facts.offset)), bound=facts.residual, unit="pixels",
+            count=facts.used, threshold=0.1,
+        )  # fmt: skip
+
+
+def _of(evidence: Evidence, prefix: str) -> list[Finding]:
+    """Take up findings of the registration; those that are no fault keep their severity."""
+    return [
+        replace(finding, verdict="not transparent")
+        for finding in evidence.findings
+        if finding.id.startswith(prefix)
+    ]
+
+
+@check("overlay", "what stands still over the picture", always=True)
+def overlay(evidence: Evidence) -> Findings:
+    """Find places of the chart that are off on most pages; elsewhere the registration looks."""
+    found = next((f for f in evidence.findings if f.id == "static-overlay"), None)
+    if found is not None:
+        yield replace(found, verdict="not transparent")
+    elif evidence.layout is None:
+        count = 0 if evidence.pairing is None else evidence.pairing.used
+        yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)
+    elif len(evidence.colours) and evidence.explanation.affine:
+        yield _on_chart(evidence)
+
+
+def _on_chart(evidence: Evidence) -> Finding:
+    assert evidence.layout is not None
+    patches, seen = evidence.layout.patches, evidence.of()
+    rest = np.abs(seen.capture - evidence.explanation.predict(seen.source))
+    inside = (np.abs(seen.source[:, 1:]).max(axis=1) < 440) & (
+        np.abs(seen.source[:, 0] - 438) < 438
+    )
+    rows, rest, cell = seen.patch[inside], rest[inside].max(axis=1), evidence.layout.cell
+    place = patches.y[rows] // cell * COLUMNS + patches.x[rows] // cell
+    total = np.bincount(place)
+    off = np.bincount(place, weights=rest > _OVERLAY_CODES)
+    covered = int(((total >= 3) & (off > _OVERLAY_PAGES * total)).sum())
+    usual = float(np.mean(rest > _OVERLAY_CODES))
+    if covered >= _OVERLAY_LEAST and usual < _OVERLAY_PAGES / 2:
+        return altered(
+            "overlay-static",
+            f"{covered} places of the picture are off on most pages, as under a menu or a logo.",
+            value=float(covered), unit="places", count=len(rows), threshold=float(_OVERLAY_LEAST),
+            decided_by="a capture with the device's menus and logos off",
+        )  # fmt: skip
+    return transparent(
+        "overlay", "No place of the picture is off on most pages.", value=float(covered),
+        unit="places", count=len(rows), threshold=float(_OVERLAY_LEAST),
+    )  # fmt: skip
+
+
+@check("mapping", "the same colours in other surroundings", always=True)
+def mapping(evidence: Evidence) -> Findings:
+    """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
+    if evidence.layout is None or evidence.tallies is None:
+        yield undecided(
+            "mapping",
+            "Whether the mapping follows the scene cannot be told without the same colours in "
+            "other surroundings.",
+            "a capture of the chart",
+        )
+        return
+    step = code_step(evidence.tallies, evidence.capture)
+    kind, found = repeatability(evidence.tallies, evidence.layout, step)
+    for finding in found:
+        if kind == "static":
+            yield replace(finding, id="mapping", verdict="transparent")
+        else:
+            yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")

@@ -1,0 +1,175 @@
+"""Gain and offset of luma and chroma, and what their figures stand for."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+
+if TYPE_CHECKING:
+    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.registry import Findings
+
+_GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
+_OFFSET_LIMIT = 0.6  # 10-bit codes
+_MATCH = 0.6  # codes over the nominal range within which figures carry a name
+_LEAST = 24  # colours
+
+
+@dataclass(frozen=True, slots=True)
+class Fault:
+    """Levels that have a known cause: gains, and luma offset at code 64, in 10-bit codes."""
+
+    id: str
+    text: str
+    luma_gain: float
+    luma_offset: float
+    chroma_gain: float
+    chroma_offset: float = 0.0
+
+
+def _range_faults() -> list[Fault]:
+    faults = []
+    for bits, top in ((10, 1023), (8, 1020)):
+        wide, wide_chroma = top / 876, top / 896
+        expanded = f"expanded from narrow to full range in {bits} bits"
+        compressed = f"compressed from full to narrow range in {bits} bits"
+        # Black is code 64 on both sides of the table: 64 goes to 0, and 0 to 64.
+        for id_, text, gain, offset, chroma in (
+            ("narrow-to-full", expanded, wide, -64.0, wide_chroma),
+            ("full-to-narrow", compressed, 1 / wide, 64 / wide, 1 / wide_chroma),
+        ):
+            faults.append(Fault(f"{id_}-rgb", f"{text}, as R'G'B'", gain, offset, gain))
+            faults.append(Fault(f"{id_}-ycbcr", f"{text}, as Y'CbCr", gain, offset, chroma))
+    return faults
+
+
+def _scale_fault(id_: str, text: str, gain: float) -> Fault:
+    return Fault(id_, text, gain, 64 * (gain - 1), gain, 512 * (gain - 1))
+
+
+FAULTS: tuple[Fault, ...] = (
+    *_range_faults(),
+    _scale_fault("eight-bits-scaled", "8-bit codes times four read as 10-bit full", 1020 / 1023),
+    _scale_fault("sixteen-bits-scaled", "10-bit codes in 16 read as 16-bit full", 65472 / 65535),
+    _scale_fault(
+        "bits-replicated", "8-bit codes extended to 10 bits by repeating their bits", 1023 / 1020
+    ),
+)
+
+
+@check("levels", "gain and offset of luma and chroma")
+def levels(evidence: Evidence) -> Findings:
+    """Name gains and offsets that have a known cause; state the others."""
+    colours, found = evidence.colours, evidence.explanation
+    if len(colours) < _LEAST:
+        yield undecided("levels", "Too few colours to fit levels.", "the chart, in full")
+        return
+    count = int(found.used.sum())
+    gain_bound, offset_bound = _bounds(evidence)
+    fault = named_levels(evidence)
+    figures = (
+        f"luma gain {found.luma_gain:.4f} with offset {found.luma_offset:+.2f} codes at black, "
+        f"chroma gain {found.saturation:.4f}"
+    )
+    if fault is not None:
+        lost = _lost_share(evidence)
+        if evidence.capture.range == "full" and fault.id.startswith("narrow-to-full"):
+            yield transparent(
+                "levels",
+                f"The capture is {fault.text}, as its range says ({figures}).",
+                value=found.luma_gain,
+                bound=gain_bound,
+                count=count,
+            )
+            return
+        yield altered(
+            f"levels-{fault.id}",
+            f"The signal was {fault.text} ({figures}); {lost:.1%} of the chart's colours fall on "
+            "the ends of the code range.",
+            value=found.luma_gain,
+            bound=gain_bound,
+            count=count,
+            threshold=1 + _GAIN_LIMIT,
+            alternatives=(f"{CHAIN} reads the output with the wrong range",),
+            decided_by="the same capture with the range of player, device and card set alike",
+        )
+        return
+    gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
+    if gain > _GAIN_LIMIT + gain_bound or offset > _OFFSET_LIMIT + offset_bound:
+        yield altered(
+            "levels-luma",
+            f"Luma is not kept: {figures}, which no known mix-up of ranges gives.",
+            value=found.luma_gain,
+            bound=gain_bound,
+            count=count,
+            threshold=1 + _GAIN_LIMIT,
+            alternatives=("picture controls contrast and brightness",),
+            decided_by="a capture with all picture controls at their neutral setting",
+        )
+    else:
+        yield transparent(
+            "levels",
+            f"Luma levels are kept: {figures}.",
+            value=found.luma_gain,
+            bound=gain_bound,
+            count=count,
+            threshold=1 + _GAIN_LIMIT,
+        )
+    tint = float(np.hypot(*found.chroma_offset))
+    if tint > _OFFSET_LIMIT:
+        yield altered(
+            "levels-tint",
+            f"Greys are tinted: Cb {found.chroma_offset[0]:+.2f}, Cr {found.chroma_offset[1]:+.2f} "
+            "codes on every colour.",
+            value=tint,
+            bound=offset_bound,
+            unit="codes",
+            count=count,
+            threshold=_OFFSET_LIMIT,
+            alternatives=("a white balance control", "truncated chroma"),
+            decided_by="a capture with all picture controls at their neutral setting",
+        )
+
+
+def _bounds(evidence: Evidence) -> tuple[float, float]:
+    """95 % half widths of luma gain and offset, from the spread about the fit."""
+    used = evidence.explanation.used
+    luma = evidence.colours.source[used, 0]
+    rest = max(float(evidence.explanation.residual[0]), evidence.code_step / np.sqrt(12))
+    count = max(len(luma) - 4, 1)
+    return (
+        2 * rest / max(float(luma.std()), 1.0) / np.sqrt(count),
+        2 * rest / np.sqrt(count) * float(np.sqrt(1 + (luma.mean() / max(luma.std(), 1.0)) ** 2)),
+    )
+
+
+def named_levels(evidence: Evidence) -> Fault | None:
+    """Return the known cause whose gains and offsets the colours show, if there is one."""
+    found = evidence.explanation
+    chroma = float(np.mean(found.chroma_offset))
+
+    def distance(fault: Fault) -> float:
+        return max(
+            abs(found.luma_gain - fault.luma_gain) * 400,
+            abs(found.luma_offset - fault.luma_offset),
+            abs(found.saturation - fault.chroma_gain) * 100,
+            abs(chroma - fault.chroma_offset),
+        )
+
+    nearest = min(FAULTS, key=distance)
+    neutral = max(abs(found.luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
+    return nearest if distance(nearest) < min(_MATCH * evidence.code_step, neutral) else None
+
+
+def _lost_share(evidence: Evidence) -> float:
+    """Share of the chart's patches that a linear path would put beyond the codes there are."""
+    samples = evidence.of()
+    if not len(samples):
+        samples = evidence.colours
+    predicted = evidence.explanation.predict(samples.source) + ORIGIN
+    return float(((predicted < 0) | (predicted > 1023)).any(axis=1).mean())

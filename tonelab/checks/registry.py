@@ -1,0 +1,98 @@
+"""The register of checks, and how a check states what it found."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal, TypeAlias, TypedDict
+
+from tonelab.results import Finding
+
+if TYPE_CHECKING:
+    from typing import Unpack
+
+    from tonelab.checks.evidence import Evidence
+    from tonelab.results import Severity
+
+Findings: TypeAlias = Iterable[Finding]
+Check: TypeAlias = "Callable[[Evidence], Findings]"
+Needs: TypeAlias = Literal["files", "tallies", "pixels"]
+
+CHAIN = "the capture chain"  # alternatives that a loopback rules out begin so
+
+
+@dataclass(frozen=True, slots=True)
+class Entry:
+    """A check: its name, what it asks in a few words, and what it takes.
+
+    ``always`` checks also say something about a conversion; the others need a pass-through, where
+    the capture shows the source's own signal. What ``needs`` no pixels of both sides is run before
+    every measurement too.
+    """
+
+    name: str
+    title: str
+    function: Check
+    always: bool
+    needs: Needs
+
+
+REGISTER: dict[str, Entry] = {}
+
+
+def check(
+    name: str, title: str, *, always: bool = False, needs: Needs = "pixels"
+) -> Callable[[Check], Check]:
+    """Register a function from evidence to findings as a check.
+
+    Parameters
+    ----------
+    name
+        Stable short name; the ids of its findings begin with it.
+    title
+        What it asks, for the table.
+    always
+        Whether it also says something about a conversion, not only about a pass-through.
+    needs
+        The files alone, the tallies of flat places, or pixels of both sides.
+    """
+
+    def register(function: Check) -> Check:
+        REGISTER[name] = Entry(name, title, function, always, needs)
+        return function
+
+    return register
+
+
+class Figures(TypedDict, total=False):
+    """What a finding rests on, as in `tonelab.results.Finding`."""
+
+    value: float
+    bound: float
+    unit: str
+    count: int
+    threshold: float
+    alternatives: tuple[str, ...]
+
+
+class Deciding(Figures, total=False):
+    """The same, and the capture that would decide between the alternatives."""
+
+    decided_by: str
+
+
+def transparent(name: str, text: str, **figures: Unpack[Deciding]) -> Finding:
+    """State that something was kept, within a bound."""
+    return Finding(name, "info", text, verdict="transparent", **figures)
+
+
+def altered(
+    name: str, text: str, *, severity: Severity = "warning", **figures: Unpack[Deciding]
+) -> Finding:
+    """State that something was not kept, and by what it was changed."""
+    return Finding(name, severity, text, verdict="not transparent", **figures)
+
+
+def undecided(name: str, text: str, capture: str, **figures: Unpack[Figures]) -> Finding:
+    """State that this capture cannot tell, and which ``capture`` would."""
+    return Finding(name, "info", text, verdict="cannot tell", decided_by=capture, **figures)

@@ -1,0 +1,224 @@
+"""Running the checks on a pair of files, or on what a measurement has at hand."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, replace
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from rich.jupyter import JupyterMixin
+
+from tonelab.checks.evidence import Evidence
+from tonelab.checks.loopback import relate
+from tonelab.checks.registry import REGISTER
+from tonelab.media import open_clip
+from tonelab.pairing import pair, pair_captures
+from tonelab.reading import read_source
+from tonelab.tallies.paths import bursts, tally_paths
+from tonelab.tallies.run import tally
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+    from rich.console import RenderableType
+
+    from tonelab.checks.registry import Entry, Needs
+    from tonelab.media import Clip
+    from tonelab.pairing import Pair
+    from tonelab.results import ClipFacts, Finding, PairingFacts, Verdict
+    from tonelab.signal.description import Signal
+
+Progress = Callable[[str, int, int], None]
+_GRAVITY: tuple[Verdict, ...] = ("not transparent", "cannot tell", "transparent", "")
+
+
+@dataclass(frozen=True, slots=True)
+class CheckResult:
+    """What one check found: its name, what it asks, and its findings."""
+
+    name: str
+    title: str
+    findings: tuple[Finding, ...]
+
+    @property
+    def verdict(self) -> Verdict:
+        """The gravest of its findings' verdicts."""
+        return min((finding.verdict for finding in self.findings), key=_GRAVITY.index)
+
+
+@dataclass(frozen=True, slots=True)
+class CheckReport(JupyterMixin):
+    """What the checks of one pair found.
+
+    Attributes
+    ----------
+    source, capture
+        Facts of the two clips.
+    loopback
+        Facts of the recording that bounds the capture chain, if there was one.
+    pairing
+        How source and capture were registered.
+    pass_through
+        Whether the capture shows the source's own signal; only then all checks apply.
+    results
+        One for each check that applied, in the order of the register.
+    registration
+        What else the registration tells.
+    """
+
+    source: ClipFacts
+    capture: ClipFacts
+    loopback: ClipFacts | None
+    pairing: PairingFacts
+    pass_through: bool
+    results: tuple[CheckResult, ...]
+    registration: tuple[Finding, ...]
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """All findings of all checks, and of the registration."""
+        checked = (finding for result in self.results for finding in result.findings)
+        return (*self.registration, *checked)
+
+    def __rich__(self) -> RenderableType:
+        """Render as the table that the command prints."""
+        from tonelab.show.checks import check_summary
+
+        return check_summary(self)
+
+
+def check(
+    source: str | Path,
+    capture: str | Path,
+    *,
+    loopback: str | Path | None = None,
+    source_signal: Mapping[str, Any] | None = None,
+    capture_signal: Mapping[str, Any] | None = None,
+    progress: Progress | None = None,
+    workers: int = 2,
+) -> CheckReport:
+    """Hold a capture against its source.
+
+    Parameters
+    ----------
+    source, capture
+        The clip that was played, and what was recorded at the device's output.
+    loopback
+        A recording of the same source through a trusted path into the same capture chain. What it
+        shows too is laid to the chain, and where it is clean the chain is cleared.
+    source_signal, capture_signal
+        Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
+    progress
+        Called with (stage, done, total).
+    workers
+        Threads for decoding and tallying.
+
+    Raises
+    ------
+    ClipError, ChartError, PairingError
+        One sentence each: what is wrong, where, and the mend.
+    """
+    report = progress or (lambda _stage, _done, _total: None)
+    with (
+        open_clip(source, stated=source_signal or {}) as source_clip,
+        open_clip(capture, stated=capture_signal or {}) as capture_clip,
+    ):
+        evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
+        results, registration = examine(evidence)
+        chain = None
+        if loopback is not None:
+            with open_clip(loopback, stated=capture_signal or {}) as chain_clip:
+                bound = gather(source_clip, chain_clip, progress=report, workers=workers)
+                results = [
+                    CheckResult(mine.name, mine.title, relate(mine.findings, chain_says.findings))
+                    for mine, chain_says in _side_by_side(results, examine(bound)[0])
+                ]
+                chain = chain_clip.facts()
+        assert evidence.pairing is not None
+        return CheckReport(
+            source=source_clip.facts(),
+            capture=capture_clip.facts(),
+            loopback=chain,
+            pairing=evidence.pairing,
+            pass_through=evidence.pass_through,
+            results=tuple(results),
+            registration=registration,
+        )
+
+
+def gather(
+    source: Clip, capture: Clip, *, progress: Progress | None = None, workers: int = 2
+) -> Evidence:
+    """Register a pair of clips and read what the checks need.
+
+    Raises
+    ------
+    ChartError, PairingError
+        When the two cannot be registered.
+    """
+    report = progress or (lambda _stage, _done, _total: None)
+    same_sdr = not source.signal.is_hdr and source.signal.origins.get("transfer") != "assumed"
+    paired = (pair_captures if same_sdr and not capture.signal.is_hdr else pair)(
+        source, capture, progress=partial(report, "pairing")
+    )
+    return gather_pair(paired, progress=report, workers=workers)
+
+
+def gather_pair(paired: Pair, *, progress: Progress | None = None, workers: int = 2) -> Evidence:
+    """Read what the checks need from a registered pair."""
+    report = progress or (lambda _stage, _done, _total: None)
+    runs = bursts(paired)
+    few = replace(paired, matches=np.concatenate(runs))
+    tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
+    paths = tally_paths(paired, runs, progress=partial(report, "comparing"))
+    if paired.layout is not None:
+        signal = read_source(paired.source.signal, paired.layout)[0]
+    else:
+        signal = _read_content(paired.source.signal)
+    return Evidence(
+        source=signal,
+        capture=paired.capture.signal,
+        layout=paired.layout,
+        tallies=tallies,
+        paths=paths,
+        clips=(paired.source, paired.capture),
+        pairing=paired.facts,
+        findings=paired.findings,
+    )
+
+
+def _read_content(declared: Signal) -> Signal:
+    """HDR without a word on its colours is BT.2020; SDR keeps what it says."""
+    names = ("matrix", "primaries") if declared.is_hdr else ()
+    silent = [name for name in names if declared.origins.get(name, "assumed") == "assumed"]
+    return declared.with_fields("assumed", **dict.fromkeys(silent, "bt2020"))
+
+
+def examine(evidence: Evidence) -> tuple[list[CheckResult], tuple[Finding, ...]]:
+    """Run every check that applies; also return what else the registration found."""
+    entries = [entry for entry in REGISTER.values() if entry.always or evidence.pass_through]
+    results = _run(entries, evidence)
+    taken = {finding.id for result in results for finding in result.findings}
+    return results, tuple(f for f in evidence.findings if f.id not in taken)
+
+
+def pre_checks(evidence: Evidence, needs: Needs) -> tuple[Finding, ...]:
+    """Run what must hold before a curve means anything, and return what could be decided."""
+    entries = [entry for entry in REGISTER.values() if entry.always and entry.needs == needs]
+    found = (finding for result in _run(entries, evidence) for finding in result.findings)
+    return tuple(finding for finding in found if finding.verdict != "cannot tell")
+
+
+def _run(entries: Iterable[Entry], evidence: Evidence) -> list[CheckResult]:
+    ran = ((entry, tuple(entry.function(evidence))) for entry in entries)
+    return [CheckResult(entry.name, entry.title, found) for entry, found in ran if found]
+
+
+def _side_by_side(
+    results: Iterable[CheckResult], chain: Iterable[CheckResult]
+) -> Iterable[tuple[CheckResult, CheckResult]]:
+    by_name = {result.name: result for result in chain}
+    for result in results:
+        yield result, by_name.get(result.name, CheckResult(result.name, result.title, ()))

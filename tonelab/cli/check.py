@@ -1,0 +1,88 @@
+"""``tonelab check``."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import click
+
+from tonelab.cli.options import (
+    FILE,
+    as_json,
+    fail_on,
+    force,
+    judge,
+    parse_statement,
+    verbosity,
+)
+from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
+
+if TYPE_CHECKING:
+    from pathlib import Path
+
+
+@click.command("check", short_help="Say whether a path leaves the picture as it is.")
+@click.argument("source", type=FILE)
+@click.argument("capture", type=FILE)
+@click.option(
+    "--loopback", type=FILE,
+    help="The source recorded by the same capture chain through a path known to be good.",
+)  # fmt: skip
+@click.option(
+    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the source.",
+)  # fmt: skip
+@click.option(
+    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
+    help="How to read the capture, such as range=full,transfer=pq.",
+)  # fmt: skip
+@click.option("-o", "--output", type=FILE, help="Keep the findings in this .json.")
+@force
+@as_json
+@fail_on
+@verbosity
+@click.pass_obj
+def command(
+    session: Session,
+    source: Path,
+    capture: Path,
+    loopback: Path | None,
+    source_signal: dict[str, Any],
+    capture_signal: dict[str, Any],
+    output: Path | None,
+    force: bool,
+    as_json: bool,
+    fail_on: str | None,
+) -> int:
+    """Hold the CAPTURE of a device's output against the SOURCE that was played.
+
+    Each finding says one of three things: shown transparent, shown not transparent, or that this
+    capture cannot tell.
+    """
+    from tonelab.outputs import check_output
+
+    if output:
+        check_output(output, overwrite=force)
+
+    from tonelab.checks import check
+    from tonelab.show.checks import check_document, check_summary, write_checks
+
+    with progress_bar(session) as progress:
+        report = check(
+            source,
+            capture,
+            loopback=loopback,
+            source_signal=source_signal,
+            capture_signal=capture_signal,
+            progress=progress,
+        )
+    if output:
+        write_checks(report, output, overwrite=force)
+        session.written = output
+    if as_json:
+        print_json(check_document(report))
+    elif not session.quiet:
+        print_result(check_summary(report))
+    if output and not session.quiet:
+        say(f"Kept in {output}")
+    return judge(report.findings, fail_on)

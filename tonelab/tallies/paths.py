@@ -1,0 +1,461 @@
+"""Exact sums over co-registered pixels of a pair, from a few bursts of frames.
+
+They say what the sums of flat patches cannot: how codes map one by one, what filters did to
+detail, and how samples move from frame to frame. Everything is counted in 10-bit codes.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import pairwise
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import ndimage
+
+from tonelab.chart import Group, sample_windows
+from tonelab.media.clip import CHROMA_FACTORS
+from tonelab.pairing.result import BLOCK
+from tonelab.tallies.resampling import KERNELS, resample
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from tonelab.media import Clip
+    from tonelab.media.clip import Planes
+    from tonelab.pairing import Pair
+    from tonelab.tallies.tallies import IntArray
+
+    Plane = NDArray[np.uint16]
+    Mask = NDArray[np.bool_]
+
+CODES = 1024
+BURST = 9  # frames; shows periods up to eight
+BURSTS = 12  # of content without pages
+LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
+FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
+_MIDDLE = 512  # taken off before squaring, so that sums stay small
+_MOST_SAMPLES = 30_000  # of one frame in a filter's equations
+_STEADY_SIDE = 8  # pixels of a patch that are followed over time
+_STILL = 4  # codes between which a flat place stays
+_SAME_PLACE = 0.05  # pixels of shift that are no resampling
+_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PathTables:
+    """Integer tables of co-registered pixels; all int64.
+
+    Attributes
+    ----------
+    frames
+        Pairs of frames that were read.
+    joint
+        (3, 1024, 1024): samples by plane, source code, capture code; one frame of each burst.
+        Chroma only where both sides have samples in the same place, or the source is flat.
+    every_sample
+        (3,): whether ``joint`` holds every sample of the plane.
+    luma_gram
+        (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
+        constant, and the capture sample; faint and strong neighbourhoods apart.
+    chroma_gram
+        (2, 2, 53, 53): the same for the 25 Cb and 25 Cr source samples around each chroma
+        sample, a constant, and the captured Cb and Cr, by parity of row and column of the capture.
+    chroma_phases
+        Parities (rows, columns) that differ: (2, 1) for 4:2:0 shown as 4:2:2.
+    surround_gram
+        (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
+        surroundings, and of the capture's block.
+    resampled
+        (K, 6): where luma was resampled, for each of `tonelab.tallies.resampling.KERNELS` the
+        samples, and sums of its prediction p, of the capture c, of p^2, c^2 and p c.
+    steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
+        (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
+        were looked at, sums of codes, of squared codes, and over pixels of the squared sum over
+        frames.
+    lag_square, lag_count
+        (9,): sum of squared changes of those samples after so many frames, and samples.
+    still_gram
+        (5, 5): of content without pages, sums of products over flat places of a constant, source
+        and capture luma of one frame, and of the next.
+    """
+
+    frames: int
+    joint: IntArray
+    every_sample: Mask
+    luma_gram: IntArray
+    chroma_gram: IntArray
+    chroma_phases: tuple[int, int]
+    surround_gram: IntArray
+    resampled: IntArray
+    steady_frames: IntArray
+    steady_count: IntArray
+    steady_sum: IntArray
+    steady_square: IntArray
+    steady_square_of_sum: IntArray
+    lag_square: IntArray
+    lag_count: IntArray
+    still_gram: IntArray
+
+
+def facing_shift(pair: Pair) -> tuple[int, int] | None:
+    """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
+    scale, offset = pair.facts.scale, pair.facts.offset
+    size = (pair.source.width, pair.source.height)
+    stretch = max(abs(s - 1) * length for s, length in zip(scale, size, strict=True))
+    shift = tuple(round(o) for o in offset)
+    rest = max(abs(o - s) for o, s in zip(offset, shift, strict=True))
+    return None if stretch > 0.5 or rest > 1 - _MOST_SHIFT else (shift[0], shift[1])
+
+
+def bursts(pair: Pair) -> list[IntArray]:
+    """Choose runs of matches, (n, 2) each: one on every chart page, or spread over the content."""
+    matches = pair.matches
+    if pair.layout is not None:
+        page = matches[:, 1] // pair.layout.hold
+        edges = [0, *(np.flatnonzero(np.diff(page)) + 1).tolist(), len(matches)]
+        runs = {int(page[a]): matches[a:b] for a, b in reversed([*pairwise(edges)])}
+        # The end of a page is the safest: devices settle at its start.
+        return [_unbroken(runs[key])[-BURST:] for key in sorted(runs)]
+    starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int))
+    return [_unbroken(matches[start : start + 2]) for start in starts]
+
+
+def _unbroken(run: IntArray) -> IntArray:
+    """Longest stretch of a run without a missing captured frame."""
+    cuts = np.flatnonzero(np.diff(run[:, 0]) != 1) + 1
+    return max(np.split(run, cuts), key=len)
+
+
+def tally_paths(
+    pair: Pair, runs: list[IntArray], *, progress: Callable[[int, int], None] | None = None
+) -> PathTables:
+    """Read some `bursts` of both clips and sum what co-registered pixels say.
+
+    Scaled pairs leave all but the tables of patches and of resampling empty.
+    """
+    adder = _Adder(pair)
+    for done, run in enumerate(runs):
+        adder.add_burst(run, done)
+        if progress is not None:
+            progress(done + 1, len(runs))
+    return adder.tables()
+
+
+class _Adder:
+    """The tables while they grow."""
+
+    def __init__(self, pair: Pair) -> None:
+        self.pair = pair
+        patches = 0 if pair.layout is None else len(pair.layout.patches)
+        self.shift = facing_shift(pair)
+        self.frames = 0
+        self.joint = np.zeros((3, CODES * CODES), np.int64)
+        luma, chroma = (2 * LUMA_REACH + 1) ** 2 + 2, 2 * (2 * CHROMA_REACH + 1) ** 2 + 3
+        self.luma_gram = np.zeros((2, luma, luma), np.int64)
+        self.chroma_gram = np.zeros((2, 2, chroma, chroma), np.int64)
+        self.surround_gram = np.zeros((4, 4), np.int64)
+        self.resampled = np.zeros((len(KERNELS), 6), np.int64)
+        self.steady = np.zeros((5, patches), np.int64)
+        self.lags = np.zeros((2, BURST), np.int64)
+        self.still_gram = np.zeros((5, 5), np.int64)
+        factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
+        self.source_factors, self.capture_factors = factors
+        ratio = [a / b for a, b in zip(*factors, strict=True)]
+        self.repeat = None if min(ratio) < 1 else (int(ratio[1]), int(ratio[0]))
+        if pair.layout is not None:
+            self.windows = sample_windows(
+                pair.layout, pair.geometry_capture, pair.capture.subsampling
+            )[0]
+
+    def tables(self) -> PathTables:
+        """Return what was summed."""
+        same = self.shift is not None and self.repeat == (1, 1)
+        frames, count, total, square, square_of_sum = self.steady
+        return PathTables(
+            frames=self.frames,
+            joint=self.joint.reshape(3, CODES, CODES),
+            every_sample=np.array([self.shift is not None, same, same]),
+            luma_gram=self.luma_gram,
+            chroma_gram=self.chroma_gram,
+            chroma_phases=self.repeat or (1, 1),
+            surround_gram=self.surround_gram,
+            resampled=self.resampled,
+            steady_frames=frames,
+            steady_count=count,
+            steady_sum=total,
+            steady_square=square,
+            steady_square_of_sum=square_of_sum,
+            lag_square=self.lags[0],
+            lag_count=self.lags[1],
+            still_gram=self.still_gram,
+        )
+
+    def add_burst(self, run: IntArray, number: int) -> None:
+        """Read a burst; what needs detail looks at the pages that have it."""
+        layout = self.pair.layout
+        page = None if layout is None else int(run[0, 1]) // layout.hold
+        kind = "detail" if layout is None or page is None else layout.pages[page].kind
+        captured = list(_planes(self.pair.capture, run[:, 0]))
+        shown = run[:, 1] if layout is None else run[-1:, 1]
+        source = [next(_planes(self.pair.source, frame)) for frame in np.split(shown, len(shown))]
+        self.frames += len(captured)
+        if page is not None:
+            self._add_steady([planes[0] for planes in captured], page)
+        if kind == "detail" and not self._in_place():
+            self._add_resampled(source[-1][0], captured[-1][0])
+        if self.shift is None:
+            return
+        facing = [
+            self._facing(*planes) for planes in zip(source, captured[-len(source) :], strict=True)
+        ]
+        source_planes, capture_planes = facing[-1]
+        mask = self._mask(source_planes[0].shape)
+        self._add_joint(source_planes, capture_planes, mask)
+        if kind == "detail":
+            self._add_luma(source_planes[0], capture_planes[0], mask)
+        if kind == "detail" or number in (1, 2):
+            self._add_chroma(source_planes, capture_planes, mask)
+        if kind in {"mixed", "surround"} or layout is None:
+            self._add_surround(source_planes[0], capture_planes[0], mask)
+        if len(facing) > 1:
+            self._add_still([(s[0], c[0]) for s, c in facing], mask)
+
+    def _in_place(self) -> bool:
+        """Whether each captured pixel stands for one of the source."""
+        if self.shift is None:
+            return False
+        offset = self.pair.facts.offset
+        return max(abs(o - s) for o, s in zip(offset, self.shift, strict=True)) <= _SAME_PLACE
+
+    def _facing(self, source: Planes, capture: Planes) -> tuple[Planes, Planes]:
+        """Cut both sides down to what they share; chroma only under whole chroma shifts."""
+        assert self.shift is not None
+        cut = [
+            _overlap(
+                a,
+                b,
+                self.shift if plane == 0 else None,
+                self.shift,
+                self.source_factors,
+                self.capture_factors,
+            )
+            for plane, (a, b) in enumerate(zip(source, capture, strict=True))
+        ]
+        (y, y2), (cb, cb2), (cr, cr2) = cut
+        return (y, cb, cr), (y2, cb2, cr2)
+
+    def _mask(self, shape: tuple[int, ...]) -> Mask:
+        """Luma pixels that belong to the picture on both sides."""
+        height, width = shape
+        if self.pair.usable is None:
+            mask = np.ones((height, width), bool)
+            margin = round(3 * self.pair.geometry_source.scale[1]) + 2
+            mask[:margin] = mask[-margin:] = False
+            return mask
+        assert self.shift is not None
+        whole = self.pair.usable.repeat(BLOCK, axis=0).repeat(BLOCK, axis=1)
+        x, y = (max(0, -s) for s in self.shift)
+        return whole[y : y + height, x : x + width]
+
+    def _add_joint(self, source: Planes, capture: Planes, mask: Mask) -> None:
+        for plane, (a, b) in enumerate(zip(source, capture, strict=True)):
+            wanted = mask
+            if plane:
+                if self.repeat is None or not a.size:
+                    continue
+                down, across = self.source_factors[1], self.source_factors[0]
+                wanted = mask[::down, ::across][: a.shape[0], : a.shape[1]]
+                if self.repeat != (1, 1):
+                    wanted = wanted & (_spread(a, 1) == 0)
+                    a = a.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)  # noqa: PLW2901
+                    wanted = wanted.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)
+                rows, columns = (min(n) for n in zip(a.shape, b.shape, wanted.shape, strict=True))
+                a, b = a[:rows, :columns], b[:rows, :columns]  # noqa: PLW2901
+                wanted = wanted[:rows, :columns]
+            key = a[wanted].astype(np.int64) * CODES + b[wanted]
+            self.joint[plane] += np.bincount(key, minlength=CODES * CODES)
+
+    def _add_luma(self, source: Plane, capture: Plane, mask: Mask) -> None:
+        spread = _spread(source, LUMA_REACH)
+        for stratum, wanted in enumerate(((spread > 2) & (spread <= FAINT), spread > FAINT)):
+            rows, columns = _pick(wanted & mask & _inner(source.shape, LUMA_REACH))
+            taps = _neighbours(source, rows, columns, LUMA_REACH)
+            targets = capture[rows, columns][:, None].astype(np.float64) - _MIDDLE
+            self.luma_gram[stratum] += _gram(taps, targets)
+
+    def _add_chroma(self, source: Planes, capture: Planes, mask: Mask) -> None:
+        if self.repeat is None or not source[1].size:
+            return
+        cb, cr = source[1:]
+        wanted = np.maximum(_spread(cb, CHROMA_REACH), _spread(cr, CHROMA_REACH)) > 8
+        down, across = self.source_factors[1], self.source_factors[0]
+        rows, columns = (min(n) for n in zip(cb.shape, mask[::down, ::across].shape, strict=True))
+        wanted[:rows, :columns] &= mask[::down, ::across][:rows, :columns]
+        wanted[rows:], wanted[:, columns:] = False, False
+        rows, columns = _pick(wanted & _inner(cb.shape, CHROMA_REACH))
+        taps = np.concatenate(
+            [_neighbours(plane, rows, columns, CHROMA_REACH) for plane in (cb, cr)], axis=1
+        )
+        for dy in range(self.repeat[0]):
+            for dx in range(self.repeat[1]):
+                y, x = rows * self.repeat[0] + dy, columns * self.repeat[1] + dx
+                inside = (y < capture[1].shape[0]) & (x < capture[1].shape[1])
+                targets = np.stack([plane[y[inside], x[inside]] for plane in capture[1:]], axis=1)
+                self.chroma_gram[dy, dx] += _gram(
+                    taps[inside], targets.astype(np.float64) - _MIDDLE
+                )
+
+    def _add_steady(self, frames: list[Plane], page: int) -> None:
+        layout = self.pair.layout
+        assert layout is not None
+        neutral = (layout.patches.group == Group.NEUTRAL) & (layout.patches.page == page)
+        rows = np.flatnonzero(neutral & (self.windows[:, 2] > 0))
+        if not len(rows):
+            return
+        x0, y0, x1, y1 = self.windows[rows].T
+        side = min(int((x1 - x0).min()), int((y1 - y0).min()), _STEADY_SIDE)
+        y, x = np.divmod(np.arange(side * side), side)
+        codes = np.stack([plane[y0[:, None] + y, x0[:, None] + x] for plane in frames])
+        codes = codes.astype(np.int64)
+        total = codes.sum(axis=0)
+        self.steady[:, rows] = (
+            np.full(len(rows), len(frames)),
+            np.full(len(rows), side * side),
+            total.sum(axis=1),
+            (codes**2).sum(axis=(0, 2)),
+            (total**2).sum(axis=1),
+        )
+        for lag in range(1, len(frames)):
+            change = codes[lag:] - codes[:-lag]
+            self.lags[:, lag] += (change**2).sum(), change.size
+
+    def _add_still(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
+        """Sum flat places of two frames; what moves alike in both captures is no source's."""
+        flat = mask & _inner(mask.shape, LUMA_REACH)
+        for source, _ in frames[:2]:
+            flat &= _spread(source, LUMA_REACH) <= _STILL
+        rows, columns = _pick(flat)
+        samples = [plane[rows, columns] for frame in frames[:2] for plane in frame]
+        row = np.stack(
+            [np.ones(len(rows)), *(np.subtract(s, _MIDDLE, dtype=np.float64) for s in samples)],
+            axis=1,
+        )
+        self.still_gram += _products(row)
+
+    def _add_surround(self, source: Plane, capture: Plane, mask: Mask) -> None:
+        rows, columns = (n // BLOCK for n in source.shape)
+        cut = (slice(rows * BLOCK), slice(columns * BLOCK))
+
+        def means(plane: NDArray[Any]) -> IntArray:
+            blocks = plane[cut].reshape(rows, BLOCK, columns, BLOCK)
+            return _whole(16 * blocks.mean(axis=(1, 3)))
+
+        whole = mask[cut].reshape(rows, BLOCK, columns, BLOCK).all(axis=(1, 3))
+        whole &= _inner(whole.shape, 2)
+        own = means(source)
+        around = _whole(ndimage.uniform_filter(own.astype(np.float64), 5))
+        parts = [
+            np.ones(int(whole.sum())),
+            *(p[whole] - 16 * _MIDDLE for p in (own, around, means(capture))),
+        ]
+        self.surround_gram += _products(np.stack(parts, axis=1).astype(np.float64))
+
+    def _add_resampled(self, source: Plane, capture: Plane) -> None:
+        facts = self.pair.facts
+        for row, taps in enumerate(KERNELS.values()):
+            predicted, inside = resample(source, capture.shape, facts.scale, facts.offset, taps)
+            p, c = predicted[inside], capture[inside].astype(np.int64) - _MIDDLE
+            p = np.rint(16 * (p - _MIDDLE)).astype(np.int64)
+            self.resampled[row] += (
+                p.size,
+                p.sum(),
+                c.sum(),
+                (p * p).sum(),
+                (c * c).sum(),
+                (p * c).sum(),
+            )
+
+
+def _planes(clip: Clip, frames: IntArray) -> Iterator[Planes]:
+    """Planes of consecutive frames as 10-bit codes; deeper ones lose their last bits."""
+    for frame in clip.frames(int(frames[0]), int(frames[-1]) + 1):
+        if clip.bits >= 10:
+            y, cb, cr = (np.right_shift(p, clip.bits - 10, dtype=np.uint16) for p in frame.planes)
+        else:
+            y, cb, cr = (np.left_shift(p, 10 - clip.bits, dtype=np.uint16) for p in frame.planes)
+        yield y, cb, cr
+
+
+def _overlap(
+    source: Plane,
+    capture: Plane,
+    luma_shift: tuple[int, int] | None,
+    shift: tuple[int, int],
+    source_factors: tuple[int, int],
+    capture_factors: tuple[int, int],
+) -> tuple[Plane, Plane]:
+    if luma_shift is not None:
+        (sx, sy), (cx, cy) = shift, shift
+    else:
+        pairs = [
+            *zip(shift, source_factors, strict=True),
+            *zip(shift, capture_factors, strict=True),
+        ]
+        if any(s % factor for s, factor in pairs):
+            return source[:0, :0], capture[:0, :0]
+        sx, sy, cx, cy = (s // factor for s, factor in pairs)
+    source = source[max(0, -sy) :, max(0, -sx) :]
+    capture = capture[max(0, cy) :, max(0, cx) :]
+    if luma_shift is not None:
+        rows, columns = (min(n) for n in zip(source.shape, capture.shape, strict=True))
+        return source[:rows, :columns], capture[:rows, :columns]
+    return source, capture
+
+
+def _spread(plane: Plane, reach: int) -> NDArray[np.int32]:
+    """Highest minus lowest code within ``reach`` samples."""
+    size = 2 * reach + 1
+    high = ndimage.maximum_filter(plane, size).astype(np.int32)
+    return high - ndimage.minimum_filter(plane, size)
+
+
+def _inner(shape: tuple[int, ...], reach: int) -> Mask:
+    inner = np.zeros(shape, bool)
+    inner[reach:-reach, reach:-reach] = True
+    return inner
+
+
+def _pick(wanted: Mask, most: int = _MOST_SAMPLES) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places where ``wanted`` holds, every n-th of them when there are more than ``most``."""
+    places = np.flatnonzero(wanted)
+    # An odd step meets every column parity of a regular pattern.
+    step = max(1, -(-len(places) // most)) | 1
+    rows, columns = np.unravel_index(places[::step], wanted.shape)
+    return rows, columns
+
+
+def _neighbours(
+    plane: Plane, rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
+) -> NDArray[np.float64]:
+    """Gather samples around places, (N, (2 reach + 1)^2), rows of the picture first."""
+    around = range(-reach, reach + 1)
+    taps = [plane[rows + dy, columns + dx] for dy in around for dx in around]
+    return np.stack(taps, axis=1).astype(np.float64) - _MIDDLE
+
+
+def _gram(taps: NDArray[np.float64], targets: NDArray[np.float64]) -> IntArray:
+    """Sum products of taps, a constant and targets."""
+    return _products(np.concatenate([taps, np.ones((len(taps), 1)), targets], axis=1))
+
+
+def _products(row: NDArray[np.float64]) -> IntArray:
+    """Sum products of columns; exact, as all sums are integers below 2^53."""
+    return _whole(row.T @ row)
+
+
+def _whole(values: NDArray[Any]) -> IntArray:
+    rounded: IntArray = np.rint(values).astype(np.int64)
+    return rounded
