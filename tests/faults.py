@@ -1,4 +1,4 @@
-"""Captures of the chart in memory, clean and with faults that real paths have.
+"""Captures in memory of the chart and of photographs, clean and with faults that paths have.
 
 The faults are written with numpy from the definitions of the standards, not with tonelab's own
 matrices and curves.
@@ -6,17 +6,20 @@ matrices and curves.
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from fractions import Fraction
 from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
+from moving import PQ, moving_planes
 from scipy import ndimage
 
-from tonelab.chart import Layout, chart_metadata, chart_signal, locate, render_planes
+from tonelab.chart import Geometry, Layout, chart_metadata, chart_signal, locate, render_planes
 from tonelab.checks.run import gather_pair
 from tonelab.media import Clip, ClipFormat, Frame
 from tonelab.pairing import Pair
+from tonelab.pairing.result import BLOCK
 from tonelab.results import PairingFacts
 
 RATE = Fraction(24)
@@ -152,13 +155,8 @@ FREE, Y_ONLY = (0, 1023), (64, 940)
 
 
 def repeated_bits(plane):
-    eight = np.minimum((plane + 2) >> 2, 255)
+    eight = np.clip((plane + 2) >> 2, 1, 254)
     return (eight << 2) | (eight >> 6)
-
-
-def through_rgb8(codes):
-    rgb = np.clip(np.floor(to_rgb(codes) * 255 + 0.5), 0, 255) / 255
-    return to_codes(rgb)
 
 
 def sharpen(amount, sigma=0.7):
@@ -176,11 +174,15 @@ def blur(sigma):
     )
 
 
-def noise_reduction(planes):
+def reduced(core):
     """Smooth where the contrast is faint, as a coring filter does."""
-    wide = planes[0].astype(float)
-    smooth = ndimage.gaussian_filter(wide, 1.0)
-    return rounded(np.where(np.abs(wide - smooth) < 10, smooth, wide)), *planes[1:]
+
+    def change(planes):
+        wide = planes[0].astype(float)
+        smooth = ndimage.gaussian_filter(wide, 1.0)
+        return rounded(np.where(np.abs(wide - smooth) < core, smooth, wide)), *planes[1:]
+
+    return change
 
 
 def moved(dx):
@@ -194,10 +196,10 @@ def dithered(kind, seed=5):
     """8 bits in a 10-bit container with rectangular dither."""
 
     def fault(planes, index):
-        place = seed if kind == "frozen" else index % 4 if kind == "period 4" else index
-        rng = np.random.default_rng(100 + place)
+        place = 0 if kind == "frozen" else index % 4 if kind == "period 4" else index
+        rng = np.random.default_rng([seed, place])
         return tuple(
-            np.minimum((p + rng.integers(0, 4, p.shape)) // 4 * 4, 1020).astype(np.uint16)
+            np.clip((p + rng.integers(0, 4, p.shape)) // 4 * 4, 4, 1016).astype(np.uint16)
             for p in planes
         )
 
@@ -205,12 +207,15 @@ def dithered(kind, seed=5):
     return fault
 
 
-def noisy(planes, index):
-    rng = np.random.default_rng(index)
-    return tuple(rounded(p + rng.normal(0, 1.0, p.shape)) for p in planes)
+def noisy(seed):
+    """White noise of one code."""
 
+    def fault(planes, index):
+        rng = np.random.default_rng([seed, index])
+        return tuple(np.clip(rounded(p + rng.normal(0, 1.0, p.shape)), 4, 1019) for p in planes)
 
-noisy.by_frame = True
+    fault.by_frame = True
+    return fault
 
 
 def chroma_only(function):
@@ -241,63 +246,259 @@ def sited_between(plane):
     return rounded(rows)
 
 
-# Name -> (fault, finding that must be there).
+def contrast(amount):
+    """Drive places away from the mean of their wide surroundings."""
+
+    def change(planes):
+        wide = planes[0].astype(float)
+        around = ndimage.uniform_filter(wide, 80)
+        return rounded(wide + amount * (wide - around)), *planes[1:]
+
+    return change
+
+
+def by_hue(amount):
+    """Saturation that changes with hue, strongest along +Cr."""
+
+    def change(codes):
+        y, u, v = codes[..., 0], codes[..., 1] - 512, codes[..., 2] - 512
+        size = np.maximum(np.hypot(u, v), 1e-9)
+        gain = 1 + amount * np.maximum(v / size, 0)
+        return np.stack([y, gain * u + 512, gain * v + 512], -1)
+
+    return pointwise(change)
+
+
+def luma_only(function):
+    return lambda planes: (function(planes[0]), *planes[1:])
+
+
+def plateau(width, start=300):
+    """Send a run of codes to its first."""
+    return luma_only(lambda y: np.where((y > start) & (y < start + width), start, y).astype("u2"))
+
+
+def crushed(width):
+    """Lose the codes just above black, and those alone."""
+    return luma_only(lambda y: np.where((y > 64) & (y < 64 + width), 64, y).astype("u2"))
+
+
+def coarser(bits):
+    """Round to fewer bits."""
+    step = 2 ** (10 - bits)
+    return each_plane(
+        lambda p: np.clip((p + step // 2) // step * step, step, 1024 - 2 * step).astype("u2")
+    )
+
+
+def through_rgb(bits, start=0.0):
+    """R'G'B' stage of some bits, full range, or narrow where it starts above zero."""
+    top = 2**bits - 1
+    low, span = (0, top) if not start else (16 * 2 ** (bits - 8), 219 * 2 ** (bits - 8))
+
+    def change(codes):
+        stage = np.clip(np.floor(to_rgb(codes) * span + low + 0.5), 0, top)
+        return to_codes((stage - low) / span)
+
+    return pointwise(change)
+
+
+def reserved(every):
+    """Put a reserved code in place of each so many samples."""
+
+    def change(plane):
+        plane = plane.copy()
+        plane.flat[::every] = 1
+        return plane
+
+    return luma_only(change)
+
+
+def biased(shift):
+    """Dither whose mean is off."""
+    base = dithered("temporal")
+
+    def fault(planes, index):
+        y, *chroma = base(planes, index)
+        return np.clip(y + shift, 4, 1019).astype(np.uint16), *chroma
+
+    fault.by_frame = True
+    return fault
+
+
+def by_scene(amount, hold=4):
+    """Gain that differs from page to page, or from shot to shot."""
+    gains = (1.0, 1 - amount, 1 - amount / 2)
+
+    def fault(planes, index):
+        return controls(contrast=gains[index // hold % 3])(planes)
+
+    fault.by_frame = True
+    return fault
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A fault at three sizes, or at one; the finding it deserves, and others that are true too.
+
+    ``wanted`` may name several that are equally right, with a bar between them.
+    """
+
+    wanted: str
+    sizes: tuple
+    also: tuple[str, ...] = ()
+    chart_only: bool = False
+
+
+RANGE = ("black-", "legal-codes", "clipping-", "steps-lost", "depth-")
+COARSE = ("steps-", "levels-tint", "depth-", "black-codes-lost", "levels-eight-bits-scaled")
+MOVED = ("detail-blurred", "shift-", "chroma-", "legal-codes")
+
+
+LOCAL = ("mapping-", "levels-luma", "black-", "clipping-", "dither-biased", "steps-", "detail-")
+
+
+def one(wanted, fault, *also, **options):
+    return Fault(wanted, (fault,) * 3, also, **options)
+
+
+def three(wanted, make, sizes, *also, **options):
+    return Fault(wanted, tuple(map(make, sizes)), also, **options)
+
+
+def clamps(plane_limits):
+    return [clamp(*limits) for limits in plane_limits]
+
+
 FAULTS = {
-    "expanded as RGB": (levels(1023 / 876, 64, 0, 1023 / 876), "levels-narrow-to-full-rgb"),
-    "expanded as YCbCr": (levels(1023 / 876, 64, 0, 1023 / 896), "levels-narrow-to-full-ycbcr"),
-    "expanded in 8 bits": (levels(255 / 219, 64, 0, 255 / 219), "levels-narrow-to-full-rgb"),
-    "compressed as RGB": (levels(876 / 1023, 0, 64, 876 / 1023), "levels-full-to-narrow-rgb"),
-    "compressed as YCbCr": (levels(876 / 1023, 0, 64, 896 / 1023), "levels-full-to-narrow-ycbcr"),
-    "gain": (controls(contrast=0.97), "levels-luma"),
-    "offset": (controls(brightness=3.0), "levels-luma"),
-    "1020 of 1023": (
-        each_plane(lambda p: rounded(p.astype(float) * 1020 / 1023)),
-        "levels-eight-bits-scaled",
+    "expanded as RGB": one(
+        "levels-narrow-to-full-rgb", levels(1023 / 876, 64, 0, 1023 / 876), *RANGE
+    ),
+    "expanded as YCbCr": one(
+        "levels-narrow-to-full-ycbcr", levels(1023 / 876, 64, 0, 1023 / 896), *RANGE
+    ),
+    "expanded in 8 bits": one(
+        "levels-narrow-to-full-rgb", levels(255 / 219, 64, 0, 255 / 219), *RANGE
+    ),
+    "compressed as RGB": one(
+        "levels-full-to-narrow-rgb", levels(876 / 1023, 0, 64, 876 / 1023), *RANGE
+    ),
+    "compressed as YCbCr": one(
+        "levels-full-to-narrow-ycbcr", levels(876 / 1023, 0, 64, 896 / 1023), *RANGE
+    ),
+    "gain": three("levels-luma", lambda v: controls(contrast=v), (0.997, 0.98, 0.93), *RANGE),
+    "offset": three(
+        "levels-luma", lambda v: controls(brightness=v), (1, 3, 12), "black-", "legal-codes"
+    ),
+    "black lift": three(
+        "black-lifted",
+        lambda v: levels(1 - v / 876, 64, 64 + v, 1),
+        (3, 8, 24),
+        "levels-luma",
+        "steps-lost",
+        "depth-levels",
+    ),
+    "1020 of 1023": one(
+        "levels-eight-bits-scaled", each_plane(lambda p: rounded(p.astype(float) * 1020 / 1023))
     ),
     **{
-        f"decoded {a}, coded {b}": (matrix(a, b), "matrix-mixed")
+        f"decoded {a}, coded {b}": one("matrix-mixed", matrix(a, b), "legal-codes")
         for a in WEIGHTS
         for b in WEIGHTS
         if a != b
     },
-    "709 to 2020 primaries": (gamut(BT709_TO_2020), "gamut-converted"),
-    "2020 to 709 primaries": (gamut(np.linalg.inv(BT709_TO_2020)), "gamut-converted"),
-    "Cb and Cr exchanged": (lambda p: (p[0], p[2], p[1]), "planes-mixed"),
-    "Cb inverted": (lambda p: (p[0], rounded(1024.0 - p[1]), p[2]), "planes-mixed"),
-    "Cr inverted": (lambda p: (p[0], p[1], rounded(1024.0 - p[2])), "planes-mixed"),
-    "hue +0.3": (controls(hue=0.3), "hue-rotated"),
-    "hue -4": (controls(hue=-4.0), "hue-rotated"),
-    "saturation +0.3 %": (controls(saturation=1.003), "saturation-changed"),
-    "saturation -10 %": (controls(saturation=0.9), "saturation-changed"),
-    "black clamp": (clamp((64, 1023), FREE, FREE), "clipping-sub-black"),
-    "white clamp": (clamp((0, 940), FREE, FREE), "clipping-super-white"),
-    "chroma clamp": (clamp(FREE, (64, 960), (64, 960)), "clipping-chroma"),
-    "RGB clip": (pointwise(lambda c: to_codes(np.clip(to_rgb(c), 0, 1))), "clipping-rgb"),
-    "8 bits, cut": (each_plane(lambda p: p >> 2 << 2), "depth-eight-bits"),
-    "8 bits, rounded": (
-        each_plane(lambda p: np.minimum((p + 2) >> 2 << 2, 1020)),
-        "depth-eight-bits",
+    "709 to 2020 primaries": one("gamut-converted", gamut(BT709_TO_2020)),
+    "2020 to 709 primaries": one("gamut-converted", gamut(np.linalg.inv(BT709_TO_2020))),
+    "Cb and Cr exchanged": one("planes-mixed", lambda p: (p[0], p[2], p[1])),
+    "Cb inverted": one(
+        "planes-mixed", lambda p: (p[0], rounded(1024.0 - p[1]), p[2]), "legal-codes"
     ),
-    "bits repeated": (each_plane(repeated_bits), "depth-bits-repeated"),
-    "8-bit RGB": (pointwise(through_rgb8), "depth-rgb-stage"),
-    "8 bits then gain": (
-        chain(each_plane(lambda p: p >> 2 << 2), controls(contrast=1.013)),
+    "Cr inverted": one(
+        "planes-mixed", lambda p: (p[0], p[1], rounded(1024.0 - p[2])), "legal-codes"
+    ),
+    "hue": three("hue-rotated", lambda v: controls(hue=v), (0.3, -1.0, 4.0), "legal-codes"),
+    "saturation": three(
+        "saturation-changed", lambda v: controls(saturation=v), (1.004, 0.98, 0.9), "legal-codes"
+    ),
+    "saturation by hue": three(
+        "saturation-by-hue", by_hue, (0.01, -0.04, -0.15), "legal-codes", "saturation-changed"
+    ),
+    "black clamp": three(
+        "clipping-sub-black", lambda v: clamp((v, 1023), FREE, FREE), (40, 56, 64), chart_only=True
+    ),
+    "white clamp": three(
+        "clipping-super-white",
+        lambda v: clamp((0, v), FREE, FREE),
+        (1000, 970, 940),
+        chart_only=True,
+    ),
+    "chroma clamp": three(
+        "clipping-chroma",
+        lambda v: clamp(FREE, (v, 1024 - v), (v, 1024 - v)),
+        (30, 50, 64),
+        chart_only=True,
+    ),
+    "RGB clip": one(
+        "clipping-rgb", pointwise(lambda c: to_codes(np.clip(to_rgb(c), 0, 1))), chart_only=True
+    ),
+    "fewer bits": three("depth-", coarser, (9, 8, 7), *COARSE),
+    "8 bits, cut": one(
+        "depth-eight-bits", each_plane(lambda p: np.maximum(p >> 2 << 2, 4)), *COARSE
+    ),
+    "bits repeated": one(
+        "depth-bits-repeated",
+        each_plane(repeated_bits),
+        *COARSE,
+        "levels-bits-replicated",
+        "clipping-",
+    ),
+    "RGB stage": three(
+        "depth-rgb-stage",
+        lambda v: through_rgb(*v),
+        ((9,), (8,), (8, 16)),
+        *COARSE,
+        "clipping-",
+        "legal-codes",
+    ),
+    "8 bits then gain": one(
         "depth-levels",
+        chain(coarser(8), controls(contrast=1.013)),
+        *COARSE,
+        "levels-luma",
+        "legal-codes",
+        "clipping-super-white",
     ),
-    "sharpened": (sharpen(0.4), "detail-sharpened"),
-    "blurred": (blur(0.6), "detail-blurred"),
-    "noise reduced": (noise_reduction, "detail-noise-reduced"),
-    "shifted 0.25 px": (each_plane(moved(0.25)), "shift-luma"),
-    "lines repeated": (chroma_only(repeated_lines), "chroma-lines-repeated"),
-    "sited between rows": (chroma_only(sited_between), "chroma-siting"),
-    "chroma half a pixel right": (chroma_only(moved(0.25)), "chroma-horizontal-shift"),
+    "plateau": three("steps-plateau", plateau, (3, 6, 24), "steps-lost"),
+    "near-black loss": three("black-codes-lost", crushed, (3, 8, 24), "steps-"),
+    "biased dither": three(
+        "dither-biased", biased, (0.5, 1, 3), "levels-luma", "black-lifted", "clipping-super-white"
+    ),
+    "reserved codes": three("legal-codes", reserved, (100_000, 10_000, 500), "overlay-static"),
+    "sharpened": three("detail-sharpened", sharpen, (0.08, 0.25, 0.8), "legal-codes"),
+    "blurred": three("detail-blurred", blur, (0.3, 0.45, 0.8)),
+    "noise reduced": three("detail-noise-reduced", reduced, (3, 8, 14), "detail-blurred"),
+    "local contrast": three(
+        "contrast-local|mapping-local",
+        contrast,
+        (0.03, 0.1, 0.3),
+        "legal-codes",
+        *LOCAL,
+        "shift-luma",
+    ),
+    "shifted": three("shift-luma", lambda v: each_plane(moved(v)), (0.1, 0.25, 0.4), *MOVED),
+    "chroma shifted": three(
+        "chroma-horizontal-shift", lambda v: chroma_only(moved(v)), (0.1, 0.25, 0.5), *MOVED
+    ),
+    "lines repeated": one("chroma-lines-repeated", chroma_only(repeated_lines)),
+    "sited between rows": one("chroma-siting", chroma_only(sited_between)),
+    "gain by scene": three("mapping-", by_scene, (0.01, 0.03, 0.1), *LOCAL, chart_only=True),
 }
 
 CLEAN = {
-    "as it is": lambda planes: planes,
-    "temporal dither": dithered("temporal"),
-    "dither with period 4": dithered("period 4"),
-    "frozen dither": dithered("frozen"),
+    "as it is": lambda seed: lambda planes: planes,
+    "temporal dither": lambda seed: dithered("temporal", seed),
+    "dither with period 4": lambda seed: dithered("period 4", seed),
+    "frozen dither": lambda seed: dithered("frozen", seed),
     "sensor noise": noisy,
 }
 
@@ -329,7 +530,7 @@ def capture_clip(layout, fault, bits=10, signal=None):
             planes = fault(clean(render_planes(layout, index)), index)
         else:
             planes = page(index // layout.hold * layout.hold)
-        return planes if bits == 10 else tuple((np.minimum(p + 2, 1023) >> 2) for p in planes)
+        return planes if bits == 10 else eight_bits(planes)
 
     return MemoryClip(
         "capture.mov", picture, layout.frame_count, signal or capture_signal(bits), "422", bits
@@ -348,3 +549,54 @@ def evidence_of(fault, *, height=540, hold=4, bits=10, signal=None):
     layout = layout_of(height, hold)
     source, capture = source_clip(layout), capture_clip(layout, fault, bits, signal)
     return gather_pair(registered(source, capture, layout))
+
+
+SHOT, SHOTS, SIZE = 6, 4, (960, 540)
+SITED = PQ.with_fields("declared", siting="topleft")
+
+
+@lru_cache(maxsize=SHOT * SHOTS)
+def natural(index):
+    return moving_planes(index, shot=SHOT, size=SIZE, speed=4.0)
+
+
+def natural_evidence(fault, *, bits=10, signal=None):
+    """Evidence of photographs seen through a wandering window."""
+    by_frame = getattr(fault, "by_frame", False)
+    frames = SHOT * SHOTS
+    width, height = SIZE
+
+    @lru_cache(maxsize=2)
+    def captured(index):
+        planes = clean(natural(index))
+        planes = fault(planes, index) if by_frame else fault(planes)
+        return planes if bits == 10 else eight_bits(planes)
+
+    source = MemoryClip("film.mkv", natural, frames, SITED, "420")
+    capture = MemoryClip(
+        "capture.mov",
+        captured,
+        frames,
+        signal or SITED.with_fields("declared", bits=bits),
+        "422",
+        bits,
+    )
+    blocks = np.ones((-(-height // BLOCK), -(-width // BLOCK)), bool)
+    whole = Geometry((1.0, 1.0), (0.0, 0.0), SIZE)
+    pair = Pair(
+        source,
+        capture,
+        None,
+        whole,
+        whole,
+        np.repeat(np.arange(frames)[:, None], 2, axis=1),
+        PairingFacts("content", (1.0, 1.0), (0.0, 0.0), 0.0, 0, frames),
+        (),
+        usable=blocks,
+        shots=np.arange(0, frames, SHOT),
+    )
+    return gather_pair(pair)
+
+
+def eight_bits(planes):
+    return tuple(np.minimum(p + 2, 1023) >> 2 for p in planes)

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.paths import PathTables
 
 _SHIFT_LIMIT = 0.08  # samples
 
@@ -26,17 +27,31 @@ def chroma(evidence: Evidence) -> Findings:
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
         yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
         return
-    rows, columns = paths.chroma_phases
-    block = evidence.explanation.linear[1:, 1:]
-    kernels = {
-        (y, x): chroma_kernel(paths.chroma_gram[y, x], block)
-        for y in range(rows)
-        for x in range(columns)
-    }
+    kernels = _kernels(evidence, paths)
     places = {phase: centroid(kernel) for phase, kernel in kernels.items()}
     count = int(sum(paths.chroma_gram[phase][-3, -3] for phase in kernels))
     yield from _vertical(evidence, kernels, places, count)
     yield from _horizontal(places, count)
+
+
+def displaced(evidence: Evidence) -> bool:
+    """Whether chroma columns of the capture stand beside the source's."""
+    paths = evidence.paths
+    if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
+        return False
+    places = {phase: centroid(kernel) for phase, kernel in _kernels(evidence, paths).items()}
+    return abs(_across(places)) > _SHIFT_LIMIT
+
+
+def _kernels(evidence: Evidence, paths: PathTables) -> dict[tuple[int, int], FloatArray]:
+    """Filter from source to captured chroma, by parity of row and column."""
+    rows, columns = paths.chroma_phases
+    block = evidence.explanation.linear[1:, 1:]
+    return {
+        (y, x): chroma_kernel(paths.chroma_gram[y, x], block)
+        for y in range(rows)
+        for x in range(columns)
+    }
 
 
 def _vertical(
@@ -106,8 +121,11 @@ def _single() -> FloatArray:
 
 
 def _horizontal(places: dict[tuple[int, int], tuple[float, float]], count: int) -> Findings:
-    across = float(np.mean([place[0] for (_, x), place in places.items() if x == 0]))
-    yield _place("horizontal", across, "columns", count)
+    yield _place("horizontal", _across(places), "columns", count)
+
+
+def _across(places: dict[tuple[int, int], tuple[float, float]]) -> float:
+    return float(np.mean([place[0] for (_, x), place in places.items() if x == 0]))
 
 
 def _place(direction: str, error: float, unit: str, count: int) -> Finding:

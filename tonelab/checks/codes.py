@@ -13,10 +13,12 @@ from tonelab.colours import coded_signal
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.tallies import IntArray
 
 _LIFT_LIMIT = 2.0  # codes
 _DARK = 64  # codes above black that are counted
+_LEAST_DARK = 40  # greys near black
 
 
 @check("identity", "share of identical samples")
@@ -66,8 +68,8 @@ def identity(evidence: Evidence) -> Findings:
 @check("black", "black and the codes near it", always=True, needs="tallies")
 def black(evidence: Evidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
-    neutrals = evidence.neutrals
-    if evidence.layout is None or len(neutrals) < 200:
+    neutrals = evidence.tones
+    if np.count_nonzero(np.abs(neutrals.source[:, 0]) < _DARK) < _LEAST_DARK:
         yield undecided("black", "Black cannot be measured here.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
@@ -76,8 +78,8 @@ def black(evidence: Evidence) -> Findings:
     start = 0.0 if coded.range == "narrow" else -ORIGIN[0]
     at_black = float(np.median(capture[np.abs(source) < 0.75])) - start
     shadows = (source > -0.5) & (source < _DARK + 0.5)
-    levels = len(np.unique(np.rint(capture[shadows])))
-    asked = len(np.unique(np.rint(source[shadows])))
+    levels, asked = (_levels(codes[shadows]) for codes in (capture, source))
+    expected = _levels(evidence.explanation.predict(neutrals.source[order])[shadows, 0])
     text = f"the {asked} source greys from black up arrive as {levels} codes"
     count = int(neutrals.count[order][shadows].sum())
     if abs(at_black) > _LIFT_LIMIT:
@@ -103,3 +105,19 @@ def black(evidence: Evidence) -> Findings:
             count=count,
             threshold=_LIFT_LIMIT,
         )
+    if evidence.pass_through and levels < min(expected, asked) / evidence.code_step - 1:
+        yield altered(
+            "black-codes-lost",
+            f"Codes near black are lost: {text}.",
+            value=float(levels),
+            bound=1.0,
+            unit="codes",
+            count=count,
+            threshold=min(expected, asked) / evidence.code_step - 1,
+            alternatives=("black assumed above code 64", "coring of noise near black"),
+            decided_by="a capture with brightness raised by a few steps",
+        )
+
+
+def _levels(codes: FloatArray) -> int:
+    return len(np.unique(np.rint(codes)))

@@ -6,8 +6,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.checks.chroma import displaced
+from tonelab.checks.evidence import LEAK_LIMIT
 from tonelab.checks.levels import named_levels
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,10 +21,11 @@ if TYPE_CHECKING:
 
 _HUE_LIMIT = 0.1  # degrees
 _SATURATION_LIMIT = 0.001
+_BY_HUE_LIMIT = 0.005  # departure of one hue's chroma ratio from the mean of all
 _LEAST_CHROMA = 24.0  # codes; below, rounding decides the hue
 _LEAST = 48  # coloured samples
+_SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
-_AFTER = "a capture after the mend of the fault above"
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
@@ -50,7 +53,7 @@ def matrix(evidence: Evidence) -> Findings:
     """Tell a matrix mix-up from picture controls by its coupling of chroma into luma."""
     found = evidence.explanation
     count = int(found.used.sum())
-    coupling = float(np.abs(found.linear[0, 1:]).max())
+    coupling = evidence.leak
     if len(_coloured(evidence)) < _LEAST:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
     elif found.matrices is not None:
@@ -69,18 +72,21 @@ def matrix(evidence: Evidence) -> Findings:
             value=coupling,
             bound=found.left_over / 100,
             count=count,
-            threshold=0.005,
+            threshold=LEAK_LIMIT,
             alternatives=(f"the capture is coded with {coded} and only labelled otherwise",),
             decided_by=f"the same capture with --capture-signal matrix={found.matrices[0]}",
         )
-    elif found.affine:
+    elif found.gamut is not None:
+        text = "A matrix mix-up cannot be told beside a conversion of primaries."
+        yield undecided("matrix", text, AFTER, count=count)
+    elif not _bent(evidence):
         yield transparent(
             "matrix",
             f"No matrix mix-up: chroma leaks into luma by at most {coupling:.4f} per code.",
             value=coupling,
             bound=found.left_over / 100,
             count=count,
-            threshold=0.005,
+            threshold=LEAK_LIMIT,
         )
     else:
         yield _not_affine(evidence, count)
@@ -153,7 +159,7 @@ def hue(evidence: Evidence) -> Findings:
         return
     ratio, half_width = complex_ratio(source, capture, cluster)
     rotation = float(np.degrees(np.angle(ratio)))
-    bound = float(np.degrees(half_width / abs(ratio)))
+    bound = float(np.degrees(half_width / abs(ratio) + _slack(evidence, source)))
     turns, _ = _by_hue(source, capture)
     detail = f"by hue it runs from {turns.min():+.2f} to {turns.max():+.2f} degrees"
     if _bent(evidence):
@@ -161,7 +167,7 @@ def hue(evidence: Evidence) -> Findings:
             "hue",
             f"Chroma is turned by {rotation:+.2f} degrees on average, but another fault bends it "
             f"({detail}).",
-            _AFTER,
+            AFTER,
             value=rotation,
             bound=bound,
             unit="degrees",
@@ -199,9 +205,10 @@ def saturation(evidence: Evidence) -> Findings:
     if len(source) < _LEAST:
         yield undecided("saturation", "Too few colours to measure saturation.", "the chart")
         return
-    ratio, bound = complex_ratio(source, capture, cluster)
-    value = float(abs(ratio))
+    ratio, half_width = complex_ratio(source, capture, cluster)
+    value, bound = float(abs(ratio)), half_width + _slack(evidence, source)
     _, gains = _by_hue(source, capture)
+    uneven = float(np.abs(gains / value - 1).max())
     detail = f"by hue it runs from {gains.min():.4f} to {gains.max():.4f}"
     fault = named_levels(evidence)
     expected = fault.chroma_gain if fault is not None else 1.0
@@ -210,7 +217,29 @@ def saturation(evidence: Evidence) -> Findings:
         yield undecided(
             "saturation",
             f"The chroma ratio is {value:.4f} on average, but another fault bends it ({detail}).",
-            _AFTER,
+            AFTER,
+            value=value,
+            bound=bound,
+            count=len(source),
+        )
+    elif uneven > _BY_HUE_LIMIT + 2 * bound * np.sqrt(_HUES):
+        yield altered(
+            "saturation-by-hue",
+            f"Saturation is changed more at some hues than at others: {detail}, {value:.4f} on "
+            "average.",
+            value=uneven,
+            bound=float(2 * bound * np.sqrt(_HUES)),
+            count=len(source),
+            threshold=_BY_HUE_LIMIT,
+            alternatives=("a colour-management control", "a gamut mapping"),
+            decided_by="a capture with colour management off",
+        )
+    elif displaced(evidence) and abs(value / expected - 1) < _SPILT:
+        yield undecided(
+            "saturation",
+            f"The chroma ratio is {value:.4f}, but chroma is displaced and spills over the edges "
+            "of flat areas.",
+            AFTER,
             value=value,
             bound=bound,
             count=len(source),
@@ -238,8 +267,20 @@ def saturation(evidence: Evidence) -> Findings:
         )
 
 
+def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
+    """Error, as a share of chroma, that an unknown shift of all chroma codes may cause.
+
+    Colours of the chart lie around neutral and cancel it; other content need not.
+    """
+    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.code_step - 1)
+    return shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
+
+
 def _bent(evidence: Evidence) -> bool:
-    return evidence.explanation.gamut is not None or not evidence.explanation.affine
+    """Whether more than levels and what is done to chroma alone bends the colours."""
+    found = evidence.explanation
+    chroma_alone = evidence.leak < LEAK_LIMIT and found.residual[0] < 1.0
+    return found.gamut is not None or not (found.affine or chroma_alone)
 
 
 def complex_ratio(
@@ -268,7 +309,9 @@ def complex_ratio(
 
 def _coloured(evidence: Evidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
-    return np.flatnonzero(found.used & (np.hypot(source[:, 1], source[:, 2]) > _LEAST_CHROMA))
+    strong = np.hypot(source[:, 1], source[:, 2]) > _LEAST_CHROMA
+    # Where chroma is bent the affine map is no judge of what was clipped.
+    return np.flatnonzero(strong & found.used if found.affine else strong)
 
 
 def _chroma(
@@ -278,10 +321,10 @@ def _chroma(
     found, colours = evidence.explanation, evidence.colours
     rows = _coloured(evidence)
     before = found.before[rows] @ found.known.T
-    after = colours.capture[rows] - found.offset
+    cb, cr = (colours.capture[rows, 1:] - evidence.tint).T
     return (
         before[:, 1] + 1j * before[:, 2],
-        after[:, 1] + 1j * after[:, 2],
+        cb + 1j * cr,
         colours.cluster[rows],
     )
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.evidence import ORIGIN
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
 if TYPE_CHECKING:
@@ -15,7 +15,7 @@ if TYPE_CHECKING:
 
     from tonelab.checks.evidence import Evidence, Samples
     from tonelab.checks.registry import Findings
-    from tonelab.results import Finding
+    from tonelab.results import Finding, Severity
     from tonelab.signal.quantisation import FloatArray
 
 _SPAN = np.array([876.0, 896.0, 896.0])
@@ -80,7 +80,7 @@ def depth(evidence: Evidence) -> Findings:
 def _how_cut(evidence: Evidence) -> str:
     if not evidence.pass_through:
         return "without dither"
-    step, found = evidence.code_step, evidence.neutrals
+    step, found = evidence.code_step, evidence.tones
     if not len(found):
         return "without dither"
     bias = float(np.mean(found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]))
@@ -130,10 +130,10 @@ def _by_levels(evidence: Evidence, count: int) -> Findings:
 
 def levels_seen(evidence: Evidence) -> tuple[int, int]:
     """Distinct grey levels in the capture, and how many a straight path would give."""
-    neutrals = evidence.neutrals
+    neutrals = evidence.tones
     inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
     neutrals = neutrals[inside]
-    if evidence.layout is None or not len(neutrals):
+    if not len(neutrals):
         return 0, 0
     predicted = evidence.explanation.predict(neutrals.source)[:, 0] + ORIGIN[0]
     expected = np.unique(np.rint(predicted[(predicted > 0.5) & (predicted < 1022.5)]))
@@ -193,10 +193,10 @@ def _flat(colours: Samples) -> NDArray[np.bool_]:
 @check("steps", "steps of gradients")
 def steps(evidence: Evidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
-    neutrals = evidence.neutrals
+    neutrals = evidence.tones
     inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
     neutrals = neutrals[inside]
-    if evidence.layout is None or len(neutrals) < 200:
+    if len(neutrals) < 200:
         yield undecided(
             "steps", "There are too few grey levels here to count steps.", "the chart, in full"
         )
@@ -207,47 +207,60 @@ def steps(evidence: Evidence) -> Findings:
     total = np.add.reduceat(neutrals.capture[order, 0], first)
     reached = total / np.diff([*first, len(code)])
     # A step is lost where the noise leaves no room for half a code.
-    noise = evidence.noise * np.sqrt(2 / np.maximum(_pixels(evidence), 1))
-    stays = np.diff(reached) + 2 * noise < 0.5
+    weight = np.add.reduceat(neutrals.count[order], first) / _frames(evidence)
+    spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
+    error = spread / np.maximum(weight, 1)
+    neighbours = np.diff(levels) == 1
+    stays = (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)[neighbours]
     share = float(stays.mean())
-    longest = _longest_run(stays) + 1
+    start, longest = _longest_run(stays)
     gain = evidence.explanation.luma_gain
     allowed = max(0.0, 1 - gain) + 0.02
+    first_grey = levels[:-1][neighbours][start] + ORIGIN[0]
     text = (
         f"{int(stays.sum())} of {len(stays)} steps between neighbouring source greys are lost; the "
-        f"longest run of greys that arrive as one is {longest}"
+        f"longest run of greys that arrive as one is {longest + 1}, from code {first_grey:.0f} on"
     )
+    figures: Deciding = {
+        "value": 100 * share,
+        "bound": 10 / np.sqrt(len(stays)),
+        "unit": "%",
+        "count": len(levels),
+        "threshold": 100 * allowed,
+    }
+    regular = int(np.ceil(evidence.code_step / max(gain, 0.1)))
     if share > allowed and evidence.capture.bits >= 10:
-        yield altered(
-            "steps-lost",
-            f"{text}.",
-            severity="info" if evidence.code_step > 1 else "warning",
-            value=100 * share,
-            bound=100 / np.sqrt(len(stays)) * 0.1,
-            unit="%",
-            count=len(levels),
-            threshold=100 * allowed,
-            alternatives=("fewer bits in a stage of the path",),
-            decided_by="the finding on bit depth",
-        )
+        figures |= {
+            "alternatives": ("fewer bits in a stage of the path",),
+            "decided_by": "the finding on bit depth",
+        }
+        severity: Severity = "info" if evidence.code_step > 1 else "warning"
+        yield altered("steps-lost", f"{text}.", severity=severity, **figures)
+    elif longest > regular:
+        figures |= {
+            "value": float(longest + 1),
+            "bound": 0.5,
+            "unit": "greys",
+            "threshold": float(regular + 1),
+            "alternatives": ("a clipped part of the range", "a stage that rounds a bent curve"),
+            "decided_by": "the same greys captured at another contrast setting",
+        }
+        yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
-        yield transparent(
-            "steps",
-            f"{text}.",
-            value=100 * share,
-            unit="%",
-            count=len(levels),
-            threshold=100 * allowed,
-        )
+        yield transparent("steps", f"{text}.", **figures)
 
 
-def _pixels(evidence: Evidence) -> float:
-    """Pixels of a grey in one frame, as a pattern may stand still from frame to frame."""
+def _frames(evidence: Evidence) -> int:
+    """Frames that a grey was summed over, as a pattern may stand still from frame to frame."""
     paths = evidence.paths
-    frames = 1 if paths is None else max(int(paths.steady_frames.max(initial=1)), 1)
-    return float(np.median(evidence.neutrals.count)) / frames
+    return 1 if paths is None else max(int(paths.steady_frames.max(initial=1)), 1)
 
 
-def _longest_run(flags: NDArray[np.bool_]) -> int:
+def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
+    """Start and length of the longest run of True."""
     edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
-    return int((edges[1::2] - edges[::2]).max(initial=0))
+    if not len(edges):
+        return 0, 0
+    lengths = edges[1::2] - edges[::2]
+    best = int(lengths.argmax())
+    return int(edges[::2][best]), int(lengths[best])

@@ -15,13 +15,14 @@ if TYPE_CHECKING:
 
 _LEAST_VARIANCE = 0.02  # squared codes
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
+_LEAST_STILL = 20  # places of one source code
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
 
 @check("dither", "dither and noise on flat areas", always=True)
 def dither(evidence: Evidence) -> Findings:
     """Tell temporal from frozen dither, its period and its size."""
-    found = _variances(evidence)
+    found = _of_chart(evidence) or _of_content(evidence)
     if found is None:
         yield undecided(
             "dither",
@@ -69,7 +70,7 @@ def dither(evidence: Evidence) -> Findings:
         )
 
 
-def _variances(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
+def _of_chart(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
     """Temporal and spatial variance of captured greys, of the source, frames and samples."""
     paths, layout, tallies = evidence.paths, evidence.layout, evidence.tallies
     if paths is None or layout is None or tallies is None:
@@ -97,6 +98,21 @@ def _variances(evidence: Evidence) -> tuple[float, float, float, int, int] | Non
     )
 
 
+def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
+    """Do the same on flat places of content, about the mean of their source code."""
+    if evidence.paths is None or evidence.paths.still.sum() == 0:
+        return None
+    still = evidence.paths.still[evidence.paths.still[:, 0] >= _LEAST_STILL].astype(np.float64)
+    places, total, square, product = still.T
+    count = float(places.sum())
+    if count < 100 * _LEAST_STILL:
+        return None
+    mean = total / (2 * places)
+    variance = float((square / 2 - places * mean**2).sum()) / count
+    together = float((product - places * mean**2).sum()) / count
+    return variance - together, together, 0.0, 2, round(count)
+
+
 def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> str:
     paths = evidence.paths
     assert paths is not None
@@ -104,17 +120,18 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
         return f"Frozen dither: a pattern that is the same in all {frames} frames"
     change = paths.lag_square / np.maximum(paths.lag_count, 1)
     seen = np.flatnonzero(paths.lag_count)
-    mean = float(change[seen].mean())
-    period = next((int(lag) for lag in seen if lag > 1 and change[lag] < _REPEATS * mean), 0)
-    if period:
-        return f"Temporal dither with a period of {period} frames"
+    if not len(seen):
+        return "Temporal dither or noise"
+    repeats = seen[(seen > 1) & (change[seen] < _REPEATS * change[seen].mean())]
+    if len(repeats):
+        return f"Temporal dither with a period of {repeats[0]} frames"
     mixed = " over a fixed pattern" if spatial > max(_LEAST_VARIANCE, temporal) else ""
     return f"Temporal dither without a period up to {len(seen)} frames{mixed}"
 
 
 def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     """Mean error of greys about the straight path through black, and its 95 % half width."""
-    neutrals = evidence.neutrals
+    neutrals = evidence.tones
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
     rows = neutrals[inside]
     if not evidence.pass_through or not len(rows):

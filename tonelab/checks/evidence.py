@@ -30,6 +30,9 @@ if TYPE_CHECKING:
     from tonelab.tallies.tallies import IntArray
 
 ORIGIN = np.array([64.0, 512.0, 512.0])
+LEAK_LIMIT = 0.005  # luma codes for each chroma code
+_LEAST_GREYS = 8
+_LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _MOST_MIXED = 0.5  # a pass-through keeps colours; a conversion leaves none where it was
 
@@ -116,6 +119,30 @@ class Evidence:
         return _none() if self.tallies is None else self._samples(gather_tones(self.tallies))
 
     @cached_property
+    def tones(self) -> Samples:
+        """Luma of the capture by luma of the source, chroma left at zero where it has no say.
+
+        Of the chart its greys; of other content all pixels that face each other, by source code.
+        """
+        if self.layout is not None or self.paths is None or self.leak > LEAK_LIMIT:
+            return self.neutrals
+        joint, codes = self.paths.joint[0], np.arange(1024.0)
+        count = joint.sum(axis=1)
+        rows = np.flatnonzero(count >= _LEAST_PIXELS)
+        if len(rows) < _LEAST_GREYS:
+            return self.neutrals
+        mean = joint[rows] @ codes / count[rows]
+        variance = joint[rows] @ codes**2 / count[rows] - mean**2
+        source, capture, spread = np.zeros((3, len(rows), 3))
+        source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
+        return Samples(source, capture, spread, count[rows], rows, rows)
+
+    @cached_property
+    def leak(self) -> float:
+        """Luma codes that leak in for each chroma code."""
+        return float(np.abs(self.explanation.linear[0, 1:]).max())
+
+    @cached_property
     def colours(self) -> Samples:
         """Colours within the nominal range of the source."""
         if self.layout is not None:
@@ -145,7 +172,17 @@ class Evidence:
     @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
-        return explain(self.colours, self.source)
+        return explain(self.colours, self.source, self.code_step)
+
+    @cached_property
+    def tint(self) -> tuple[float, float]:
+        """Cb and Cr, in codes, that greys arrive with."""
+        greys, found = self.neutrals, self.explanation
+        if len(greys) < _LEAST_GREYS:
+            return found.chroma_offset
+        rest = greys.capture[:, 1:] - greys.source[:, 1:] @ found.linear[1:, 1:].T
+        cb, cr = np.median(rest, axis=0).tolist()
+        return cb, cr
 
     @cached_property
     def pass_through(self) -> bool:

@@ -85,6 +85,8 @@ class Explanation:
         The exchanged planes and matrices as one map, (3, 3).
     signal
         How the source is read.
+    step
+        Captured codes that rounding takes together.
     """
 
     linear: FloatArray
@@ -103,11 +105,12 @@ class Explanation:
     before: FloatArray
     known: FloatArray
     signal: Signal
+    step: int = 1
 
     @property
     def affine(self) -> bool:
         """Whether the steps explain the colours at all."""
-        return self.left_over < _LEFT_OVER and float(self.residual.max()) < 2.0
+        return self.left_over < _LEFT_OVER and float(self.residual.max()) < 1.7 + 0.3 * self.step
 
     def predict(self, source: FloatArray) -> FloatArray:
         """Capture of centred source codes, without clipping."""
@@ -115,7 +118,7 @@ class Explanation:
         return moved @ self.linear.T + self.offset
 
 
-def explain(samples: Samples, signal: Signal) -> Explanation:
+def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     """Find the plainest explanation of the colours.
 
     Parameters
@@ -124,14 +127,17 @@ def explain(samples: Samples, signal: Signal) -> Explanation:
         Colours of both sides.
     signal
         How the source is read; PQ or HLG where a gamut step is to be tried.
+    step
+        Captured codes that rounding takes together.
     """
-    best = _without_gamut(samples.source, samples, signal)
+    best = replace(_without_gamut(samples.source, samples, signal), step=step)
     size = float(np.sqrt(np.mean(best.residual**2)))
     if size < _GAMUT_LIMIT or not signal.is_hdr:
         return best
     for gamut in GAMUTS:
         moved = convert_gamut(samples.source, gamut, signal)
-        other = replace(_without_gamut(moved, samples, signal), gamut=gamut, before=moved)
+        other = _without_gamut(moved, samples, signal)
+        other = replace(other, gamut=gamut, before=moved, step=step)
         # Outliers are counted against a step, so that it does not win by dropping them.
         if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
             best = other

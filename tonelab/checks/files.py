@@ -7,7 +7,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.evidence import ORIGIN
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.levels import shows_full_range
+from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.media.v210 import stride_of
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
@@ -44,6 +46,7 @@ def legal(evidence: Evidence) -> Findings:
 
     capture = evidence.clips[1] if evidence.clips else None
     if not isinstance(capture, V210Clip):
+        yield from _reserved(evidence)
         return
     frames = np.unique(
         np.linspace(0, capture.frame_count - 1, _LOOKED_AT).round().astype(int)
@@ -68,27 +71,93 @@ def legal(evidence: Evidence) -> Findings:
         )
 
 
+def _reserved(evidence: Evidence) -> Findings:
+    """Count codes that BT.2100 keeps for synchronisation in any other narrow-range capture."""
+    if evidence.tallies is None or evidence.capture.range != "narrow":
+        return
+    codes = evidence.capture_histogram
+    found, count = int(codes[:, :4].sum() + codes[:, 1020:].sum()), int(codes.sum())
+    name, text = "legal", f"No reserved code in {count:,} samples."
+    if not found:
+        yield transparent(name, text, value=0.0, count=count, threshold=0.0)
+        return
+    yield altered(
+        f"{name}-codes",
+        f"{found:,} samples hold codes that are reserved for synchronisation (0 to 3 and 1020 to "
+        "1023 in 10 bits).",
+        severity="info",
+        value=float(found),
+        unit="samples",
+        count=count,
+        threshold=0.0,
+        alternatives=("a capture in full range", "a path that ends at the ends of the code range"),
+        decided_by="the same output recorded over an interface that keeps these codes free",
+    )
+
+
+@check("stride", "how rows are stored", always=True, needs="files")
+def stride(evidence: Evidence) -> Findings:
+    """Say whether v210 rows are stored by the 48-pixel rule."""
+    from tonelab.media.stored import V210Clip
+
+    for side, clip in zip(("source", "capture"), evidence.clips or (), strict=False):
+        if not isinstance(clip, V210Clip):
+            continue
+        name = f"stride-{side}"
+        figures: Deciding = {
+            "value": float(clip.stride.size),
+            "unit": "bytes",
+            "count": clip.frame_count,
+            "threshold": float(stride_of(clip.width)),
+        }
+        if clip.stride.note:
+            figures["alternatives"] = ("a file that is misdescribed",)
+            figures["decided_by"] = "the picture itself, upright where the stride is right"
+            text = f"{clip.stride.note} A wrong stride would shear the picture."
+            yield altered(name, text, severity="info", **figures)
+        else:
+            yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
+
+
 @check("labels", "how the capture is labelled")
 def labels(evidence: Evidence) -> Findings:
-    """Hold the declared transfer function of a pass-through against what it shows."""
-    origin = evidence.capture.origins.get("transfer", "assumed")
-    said, true = evidence.capture.transfer, evidence.source.transfer
-    if origin == "assumed":
-        yield undecided(
-            "labels",
-            f"The capture carries no label; its codes are the source's, so it is read as {true}.",
-            "the output's signalling as the capture card received it",
-        )
-    elif said != true:
+    """Hold what the capture of a pass-through declares against what its codes show."""
+    capture, found = evidence.capture, evidence.explanation
+    shown = {
+        "transfer": evidence.source.transfer,
+        "range": "full" if shows_full_range(evidence) else "narrow",
+        "matrix": found.matrices[0] if found.matrices else evidence.source.matrix,
+        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
+    }
+    said = {name: getattr(capture, name) for name in shown}
+    origins = {name: capture.origins.get(name, "assumed") for name in shown}
+    silent = [name for name, origin in origins.items() if origin == "assumed"]
+    wrong = [name for name in shown if name not in silent and said[name] != shown[name]]
+    count = int(found.used.sum())
+    for name in wrong:
         yield altered(
-            "labels-transfer",
-            f"The capture is {origin} as {said}, but its codes are those of the {true} source.",
-            count=int(evidence.explanation.used.sum()),
+            f"labels-{name}",
+            f"The capture is {origins[name]} as {name} {said[name]}, but its codes show "
+            f"{shown[name]}.",
+            value=1.0,
+            unit="fields",
+            count=count,
+            threshold=0.0,
             alternatives=(f"{CHAIN} labels everything alike",),
             decided_by="the output's signalling as the capture card received it",
         )
-    else:
-        yield transparent("labels", f"The capture is {origin} as {said}, and its codes say so too.")
+    if silent:
+        yield undecided(
+            "labels",
+            f"Nothing says {', '.join(silent)} of the capture; its codes show "
+            f"{', '.join(str(shown[name]) for name in silent)}.",
+            "the output's signalling as the capture card received it",
+        )
+    elif not wrong:
+        yield transparent(
+            "labels", "What the capture declares is what its codes show.", value=0.0,
+            unit="fields", count=count, threshold=0.0,
+        )  # fmt: skip
 
 
 @check("metadata", "HDR metadata against the picture", always=True)

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
+from tonelab.tallies.resampling import KERNELS
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -19,11 +20,17 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.tallies import IntArray
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
+_CONTRAST_LIMIT = 0.015
+_LEAST_BLOCKS = 500
+_KERNEL_LIMIT = 1.0  # codes RMS
+_KERNEL_TIE = 0.1
 LEAST_SAMPLES = 2_000
 NEEDED = "a capture at the source's size and place, without scaling"
 
@@ -34,6 +41,10 @@ def detail(evidence: Evidence) -> Findings:
     paths = evidence.paths
     if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
+        return
+    if evidence.pass_through and evidence.explanation.gamut is not None:
+        text = "Detail cannot be told apart from what was done to the colours."
+        yield undecided("detail", text, AFTER)
         return
     strata = [
         band_gains(luma_kernel(gram)) if gram[-2, -2] >= LEAST_SAMPLES else None
@@ -48,7 +59,8 @@ def detail(evidence: Evidence) -> Findings:
     text = f"gain by band {bands} cycles per pixel"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
-    reduced = faint is not None and float((faint / strong).min()) < 1 - _NOISE_REDUCED
+    faded = 1.0 if faint is None else float((faint / strong).min())
+    reduced = evidence.pass_through and faded < 1 - _NOISE_REDUCED
     if high > limit and high >= -low:
         yield altered(
             "detail-sharpened",
@@ -71,7 +83,7 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("scaling to another size and back", "a shift by part of a pixel"),
             decided_by="a capture at the source's own size",
         )
-    elif not (evidence.pass_through and reduced):
+    elif not reduced:
         yield transparent(
             "detail",
             f"Detail is kept: {text}.",
@@ -80,19 +92,114 @@ def detail(evidence: Evidence) -> Findings:
             count=count,
             threshold=1 + limit,
         )
-    if evidence.pass_through and reduced and faint is not None:
-        ratio = float((faint / strong).min())
+    if reduced:
         yield altered(
             "detail-noise-reduced",
-            f"Faint detail arrives at {ratio:.0%} of the gain of strong detail, as after noise "
+            f"Faint detail arrives at {faded:.0%} of the gain of strong detail, as after noise "
             "reduction.",
-            value=ratio,
+            value=faded,
             bound=0.02,
             count=int(paths.luma_gram[0, -2, -2]),
             threshold=1 - _NOISE_REDUCED,
             alternatives=("lossy coding on the way", "coring of a sharpness control"),
             decided_by="a capture with noise reduction off",
         )
+
+
+@check("contrast", "local contrast")
+def contrast(evidence: Evidence) -> Findings:
+    """Say whether places are driven away from the mean of their surroundings."""
+    gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
+    if gram is None or gram[0, 0] < _LEAST_BLOCKS:
+        yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
+        return
+    found = evidence.explanation
+    if not found.affine or found.matrices or found.gamut:
+        # Luma that depends on chroma too cannot be foretold from luma alone.
+        text = "Local contrast cannot be told apart from what was done to the colours."
+        yield undecided("contrast", text, AFTER)
+        return
+    slopes, rest = np.linalg.lstsq(gram[:3, :3], gram[:3, 3])[0], gram[3, 3]
+    rest -= slopes @ gram[:3, 3]
+    variance = max(rest, 0.0) / gram[0, 0]
+    # own = slopes[1] + slopes[2] where the surroundings are the same, slopes[1] where they stay.
+    gain = -float(slopes[2] / (slopes[1] + slopes[2]))
+    bound = 2 * float(np.sqrt(variance * np.linalg.pinv(gram[:3, :3])[2, 2]))
+    count = int(gram[0, 0])
+    if gain < 0 and evidence.paths is not None and _blurs(evidence.paths):
+        # Blur carries light over the edges of blocks, which lowers their contrast too.
+        text = f"Local contrast is lowered by {gain:+.1%}, but the picture is blurred as well."
+        yield undecided("contrast", text, AFTER, value=gain, bound=bound, count=count)
+    elif abs(gain) > _CONTRAST_LIMIT + bound:
+        yield altered(
+            "contrast-local",
+            f"Local contrast is {'raised' if gain > 0 else 'lowered'} by {gain:+.1%} against the "
+            "mean of the 80 pixels around.",
+            value=gain,
+            bound=bound,
+            count=count,
+            threshold=_CONTRAST_LIMIT,
+            alternatives=("a local tone mapping", "sharpening with a wide radius"),
+            decided_by="a capture with dynamic and local contrast off",
+        )
+    else:
+        yield transparent(
+            "contrast",
+            f"Local contrast is kept: {gain:+.2%} against the mean of the 80 pixels around.",
+            value=gain,
+            bound=bound,
+            count=count,
+            threshold=_CONTRAST_LIMIT,
+        )
+
+
+def _blurs(paths: PathTables) -> bool:
+    strong = paths.luma_gram[1]
+    enough = strong[-2, -2] >= LEAST_SAMPLES
+    return bool(enough and band_gains(luma_kernel(strong)).min() < 1 - _BAND_LIMIT)
+
+
+@check("scaling", "scaling filter")
+def scaling(evidence: Evidence) -> Findings:
+    """Name the filter with which the picture was scaled or moved."""
+    paths = evidence.paths
+    if paths is None or not paths.resampled[:, 0].any():
+        if paths is not None and paths.luma_gram[1, -2, -2] >= LEAST_SAMPLES:
+            count = int(paths.luma_gram[1, -2, -2])
+            yield transparent("scaling", "The picture was not scaled.", value=1.0, count=count)
+        return
+    left = {name: misfit(sums) for name, sums in zip(KERNELS, paths.resampled, strict=True)}
+    best, *others = sorted(left, key=lambda name: left[name])
+    ties = [name for name in others if left[name] < left[best] + _KERNEL_TIE]
+    count = int(paths.resampled[0, 0])
+    known = left[best] < _KERNEL_LIMIT + 0.3 * (evidence.code_step - 1)
+    text = (
+        f"The picture was scaled with a filter as {KERNELS[best].label}"
+        if known
+        else f"The picture was scaled with none of the known filters; nearest is "
+        f"{KERNELS[best].label}"
+    )
+    yield altered(
+        "scaling-filter" if known else "scaling-unknown",
+        f"{text} ({left[best]:.2f} codes RMS).",
+        severity="info",
+        value=left[best],
+        unit="codes",
+        count=count,
+        threshold=_KERNEL_LIMIT,
+        alternatives=tuple(KERNELS[name].label for name in ties) or ("a filter of similar shape",),
+        decided_by="a capture of the chart at the source's own size",
+    )
+
+
+def misfit(sums: IntArray) -> float:
+    """RMS codes that a kernel's prediction leaves after a gain and an offset."""
+    n, p, c, pp, cc, pc = (float(value) for value in sums)
+    spread = np.array([[pp - p * p / n, pc - p * c / n], [0.0, cc - c * c / n]])
+    if spread[0, 0] <= 0:
+        return float(np.sqrt(max(spread[1, 1], 0.0) / n))
+    rest = spread[1, 1] - spread[0, 1] ** 2 / spread[0, 0]
+    return float(np.sqrt(max(rest, 0.0) / n))
 
 
 @check("shift", "place of the picture, by luma and chroma samples", always=True)

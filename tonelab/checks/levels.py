@@ -31,6 +31,11 @@ class Fault:
     chroma_gain: float
     chroma_offset: float = 0.0
 
+    @property
+    def ranges(self) -> bool:
+        """Whether ranges were mixed up, and not depths."""
+        return "-to-" in self.id
+
 
 def _range_faults() -> list[Fault]:
     faults = []
@@ -100,7 +105,9 @@ def levels(evidence: Evidence) -> Findings:
         )
         return
     gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
-    if gain > _GAIN_LIMIT + gain_bound or offset > _OFFSET_LIMIT + offset_bound:
+    # Codes that are cut off or rounded to a coarser step move their mean by half of it at most.
+    limit = _OFFSET_LIMIT + (evidence.code_step - 1) / 2
+    if gain > _GAIN_LIMIT + gain_bound or offset > limit + offset_bound:
         yield altered(
             "levels-luma",
             f"Luma is not kept: {figures}, which no known mix-up of ranges gives.",
@@ -120,17 +127,16 @@ def levels(evidence: Evidence) -> Findings:
             count=count,
             threshold=1 + _GAIN_LIMIT,
         )
-    tint = float(np.hypot(*found.chroma_offset))
-    if tint > _OFFSET_LIMIT:
+    tint = max(map(abs, evidence.tint))
+    if tint > limit and found.gamut is None:
         yield altered(
             "levels-tint",
-            f"Greys are tinted: Cb {found.chroma_offset[0]:+.2f}, Cr {found.chroma_offset[1]:+.2f} "
-            "codes on every colour.",
+            f"Greys are tinted: Cb {evidence.tint[0]:+.2f}, Cr {evidence.tint[1]:+.2f} codes.",
             value=tint,
             bound=offset_bound,
             unit="codes",
             count=count,
-            threshold=_OFFSET_LIMIT,
+            threshold=limit,
             alternatives=("a white balance control", "truncated chroma"),
             decided_by="a capture with all picture controls at their neutral setting",
         )
@@ -161,9 +167,18 @@ def named_levels(evidence: Evidence) -> Fault | None:
             abs(chroma - fault.chroma_offset),
         )
 
-    nearest = min(FAULTS, key=distance)
+    # Codes scaled after they were cut to a coarser step no longer keep to that step.
+    step = evidence.code_step
+    nearest = min((f for f in FAULTS if f.ranges or step == 1), key=distance)
     neutral = max(abs(found.luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
-    return nearest if distance(nearest) < min(_MATCH * evidence.code_step, neutral) else None
+    return nearest if distance(nearest) < min(_MATCH * step, neutral) else None
+
+
+def shows_full_range(evidence: Evidence) -> bool:
+    """Whether a narrow-range source arrives in full range."""
+    fault = named_levels(evidence)
+    expanded = fault is not None and fault.id.startswith("narrow-to-full")
+    return expanded or evidence.source.range == "full"
 
 
 def _lost_share(evidence: Evidence) -> float:

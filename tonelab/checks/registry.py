@@ -18,6 +18,7 @@ Findings: TypeAlias = Iterable[Finding]
 Check: TypeAlias = "Callable[[Evidence], Findings]"
 Needs: TypeAlias = Literal["files", "tallies", "pixels"]
 
+AFTER = "a capture after the mend of the fault above"
 CHAIN = "the capture chain"  # alternatives that a loopback rules out begin so
 
 

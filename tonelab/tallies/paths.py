@@ -39,7 +39,8 @@ FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
 _MIDDLE = 512  # taken off before squaring, so that sums stay small
 _MOST_SAMPLES = 30_000  # of one frame in a filter's equations
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
-_STILL = 4  # codes between which a flat place stays
+_STILL = 1  # code between which a flat place stays
+_PLAIN = 0.5  # pixels between a relation that was found and a plainer one
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 _MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
 
@@ -77,9 +78,13 @@ class PathTables:
         frames.
     lag_square, lag_count
         (9,): sum of squared changes of those samples after so many frames, and samples.
-    still_gram
-        (5, 5): of content without pages, sums of products over flat places of a constant, source
-        and capture luma of one frame, and of the next.
+    still
+        (1024, 4): of content without pages, flat places that have the same source luma code in
+        two frames, by that code: places, and over them the sums of both capture codes, of both
+        squared, and of their product.
+    same
+        (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
+        other, and how many of them are identical.
     """
 
     frames: int
@@ -97,7 +102,8 @@ class PathTables:
     steady_square_of_sum: IntArray
     lag_square: IntArray
     lag_count: IntArray
-    still_gram: IntArray
+    still: IntArray
+    same: IntArray
 
 
 def facing_shift(pair: Pair) -> tuple[int, int] | None:
@@ -160,7 +166,8 @@ class _Adder:
         self.resampled = np.zeros((len(KERNELS), 6), np.int64)
         self.steady = np.zeros((5, patches), np.int64)
         self.lags = np.zeros((2, BURST), np.int64)
-        self.still_gram = np.zeros((5, 5), np.int64)
+        self.still = np.zeros((CODES, 4), np.int64)
+        self.same = np.zeros((3, 2, 2), np.int64)
         factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
         self.source_factors, self.capture_factors = factors
         ratio = [a / b for a, b in zip(*factors, strict=True)]
@@ -190,7 +197,8 @@ class _Adder:
             steady_square_of_sum=square_of_sum,
             lag_square=self.lags[0],
             lag_count=self.lags[1],
-            still_gram=self.still_gram,
+            still=self.still,
+            same=self.same,
         )
 
     def add_burst(self, run: IntArray, number: int) -> None:
@@ -263,6 +271,8 @@ class _Adder:
     def _add_joint(self, source: Planes, capture: Planes, mask: Mask) -> None:
         for plane, (a, b) in enumerate(zip(source, capture, strict=True)):
             wanted = mask
+            if a.shape == b.shape:
+                self._add_same(plane, a, b)
             if plane:
                 if self.repeat is None or not a.size:
                     continue
@@ -277,6 +287,11 @@ class _Adder:
                 wanted = wanted[:rows, :columns]
             key = a[wanted].astype(np.int64) * CODES + b[wanted]
             self.joint[plane] += np.bincount(key, minlength=CODES * CODES)
+
+    def _add_same(self, plane: int, one: Plane, other: Plane) -> None:
+        flat, same = _spread(one, CHROMA_REACH) == 0, one == other
+        for row, place in enumerate((flat, ~flat)):
+            self.same[plane, row] += place.sum(), (place & same).sum()
 
     def _add_luma(self, source: Plane, capture: Plane, mask: Mask) -> None:
         spread = _spread(source, LUMA_REACH)
@@ -333,17 +348,15 @@ class _Adder:
             self.lags[:, lag] += (change**2).sum(), change.size
 
     def _add_still(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
-        """Sum flat places of two frames; what moves alike in both captures is no source's."""
-        flat = mask & _inner(mask.shape, LUMA_REACH)
-        for source, _ in frames[:2]:
+        """Sum flat places of two frames; what moves there is no source's."""
+        (one, seen), (other, again) = frames[:2]
+        flat = mask & _inner(mask.shape, LUMA_REACH) & (one == other)
+        for source in (one, other):
             flat &= _spread(source, LUMA_REACH) <= _STILL
-        rows, columns = _pick(flat)
-        samples = [plane[rows, columns] for frame in frames[:2] for plane in frame]
-        row = np.stack(
-            [np.ones(len(rows)), *(np.subtract(s, _MIDDLE, dtype=np.float64) for s in samples)],
-            axis=1,
-        )
-        self.still_gram += _products(row)
+        a, b = seen[flat].astype(np.float64), again[flat].astype(np.float64)
+        for column, weights in enumerate((np.ones(a.size), a + b, a * a + b * b, a * b)):
+            sums = np.bincount(one[flat], weights=weights, minlength=CODES)
+            self.still[:, column] += _whole(sums)
 
     def _add_surround(self, source: Plane, capture: Plane, mask: Mask) -> None:
         rows, columns = (n // BLOCK for n in source.shape)
@@ -364,19 +377,28 @@ class _Adder:
         self.surround_gram += _products(np.stack(parts, axis=1).astype(np.float64))
 
     def _add_resampled(self, source: Plane, capture: Plane) -> None:
-        facts = self.pair.facts
-        for row, taps in enumerate(KERNELS.values()):
-            predicted, inside = resample(source, capture.shape, facts.scale, facts.offset, taps)
-            p, c = predicted[inside], capture[inside].astype(np.int64) - _MIDDLE
-            p = np.rint(16 * (p - _MIDDLE)).astype(np.int64)
+        scale, offset = _plain_relation(self.pair)
+        for row, kernel in enumerate(KERNELS.values()):
+            predicted, inside = resample(source, capture.shape, scale, offset, kernel)
+            p = _whole(16 * (predicted[inside] - _MIDDLE))
+            c = capture[inside].astype(np.int64) - _MIDDLE
             self.resampled[row] += (
-                p.size,
-                p.sum(),
-                c.sum(),
-                (p * p).sum(),
-                (c * c).sum(),
-                (p * c).sum(),
-            )
+                p.size, p.sum(), c.sum(), (p * p).sum(), (c * c).sum(), (p * c).sum()
+            )  # fmt: skip
+
+
+def _plain_relation(pair: Pair) -> tuple[tuple[float, float], tuple[float, float]]:
+    """Scale and offset, without fractions where the whole picture was scaled to the other size."""
+    facts, source, capture = pair.facts, pair.source, pair.capture
+    plain = capture.width / source.width, capture.height / source.height
+    ends = [
+        abs(offset + place * (scale - whole) * length)
+        for scale, offset, whole, length in zip(
+            facts.scale, facts.offset, plain, (source.width, source.height), strict=True
+        )
+        for place in (0, 1)
+    ]
+    return (plain, (0.0, 0.0)) if max(ends) < _PLAIN else (facts.scale, facts.offset)
 
 
 def _planes(clip: Clip, frames: IntArray) -> Iterator[Planes]:
