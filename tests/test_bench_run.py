@@ -9,20 +9,27 @@ from fractions import Fraction
 from functools import cache
 from pathlib import Path
 
+import jsonschema
 import numpy as np
 import pytest
 from make_measurement import make_measurement
 
-from tonelab.bench import job, steps
+from tonelab.bench import job, proofs, steps
 from tonelab.bench import run as running
 from tonelab.bench.reading import read_plan
 from tonelab.bench.run import run
+from tonelab.checks import CheckReport
+from tonelab.checks.registry import altered
+from tonelab.checks.run import CheckResult
 from tonelab.cli import main
 from tonelab.compare import compare
+from tonelab.correction.verify import Verification
 from tonelab.curvefile import content_hash, load, save
 from tonelab.errors import PairingError
 from tonelab.media import open_clip, write_clip
 from tonelab.report.figures import FIGURES
+from tonelab.results import PairingFacts
+from tonelab.show.checks import check_schema
 from tonelab.signal.description import Signal
 
 CAPTURES = ("a", "b é", "c")
@@ -285,3 +292,98 @@ def test_figures_are_drawn_in_the_formats_asked_for(tmp_path, measuring):
     wanted = {f"{name} {kind}" for name in "ab" for kind in FIGURES}
     wanted |= {f"comparison chart {kind}" for kind in ("curves", "hues", "distances")}
     assert figures == {f"{name}.png" for name in wanted}
+
+
+ROLES = """
+[[captures]]
+file = "through.mov"
+role = "pass-through"
+device = "a"
+
+[[captures]]
+file = "loop.mov"
+role = "loopback"
+
+[[captures]]
+file = "unseen.mov"
+role = "validation"
+device = "a"
+
+[limits]
+findings = "warning"
+"""
+
+
+def stand_in_proofs(patch):
+    """Put a report of one fault, and a proof, in place of the real ones; return the calls."""
+    calls = []
+
+    def check(source, capture, *, loopback, **words):
+        calls.append(("check", capture.stem, loopback and loopback.stem))
+        with open_clip(source) as one, open_clip(capture) as two:
+            facts = [replace(clip.facts(), sha256=clip.sha256()) for clip in (one, two)]
+        facts.append(None)
+        if loopback:
+            with open_clip(loopback) as three:
+                facts[2] = replace(three.facts(), sha256=three.sha256())
+        fault = altered("levels-luma", "Luma is not kept.", value=0.9, count=9)
+        results = (CheckResult("levels", "gain and offset", (fault,)),)
+        pairing = PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1)
+        return CheckReport(*facts, pairing, True, results, ())
+
+    def verify(look, source, capture, **words):
+        calls.append(("verify", look.name, capture.stem))
+        return Verification("tetrahedral", 0.5, 0.4, 1, 2, 3, 0.3, 0.6, 99, "colours", 4, "BT.1886")
+
+    class Look:
+        def save(self, path, *, overwrite):
+            path.write_text("look", encoding="utf-8")
+
+    patch.setattr(proofs, "check", check)
+    patch.setattr(proofs, "correct", lambda measurement: Look())
+    patch.setattr(proofs, "verify", verify)
+    return calls
+
+
+def test_paths_are_checked_and_looks_proved_on_unseen_captures(tmp_path, measuring, monkeypatch):
+    calls = stand_in_proofs(monkeypatch)
+    for level, name in enumerate(("through", "loop", "unseen")):
+        write_tiny(tmp_path / f"{name}.mov", 300 + level)
+    plan = write_plan(tmp_path, ("a",), ROLES)
+    results = run(read_plan(plan))
+    assert calls == [
+        ("check", "through", "loop"),
+        ("check", "loop", None),
+        ("verify", "a.clf", "unseen"),
+    ]
+    assert measuring.calls == ["a"]
+    folder = plan.parent / "results"
+    document = json.loads((folder / "checks" / "through.json").read_text(encoding="utf-8"))
+    jsonschema.validate(document, check_schema())
+    assert results.status == 1
+    assert any("through: warning: Luma is not kept." in one for one in results.failing)
+    proof = json.loads((folder / "proofs" / "unseen.json").read_text(encoding="utf-8"))
+    assert proof["mean"] == 0.5
+    assert {one.step for one in results.outcomes} == {"measure", "check", "verify"}
+
+    again = run(read_plan(plan))
+    assert [one.state for one in again.outcomes if one.step == "check"] == ["kept", "kept"]
+    assert again.checks == results.checks
+    # Another loopback asks the pass-through of its chain anew, and that alone beside itself.
+    write_tiny(tmp_path / "loop.mov", 400)
+    changed = run(read_plan(plan))
+    assert [one.state for one in changed.outcomes if one.step == "check"] == ["done", "done"]
+
+
+def test_a_proof_of_a_capture_that_failed_says_so(tmp_path, measuring, monkeypatch):
+    stand_in_proofs(monkeypatch)
+    measuring.results["a"] = PairingError("Nothing matches: capture again.")
+    for name in ("through", "loop", "unseen"):
+        write_tiny(tmp_path / f"{name}.mov", 300)
+    results = run(read_plan(write_plan(tmp_path, ("a",), ROLES)))
+    assert results.status == 2
+    failed = {one.name: one.text for one in results.outcomes if one.state == "failed"}
+    assert failed == {
+        "a": "Nothing matches: capture again.",
+        "unseen": "a was not measured, so nothing can be proved.",
+    }

@@ -10,6 +10,7 @@ import io
 import json
 import shutil
 from dataclasses import replace
+from hashlib import sha256
 
 import jsonschema
 import pytest
@@ -120,6 +121,8 @@ def test_the_command_tells_people_and_programs_and_keeps_its_findings(folder, ca
     jsonschema.validate(document, check_schema())
     assert document == json.loads(kept.read_text(encoding="utf-8"))
     assert document["pass_through"]
+    content = (folder / "capture.mov").read_bytes()
+    assert document["capture"]["sha256"] == sha256(content).hexdigest()
     verdicts = {entry["name"]: entry["verdict"] for entry in document["checks"]}
     assert verdicts["depth"] == "not transparent"
     assert verdicts["hue"] == "transparent"

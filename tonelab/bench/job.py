@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 from tonelab.curvefile import load
 from tonelab.errors import CurveFileError, TonelabError
@@ -112,14 +112,22 @@ def _kept(task: Task, finished: Path, progress: Progress) -> Measurement | None:
     # The files are read only when nothing else has changed: they are large.
     if seal != {"job": job_hash(task, *recorded)}:
         return None
-    clips = ((task.source, task.source_signal), (task.capture, task.capture_signal))
-    for done, ((path, stated), sha256) in enumerate(zip(clips, recorded, strict=True)):
+    clips = [
+        (task.source, task.source_signal, recorded[0]),
+        (task.capture, task.capture_signal, recorded[1]),
+    ]
+    return measurement if unchanged(clips, progress) else None
+
+
+def unchanged(clips: Sequence[tuple[Path, Mapping[str, Any], str]], progress: Progress) -> bool:
+    """Whether clips (path, stated signal, recorded SHA-256) are what they were."""
+    for done, (path, stated, sha256) in enumerate(clips):
         progress("hashing", done, len(clips))
         with open_clip(path, stated=stated) as clip:
             if clip.sha256() != sha256:
-                return None
+                return False
     progress("hashing", len(clips), len(clips))
-    return measurement
+    return True
 
 
 def _worded(measurement: Measurement, task: Task) -> Measurement:

@@ -33,7 +33,7 @@ class Outcome:
     Attributes
     ----------
     step
-        ``measure``, ``check``, ``draw``, ``compare`` or ``report``.
+        ``measure``, ``check``, ``verify``, ``draw``, ``compare`` or ``report``.
     name
         The capture or source that it was for.
     state
@@ -65,6 +65,8 @@ class Results:
         Of conversions, by the name of the capture, in the order of the plan.
     checks
         JSON documents on pass-throughs and loopbacks, likewise.
+    proofs
+        JSON documents on validations, likewise.
     comparisons
         By the key of the source.
     failing
@@ -76,6 +78,7 @@ class Results:
     outcomes: list[Outcome] = field(default_factory=list)
     measurements: dict[str, Measurement] = field(default_factory=dict)
     checks: dict[str, dict[str, Any]] = field(default_factory=dict)
+    proofs: dict[str, dict[str, Any]] = field(default_factory=dict)
     comparisons: dict[str, Comparison] = field(default_factory=dict)
     failing: list[str] = field(default_factory=list)
 

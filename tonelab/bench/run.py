@@ -6,7 +6,8 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from tonelab.bench import steps
-from tonelab.bench.outcome import RECORD, Outcome, Results, attempt
+from tonelab.bench.outcome import RECORD, Results, attempt
+from tonelab.bench.proofs import check_paths, prove
 from tonelab.bench.workers import carry_out_all
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
@@ -15,6 +16,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.bench.job import Done
+    from tonelab.bench.outcome import Outcome
     from tonelab.bench.reading import Bench
 
 Watch: TypeAlias = Callable[[str, str, int, int], None]
@@ -90,10 +92,8 @@ def claim(folder: Path, *, anew: bool = False) -> None:
 
 def _steps(results: Results, workers: int, anew: bool, watch: Watch) -> Iterator[Outcome]:
     yield from _measure(results, workers, anew, watch)
-    for task in results.bench.tasks:
-        if task.role != "conversion":
-            text = f"A run cannot yet carry out a capture with the role {task.role}."
-            yield Outcome("check", task.name, "failed", text)
+    yield from check_paths(results, watch, anew=anew)
+    yield from prove(results, watch)
     yield from steps.draw(results)
     yield from steps.compare_all(results)
     yield from steps.report(results, watch)
@@ -132,9 +132,16 @@ def _told(done: Done) -> str:
 
 
 def _judge(results: Results) -> None:
-    """Hold the measurements against the limits of the plan."""
+    """Hold measurements and paths against the limits of the plan."""
     limits = results.bench.limits
     grave = _SEVERITIES[_SEVERITIES.index(limits.findings) :] if limits.findings else ()
+    for name, document in results.checks.items():
+        results.failing += [
+            f"{name}: {finding['severity']}: {finding['text']}"
+            for one in document["checks"]
+            for finding in one["findings"]
+            if finding["severity"] in grave and finding["verdict"] == "not transparent"
+        ]
     for name, measurement in results.measurements.items():
         results.failing += [
             f"{name}: {finding.severity}: {finding.text}"

@@ -88,6 +88,7 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
                 title=results.bench.title,
                 comparison=results.comparisons.get(key),
                 checks=results.checks,
+                corrections=tuple(results.proofs.values()),
                 pictures=pictures,
                 notes=results.bench.notes,
                 plan=results.bench.raw,

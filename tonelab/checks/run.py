@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -18,8 +18,10 @@ from tonelab.pairing import pair, pair_captures
 from tonelab.reading import read_source
 from tonelab.tallies.paths import bursts, tally_paths
 from tonelab.tallies.run import tally
+from tonelab.tallies.workers import file_hashes
 
 if TYPE_CHECKING:
+    from concurrent.futures import Future
     from pathlib import Path
 
     from rich.console import RenderableType
@@ -125,27 +127,41 @@ def check(
         open_clip(source, stated=source_signal or {}) as source_clip,
         open_clip(capture, stated=capture_signal or {}) as capture_clip,
     ):
-        evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
-        results, registration = examine(evidence)
+        with file_hashes((source_clip, capture_clip), workers) as hashes:
+            evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
+            results, registration = examine(evidence)
+            report("hashing", 0, 1)
+            facts = _hashed((source_clip, capture_clip), hashes)
         chain = None
         if loopback is not None:
-            with open_clip(loopback, stated=capture_signal or {}) as chain_clip:
+            with (
+                open_clip(loopback, stated=capture_signal or {}) as chain_clip,
+                file_hashes((chain_clip,), workers) as hashes,
+            ):
                 bound = gather(source_clip, chain_clip, progress=report, workers=workers)
                 results = [
                     CheckResult(mine.name, mine.title, relate(mine.findings, chain_says.findings))
                     for mine, chain_says in _side_by_side(results, examine(bound)[0])
                 ]
-                chain = chain_clip.facts()
+                (chain,) = _hashed((chain_clip,), hashes)
+        report("hashing", 1, 1)
         assert evidence.pairing is not None
         return CheckReport(
-            source=source_clip.facts(),
-            capture=capture_clip.facts(),
+            source=facts[0],
+            capture=facts[1],
             loopback=chain,
             pairing=evidence.pairing,
             pass_through=evidence.pass_through,
             results=tuple(results),
             registration=registration,
         )
+
+
+def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFacts]:
+    return [
+        replace(clip.facts(), sha256=sha256.result())
+        for clip, sha256 in zip(clips, hashes, strict=True)
+    ]
 
 
 def gather(

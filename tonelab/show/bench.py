@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
     from tonelab.bench.outcome import Results
 
+_OF_CAPTURES = {"measure", "check", "verify"}
 _STYLES = {"done": "green", "kept": "cyan", "failed": "bold red"}
 
 
@@ -45,7 +46,7 @@ def _captures(results: Results) -> Table:
     table = Table(box=box.SIMPLE_HEAD, show_edge=False, pad_edge=False, header_style="dim")
     for column in ("capture", "role", "", "found"):
         table.add_column(column)
-    by_name = {one.name: one for one in results.outcomes if one.step == "measure"}
+    by_name = {one.name: one for one in results.outcomes if one.step in _OF_CAPTURES}
     for task in results.bench.tasks:
         outcome = by_name.get(task.name)
         if outcome is not None:

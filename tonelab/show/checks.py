@@ -6,6 +6,7 @@ The JSON contract is ``checks.schema.json`` beside this module.
 from __future__ import annotations
 
 import json
+from collections import Counter
 from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,7 +21,7 @@ from tonelab.show.document import plain
 from tonelab.show.facts import labelled, picture, reading
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Mapping
 
     from rich.console import RenderableType
 
@@ -106,6 +107,17 @@ def check_summary(report: CheckReport) -> RenderableType:
         lines = (Text(f"  {finding.text}") for finding in report.registration)
         parts += [Text("\nRegistration", "bold blue"), *lines]
     return Group(*parts, Text(f"\n{verdict_line(report)}", "bold"))
+
+
+def verdict_words(document: Mapping[str, Any]) -> str:
+    """Say in one line what a document of checks holds, the altered named."""
+    checks = document["checks"]
+    altered = [one["name"] for one in checks if one["verdict"] == "not transparent"]
+    counts = Counter(one["verdict"] for one in checks)
+    return (
+        f"not transparent: {', '.join(altered) or 'none'}; {counts['transparent']} checks "
+        f"transparent within their bounds, {counts['cannot tell']} cannot tell"
+    )
 
 
 def verdict_line(report: CheckReport) -> str:
