@@ -192,18 +192,23 @@ def _device(measurement: Measurement, name: str, shift: ColourShift | None) -> d
 
 
 def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
+    """Lay out a report of checks: by verdict, and what is to be heeded apart from what is kept."""
     results = report.get("checks") or report.get("results") or ()
     found = [*(report.get("registration") or ()), *(report.get("findings") or ())]
     for one in results:
         found += one.get("findings") or ()
+    kept = [one for one in found if one.get("verdict") == "transparent"]
+    titles = {
+        verdict: [
+            str(one.get("title") or one["name"]) for one in results if one["verdict"] == verdict
+        ]
+        for verdict in ("not transparent", "cannot tell", "transparent")
+    }
     return {
         "name": name,
-        "answers": [
-            (str(one.get("title") or one["name"]), str(one["verdict"] or "no verdict"))
-            for one in results
-            if "verdict" in one
-        ],
-        "findings": list(tables.finding_rows(found)),
+        "titles": titles if any(titles.values()) else None,
+        "findings": list(tables.finding_rows([one for one in found if one not in kept])),
+        "kept": list(tables.finding_rows(kept)),
         "file": json_file(f"{_file_name(name)}-check", report),
     }
 

@@ -190,7 +190,7 @@ def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
     for finding in sorted(listed, key=lambda one: order.get(one.get("severity"), 3)):
         value = finding.get("value")
         unit = finding.get("unit") or ""
-        unit = "" if unit == "1" else f" {unit}"
+        unit = "" if unit in {"", "1"} else f" {unit}"
         figures = []
         if value is not None:
             bound = finding.get("bound")
@@ -199,7 +199,7 @@ def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
         if finding.get("threshold") is not None:
             figures.append(f"limit {finding['threshold']:g}{unit}")
         if finding.get("count"):
-            figures.append(f"{finding['count']} samples")
+            figures.append(f"{finding['count']:,} samples")
         yield {
             "severity": str(finding.get("severity", "info")),
             "verdict": str(finding.get("verdict") or ""),
