@@ -59,7 +59,7 @@ def test_a_wrong_kernel_fails(monkeypatch):
 
     kernel = selftest.unpack
     monkeypatch.setattr(selftest, "unpack", swapped)
-    assert [part.passed for part in selftest.run_selftest().parts] == [False, True, True]
+    assert [part.passed for part in selftest.run_selftest().parts] == [False, True, True, True]
 
 
 def test_a_part_that_raises_is_a_failed_part(monkeypatch):
@@ -70,4 +70,15 @@ def test_a_part_that_raises_is_a_failed_part(monkeypatch):
         monkeypatch.setattr(selftest, trial, broken)
     outcome = selftest.run_selftest()
     assert not outcome.passed
-    assert outcome.parts[2].text == "ImportError: DLL load failed"
+    assert outcome.parts[-1].text == "ImportError: DLL load failed"
+
+
+@pytest.mark.usefixtures("without_measurement")
+def test_a_reader_that_exchanges_channels_fails(monkeypatch):
+    def exchanged(path):
+        return lambda numbers: reader(path)(numbers[:, ::-1].copy())
+
+    reader = selftest.open_reader
+    monkeypatch.setattr(selftest, "open_reader", exchanged)
+    (failed,) = (part for part in selftest.run_selftest().parts if not part.passed)
+    assert failed.name == "corrections"

@@ -19,6 +19,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import Layout, write_chart
+from tonelab.correction.files import describe_coding, open_reader, write_correction
+from tonelab.correction.table import Table
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
@@ -36,6 +38,7 @@ _SIZE = (192, 96)
 _FRAMES = 3
 _FURTHEST = 1.0  # percent that a built-in parameter may be missed by, as published results may
 _ABOVE_FLOOR = 1.2
+_BENT = 0.01  # of full scale, by which a lattice may cut across a curve
 
 Progress = Callable[[str, int, int], None]
 
@@ -101,6 +104,7 @@ def run_selftest(progress: Progress | None = None) -> SelfTest:
     trials = (
         ("v210 kernel", _v210_kernel),
         ("decoders", _decoders),
+        ("corrections", _corrections),
         ("measurement", _measurement),
     )
     parts = []
@@ -164,6 +168,36 @@ def _decoders(folder: Path) -> tuple[bool, str]:
     if failed:
         return False, f"{' and '.join(failed)} did not give back the samples that were written"
     return True, f"v210, FFV1 and HEVC gave back all samples of {_FRAMES} frames, twice"
+
+
+def _corrections(folder: Path) -> tuple[bool, str]:
+    """Write a bent table as CLF and as cube, and hold what independent readers make of it."""
+    axis = np.linspace(0.0, 1.0, 17)
+    red, green, blue = np.meshgrid(axis, axis, axis, indexing="ij")
+    # Channels mixed unevenly, so that exchanged axes or channels cannot hide.
+    bent = np.stack([red**2.2, 0.7 * green + 0.3 * blue**2, 0.2 * red + 0.8 * np.sqrt(blue)], -1)
+    table = Table(0.0, 1.0, bent)
+    names = dict.fromkeys(("InputDescriptor", "OutputDescriptor"), describe_coding(Signal()))
+    differ = max(
+        write_correction(folder / f"table.{suffix}", table, names, ("Self test",))
+        for suffix in ("clf", "cube")
+    )
+    numbers = np.random.default_rng(17).random((4096, 3))
+    read = open_reader(folder / "table.clf")(numbers.astype(np.float32).astype(np.float64))
+    # Tetrahedra of 17 nodes follow these curves to a few thousandths.
+    wanted = np.stack(
+        [
+            numbers[:, 0] ** 2.2,
+            0.7 * numbers[:, 1] + 0.3 * numbers[:, 2] ** 2,
+            0.2 * numbers[:, 0] + 0.8 * np.sqrt(numbers[:, 2]),
+        ],
+        axis=-1,
+    )
+    off = float(np.percentile(np.abs(read - wanted), 95))
+    return off < _BENT, (
+        f"CLF and cube read back within {differ:.1e} of full scale by OpenColorIO and FFmpeg, "
+        f"95 % within {off:.1e} of the curves they stand for"
+    )
 
 
 def _measurement(folder: Path) -> tuple[bool, str]:
