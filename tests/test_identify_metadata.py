@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import pytest
@@ -9,6 +10,8 @@ from make_measurement import make_measurement
 from simulated import SimulatedDevice, simulated_tallies
 
 from tonelab.chart import Layout
+from tonelab.cli.app import main
+from tonelab.curvefile import save
 from tonelab.errors import UsageError
 from tonelab.identify.metadata import metadata_dependence
 
@@ -48,11 +51,26 @@ def test_a_device_that_ignores_metadata_is_called_so(layout):
     assert finding.value <= finding.threshold
 
 
+def test_compare_tells_it(layout, tmp_path, capsys):
+    files = [tmp_path / f"max-cll {peak}.h5" for peak in (1000, 4000)]
+    for file, peak in zip(files, (1000, 4000), strict=True):
+        device = SimulatedDevice(tone_parameters={"source_peak": float(peak)})
+        save(played(layout, device, peak), file)
+    assert main(["compare", *map(str, files), "--json"]) == 0
+    (series,) = json.loads(capsys.readouterr().out)["series"]
+    (step,) = series["steps"]
+    assert step["changed"] == {}
+    assert step["metadata"]["id"] == "metadata-dependent"
+    assert main(["compare", *map(str, files)]) == 0
+    assert "the mapping follows the metadata" in " ".join(capsys.readouterr().out.split())
+
+
 @pytest.mark.parametrize(
     ("changes", "sentence"),
     [
         ({}, "same static metadata"),
         ({"firmware": "other"}, "capture one device twice"),
+        ({"capture": make_measurement().source}, "coded differently"),
     ],
 )
 def test_captures_that_cannot_tell_are_refused(layout, changes, sentence):

@@ -45,7 +45,8 @@ def command(
 
     Devices are compared by the source colours that all of them show; without such, by the greys
     along their luminance curves. Captures of one device are put in the order of firmware and
-    settings. Verdicts are tests of equivalence: "same" is said when it is shown.
+    settings; of one chart with other static metadata, they tell whether the device follows those.
+    Verdicts are tests of equivalence: "same" is said when it is shown.
     """
     if library is not None:
         if len(files) != 1 or against or output:

@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import re
+from contextlib import suppress
 from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from tonelab.errors import UsageError
+from tonelab.identify.metadata import metadata_dependence
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from tonelab.results import Measurement
+    from tonelab.results import Finding, Measurement
 
 _PARTS = re.compile(r"(\d+)")
 
@@ -25,11 +29,15 @@ class Step:
         Positions of the measurements.
     changed
         What was stated differently: ``firmware`` or the name of a setting, to its two values.
+    metadata
+        Whether the device follows the static metadata of its source; None unless only they
+        differ between two captures of one chart.
     """
 
     before: int
     after: int
     changed: Mapping[str, tuple[str, str]]
+    metadata: Finding | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,12 +73,17 @@ def find_series(measurements: Sequence[Measurement]) -> tuple[Series, ...]:
             for at, one in zip(positions, stated, strict=True)
         }
         order = sorted(positions, key=ranks.__getitem__)
-        steps = tuple(
-            Step(before, after, _changed(measurements[before], measurements[after]))
-            for before, after in pairwise(order)
-        )
+        steps = tuple(_step(measurements, before, after) for before, after in pairwise(order))
         found.append(Series(device, tuple(order), steps))
     return tuple(found)
+
+
+def _step(measurements: Sequence[Measurement], before: int, after: int) -> Step:
+    one, other = measurements[before], measurements[after]
+    metadata = None
+    with suppress(UsageError):  # the pair cannot tell
+        metadata = metadata_dependence(one, other)
+    return Step(before, after, _changed(one, other), metadata)
 
 
 def _stated(measurement: Measurement) -> dict[str, str]:

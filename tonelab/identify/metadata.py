@@ -40,7 +40,7 @@ def metadata_dependence(first: Measurement, second: Measurement) -> Finding:
     Raises
     ------
     UsageError
-        When device, settings or chart differ, or the metadata do not.
+        When device, settings, chart or coding of the capture differ, or the metadata do not.
     """
     changed = _changed(first, second)
     before, variance_before = _means(first)
@@ -90,6 +90,13 @@ def _changed(first: Measurement, second: Measurement) -> str:
         raise UsageError(
             f"{first.source.name} and {second.source.name} are not one chart: write it twice "
             "with the same options but for --max-cll and --max-fall."
+        )
+
+    one, two = first.capture.signal, second.capture.signal
+    if (one.bits, one.range, one.matrix) != (two.bits, two.range, two.matrix):
+        raise UsageError(
+            f"{first.capture.name} and {second.capture.name} are coded differently: capture both "
+            "at the same bit depth, range and matrix."
         )
 
     def told(clip: ClipFacts, name: str) -> str:

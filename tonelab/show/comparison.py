@@ -83,6 +83,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
                         "from": comparison.devices[step.before],
                         "to": comparison.devices[step.after],
                         "changed": plain(step.changed),
+                        "metadata": plain(step.metadata),
                         "mean": float(comparison.distance_mean[step.before, step.after]),
                         "verdict": _between(comparison, step.before, step.after).text,
                     }
@@ -329,7 +330,10 @@ def _series(comparison: Comparison, series: Series) -> RenderableType:
         )
         verdict = _between(comparison, step.before, step.after)
         moved = f"ΔE_ITP {verdict.distance.mean:.2f} (floor {verdict.distance.floor:.2f})"
-        rows.append((changed or "nothing stated", Text(f"{moved}: {verdict.text}")))
+        text = f"{moved}: {verdict.text}"
+        if step.metadata:
+            changed, text = "static metadata", f"{text}\n{step.metadata.text}"
+        rows.append((changed or "nothing stated", Text(text)))
     return labelled(rows)
 
 
