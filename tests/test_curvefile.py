@@ -15,7 +15,7 @@ from hypothesis import strategies as st
 from make_measurement import make_measurement
 
 from tonelab import results
-from tonelab.curvefile import content_hash, load, save
+from tonelab.curvefile import content_hash, load, load_all, reader, save
 from tonelab.curvefile.records import pack, unpack
 from tonelab.curvefile.schema import COLUMNS, PLACES, SCHEMA_VERSION
 from tonelab.curvefile.store import _seal
@@ -343,3 +343,24 @@ def test_damage_anywhere_is_refused(written):
         written.write_bytes(damaged)
         with pytest.raises(CurveFileError):
             load(written)
+
+
+def test_many_are_read_in_order_and_the_first_at_fault_is_named(tmp_path):
+    devices = ["A", "B", "C", "D"]
+    paths = [tmp_path / f"{name}.h5" for name in devices]
+    for name, each in zip(devices, paths, strict=True):
+        save(replace(make_measurement(), device=name), each)
+    assert [one.device for one in load_all(paths)] == devices
+    for each in (paths[1], paths[3]):
+        each.write_bytes(each.read_bytes()[:-1])
+    with pytest.raises(CurveFileError, match=r"B\.h5"):
+        load_all(paths)
+
+
+def test_a_reader_that_was_ended_is_replaced(written):
+    load(written)
+    assert reader._idle
+    for child in reader._idle:
+        child.process.kill()
+        child.process.wait()
+    assert load(written).device == make_measurement().device

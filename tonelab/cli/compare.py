@@ -54,13 +54,13 @@ def command(
         _print_neighbours(files[0], library, margin, as_json=as_json)
         return
     from tonelab.compare import compare
-    from tonelab.curvefile import load
+    from tonelab.curvefile import load, load_all
     from tonelab.outputs import check_output
     from tonelab.show.comparison import comparison_document, comparison_summary
 
     if output:
         check_output(output, overwrite=force)
-    measurements = [load(file) for file in files]
+    measurements = load_all(files)
     references = [load(one) if is_file(one) else one for one in against]
     comparison = compare(measurements, references, margin)
     if output:

@@ -14,7 +14,7 @@ from tonelab.compare.shared import (
     FEWEST_COLOURS,
     Basis,
     codes_by_colour,
-    distance,
+    distances,
     share,
 )
 from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
@@ -192,9 +192,8 @@ def compare(
     shown = shared.shown()
     devices = device_names(every)
     matrix = np.zeros((5, len(every), len(every)))
-    for row in range(len(every)):
-        for column in range(row):
-            found = distance(shown[row], shown[column])
+    for row in range(1, len(every)):
+        for column, found in enumerate(distances(shown[row], shown[:row])):
             figures = (found.mean, found.p95, found.low, found.high, found.floor)
             matrix[:, row, column] = matrix[:, column, row] = figures
     series = find_series(every)

@@ -3,21 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
 from tonelab.compare.shared import share
 from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
-from tonelab.curvefile import load, read_fingerprint
+from tonelab.curvefile import in_threads, load, read_fingerprint
 from tonelab.curvefile.fingerprint import GREYS, fingerprint
 from tonelab.errors import CurveFileError, UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
     from pathlib import Path
 
     from tonelab.results import Measurement
     from tonelab.signal.quantisation import FloatArray
+
+R = TypeVar("R")
 
 NEIGHBOURS = 5
 _EXAMINED = 2  # candidates read whole for each neighbour asked for: fingerprints only pre-select
@@ -62,18 +65,16 @@ def neighbours(
         raise UsageError(f"There is no folder {folder}: name a folder of curve files.")
     paths = sorted(folder.rglob("*.h5"))
     mine = fingerprint(measurement)
-    apart, unusable = [], []
-    for path in paths:
-        try:
-            apart.append((_apart(mine, read_fingerprint(path)), path))
-        except CurveFileError as fault:
-            unusable.append(str(fault))
-    apart.sort(key=lambda entry: entry[0])
+    prints, unusable = _usable(read_fingerprint, paths)
+    apart = sorted((_apart(mine, summary), path) for path, summary in prints)
+    nearest = [path for _, path in apart[: _EXAMINED * count]]
+    others, unread = _usable(load, nearest)
+    unusable += unread
     found: list[Neighbour] = []
-    for _, path in apart[: _EXAMINED * count]:
+    for path, other in others:
         try:
-            found.append(_examined(measurement, path, margin))
-        except (CurveFileError, UsageError) as fault:
+            found.append(_examined(measurement, path, other, margin))
+        except UsageError as fault:
             unusable.append(str(fault))
     if not found:
         reason = f" ({unusable[0]})" if unusable else ""
@@ -84,8 +85,23 @@ def neighbours(
     return Neighbours(tuple(found[:count]), len(paths), tuple(unusable))
 
 
-def _examined(measurement: Measurement, path: Path, margin: float) -> Neighbour:
-    other = load(path)
+def _usable(
+    read: Callable[[Path], R], paths: Sequence[Path]
+) -> tuple[list[tuple[Path, R]], list[str]]:
+    """Return what was read of each usable file, and why the others are not."""
+
+    def attempt(path: Path) -> R | CurveFileError:
+        try:
+            return read(path)
+        except CurveFileError as fault:
+            return fault
+
+    answers = list(zip(paths, in_threads(attempt, paths), strict=True))
+    usable = [(path, one) for path, one in answers if not isinstance(one, CurveFileError)]
+    return usable, [str(one) for _, one in answers if isinstance(one, CurveFileError)]
+
+
+def _examined(measurement: Measurement, path: Path, other: Measurement, margin: float) -> Neighbour:
     shared = share([measurement, other])
     verdict = judge_pair((measurement, other), shared, shared.shown(), (0, 1), margin)
     return Neighbour(path, other.device, other.firmware, verdict)

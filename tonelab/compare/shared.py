@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import reduce
+from functools import partial, reduce
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -134,18 +134,26 @@ class Distance:
 
 def distance(one: Shown, other: Shown) -> Distance:
     """Return the distance of two captures of the same colours."""
-    each = _norm(one.itp - other.itp)
-    mean = float(each.mean())
-    error = _ONE_SIDED * float(each.std()) / len(each) ** 0.5
-    floor = float(np.hypot(one.rounding, other.rounding).mean())
-    return Distance(
-        mean=mean,
-        p95=float(np.percentile(each, 95)),
-        low=max(mean - error - floor, 0.0),
-        high=mean + error,
-        floor=floor,
-        count=len(each),
+    return distances(one, [other])[0]
+
+
+def distances(one: Shown, others: Sequence[Shown]) -> list[Distance]:
+    """Return the distance of one capture from each of several of the same colours."""
+    each = np.stack([_norm(one.itp - other.itp) for other in others])
+    rounding = np.stack([np.hypot(one.rounding, other.rounding) for other in others])
+    mean, floor = each.mean(axis=1), rounding.mean(axis=1)
+    error = _ONE_SIDED * each.std(axis=1) / each.shape[1] ** 0.5
+    figures = (
+        mean,
+        np.percentile(each, 95, axis=1),
+        np.maximum(mean - error - floor, 0.0),
+        mean + error,
+        floor,
     )
+    return [
+        Distance(mean, p95, low, high, floor, each.shape[1])
+        for mean, p95, low, high, floor in np.stack(figures, axis=1).tolist()
+    ]
 
 
 def coordinates(light: FloatArray) -> FloatArray:
@@ -223,7 +231,7 @@ def _colours(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[Floa
     if len(charted) > 1:
         return None
     rows = [codes_by_colour(one) if charted == {True} else _cells(one) for one in measurements]
-    common = reduce(np.intersect1d, [key for key, _, _ in rows])
+    common = reduce(partial(np.intersect1d, assume_unique=True), [key for key, _, _ in rows])
     if len(common) < FEWEST_COLOURS:
         return None
     taken = [(source[at], capture[at]) for key, source, capture in rows

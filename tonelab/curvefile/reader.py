@@ -3,14 +3,14 @@
 The HDF5 library ends the process, or writes where it should not, on some files that were made to
 harm; a digest does not tell, since whoever alters a file can seal it again. So the library sees
 a stranger's bytes only in a child process, which is asked for trees and answers in plain numbers:
-what it breaks is its own, and the parent says so in a sentence. One child serves all files of a
-process. Neither the spelling of a path nor file locks reach it: it is given bytes.
+what it breaks is its own, and the parent says so in a sentence. A child reads one file after
+another until one breaks it; each thread that reads has its own, up to one a core. Neither the
+spelling of a path nor file locks reach it: it is given bytes.
 """
 
 from __future__ import annotations
 
 import atexit
-import io
 import json
 import math
 import os
@@ -36,6 +36,7 @@ _DEEPEST = 12
 _PATIENCE = 5.0  # seconds for one file; real ones take a few hundredths
 _LARGEST_ANSWER = LARGEST + 2**24
 _BROKEN = "its structure breaks the HDF5 library"
+_NO_CHILD = "no second Python process could be started to read it"
 _READY = b"ready"
 _HEAD = 8  # bytes that say how long a message is
 
@@ -74,8 +75,7 @@ def read_tree(image: bytes, *, described: bool = False) -> tuple[int, Tree]:
     MalformedError
         When it is no HDF5 that a curve file would hold, or the library failed on it.
     """
-    with _lock:
-        answer = _ask(bytes([described]) + image)
+    answer = _ask(bytes([described]) + image)
     try:
         return _decode(answer)
     except MalformedError:
@@ -86,36 +86,18 @@ def read_tree(image: bytes, *, described: bool = False) -> tuple[int, Tree]:
 
 # The parent's side
 
-_lock = threading.Lock()
-_child: subprocess.Popen[bytes] | None = None
-_parent = 0  # the process that started the child: a fork must not share its pipes
+_places = threading.BoundedSemaphore(os.cpu_count() or 1)
+_starting = threading.Lock()
+_idle: list[_Child] = []
 
 
-def _ask(question: bytes) -> bytes:
-    child = _running_child()
-    assert child.stdin is not None
-    assert child.stdout is not None
-    watch = threading.Timer(_PATIENCE, child.kill)
-    watch.start()
-    try:
-        child.stdin.write(len(question).to_bytes(_HEAD, "little") + question)
-        child.stdin.flush()
-        return _receive(child.stdout, _LARGEST_ANSWER)
-    except (OSError, EOFError):
-        close_reader()
-        raise MalformedError(_BROKEN) from None
-    except BaseException:  # an interruption: the child would answer the next question with this
-        close_reader()
-        raise
-    finally:
-        watch.cancel()
+class _Child:
+    """A process that reads one file after another, for one thread at a time."""
 
-
-def _running_child() -> subprocess.Popen[bytes]:
-    global _child, _parent  # noqa: PLW0603 - one child a process
-    if _child is None or _parent != os.getpid():
+    def __init__(self) -> None:
+        self.owner = os.getpid()  # a fork must not share its pipes
         try:
-            _child = subprocess.Popen(
+            self.process = subprocess.Popen(
                 [sys.executable, "-c", "from tonelab.curvefile.reader import serve; serve()"],
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
@@ -123,29 +105,73 @@ def _running_child() -> subprocess.Popen[bytes]:
                 env=os.environ | {"PYTHONPATH": os.pathsep.join(filter(None, sys.path))},
                 creationflags=getattr(subprocess, "CREATE_NO_WINDOW", 0),
             )
-            _parent = os.getpid()
-            assert _child.stdout is not None
-            _exactly(_child.stdout, len(_READY))
+        except OSError as fault:
+            raise MalformedError(_NO_CHILD) from fault
+        assert self.process.stdin is not None
+        assert self.process.stdout is not None
+        self.questions, self.answers = self.process.stdin, self.process.stdout
+        try:
+            _exactly(self.answers, len(_READY))
         except (OSError, EOFError) as fault:
-            close_reader()
-            raise MalformedError("no second Python process could be started to read it") from fault
-    return _child
+            self.end()
+            raise MalformedError(_NO_CHILD) from fault
+        except BaseException:
+            self.end()
+            raise
 
+    def ask(self, question: bytes) -> bytes:
+        """Put a question; whatever goes wrong ends the child, so that no answer is left over."""
+        watch = threading.Timer(_PATIENCE, self.process.kill)
+        watch.start()
+        try:
+            self.questions.write(len(question).to_bytes(_HEAD, "little") + question)
+            self.questions.flush()
+            return _receive(self.answers, _LARGEST_ANSWER)
+        except (OSError, EOFError):
+            self.end()
+            raise MalformedError(_BROKEN) from None
+        except BaseException:
+            self.end()
+            raise
+        finally:
+            watch.cancel()
 
-def close_reader() -> None:
-    """End the child; the next file starts another."""
-    global _child  # noqa: PLW0603
-    if _child is not None and _parent == os.getpid():
-        _child.kill()
-        for pipe in (_child.stdin, _child.stdout):
-            assert pipe is not None
+    def end(self) -> None:
+        self.process.kill()
+        for pipe in (self.questions, self.answers):
             with suppress(OSError):
                 pipe.close()
-        _child.wait()
-    _child = None
+        self.process.wait()
 
 
-atexit.register(close_reader)
+def _ask(question: bytes) -> bytes:
+    with _places:
+        child = _free_child()
+        answer = child.ask(question)
+        _idle.append(child)
+    return answer
+
+
+def _free_child() -> _Child:
+    with _starting:
+        while _idle:
+            child = _idle.pop()
+            if child.owner == os.getpid():
+                if child.process.poll() is None:
+                    return child
+                child.end()
+        return _Child()
+
+
+def close_readers() -> None:
+    """End the children that have nothing to do; the next file starts another."""
+    while _idle:
+        child = _idle.pop()
+        if child.owner == os.getpid():
+            child.end()
+
+
+atexit.register(close_readers)
 
 
 # The child's side
@@ -180,7 +206,7 @@ def _answer(image: bytes, *, described: bool) -> bytes:
     import h5py
 
     try:
-        with h5py.File(io.BytesIO(image), "r") as file:
+        with h5py.File(h5py.h5f.open_file_image(image)) as file:
             version = _schema_of(file)
             newer = version > SCHEMA_VERSION
             return _encode(version, {} if newer else _Walk(described).group(file.id, "", 0))
@@ -211,15 +237,17 @@ class _Walk:
     def group(self, group: Any, path: str, depth: int) -> Tree:
         if depth > _DEEPEST:
             raise MalformedError(f"its groups are nested deeper than {_DEEPEST} levels")
+        links: list[tuple[bytes, int]] = []
+        group.links.iterate(lambda name, link: links.append((name, link.type)), info=True)
         return {
-            name.decode(): self._member(group, name, f"{path}/{name.decode()}", depth)
-            for name in group
+            name.decode(): self._member(group, name, kind, f"{path}/{name.decode()}", depth)
+            for name, kind in links
         }
 
-    def _member(self, group: Any, name: bytes, path: str, depth: int) -> Leaf | Tree:
+    def _member(self, group: Any, name: bytes, kind: int, path: str, depth: int) -> Leaf | Tree:
         from h5py import h5d, h5g, h5l, h5o
 
-        if group.links.get_info(name).type != h5l.TYPE_HARD:
+        if kind != h5l.TYPE_HARD:
             raise MalformedError(f"{path} is a soft or external link, which no curve file holds")
         node = h5o.open(group, name)
         address = h5o.get_info(node).addr
@@ -242,14 +270,15 @@ class _Walk:
         if elsewhere or not filters <= usual:
             raise MalformedError(f"{path} is stored in a way no curve file uses")
         dtype = dataset.dtype
-        empty = dataset.get_space().get_simple_extent_type() == h5s.NULL
-        if empty or dtype.kind not in "bifuS":
+        space = dataset.get_space()
+        if space.get_simple_extent_type() == h5s.NULL or dtype.kind not in "bifuS":
             raise MalformedError(f"{path} holds a kind of value no curve file uses")
-        size = math.prod(dataset.shape) * dtype.itemsize
+        shape = space.get_simple_extent_dims()
+        size = math.prod(shape) * dtype.itemsize
         self.budget -= size
         if self.budget < 0:
             raise MalformedError(f"{path} claims {size} bytes, far too many")
-        values = np.empty(dataset.shape, dtype)
+        values = np.empty(shape, dtype)
         dataset.read(h5s.ALL, h5s.ALL, values)
         return self._described(dataset, values.astype(dtype.str, copy=False))
 

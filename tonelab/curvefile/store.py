@@ -10,9 +10,11 @@ from __future__ import annotations
 
 import hashlib
 import io
+import os
 import re
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import h5py
 import numpy as np
@@ -26,8 +28,13 @@ from tonelab.errors import CurveFileError
 from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Sequence
+
     from tonelab.results import Measurement
     from tonelab.signal.quantisation import FloatArray
+
+P = TypeVar("P")
+R = TypeVar("R")
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
 _UNSEALED = b"tonelab sha256 " + b"0" * 64
@@ -80,6 +87,35 @@ def load(path: str | Path) -> Measurement:
         raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
     except (ValueError, TypeError, RecursionError) as fault:
         raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from fault
+
+
+def load_all(paths: Sequence[str | Path]) -> list[Measurement]:
+    """Read many curve files, several at a time.
+
+    Returns
+    -------
+    list of Measurement
+        In the order of the paths.
+
+    Raises
+    ------
+    CurveFileError
+        As `load`, for the first of the paths that cannot be read.
+    """
+    return in_threads(load, paths)
+
+
+def in_threads(job: Callable[[P], R], items: Sequence[P]) -> list[R]:
+    """Do a job that waits for files or their reader for each item; results in order.
+
+    The first exception in that order is raised, and what had not begun is called off.
+    """
+    with ThreadPoolExecutor(min(os.cpu_count() or 1, len(items)) or 1) as pool:
+        try:
+            return list(pool.map(job, items))
+        except BaseException:
+            pool.shutdown(wait=False, cancel_futures=True)
+            raise
 
 
 def read_fingerprint(path: str | Path) -> FloatArray:
