@@ -13,6 +13,7 @@ from dataclasses import replace
 from hashlib import sha256
 
 import jsonschema
+import numpy as np
 import pytest
 from faults import CLEAN, FAULTS, RATE, chain, clean, evidence_of, layout_of
 from rich.console import Console
@@ -58,6 +59,27 @@ def test_faults_of_levels_detail_and_chroma_are_told_apart(several):
     assert ids(several) == {"hue-rotated", "detail-sharpened", "chroma-lines-repeated"}
     hue = next(f for r in examine(several)[0] for f in r.findings if f.id == "hue-rotated")
     assert abs(hue.value - 4.0) < max(hue.bound, 0.02)
+
+
+def test_identity_tells_levels_and_chroma_interpolation_from_other_differences(several):
+    def told(joint, same):
+        paths = replace(several.paths, every_sample=np.ones(3, bool), joint=joint, same=same)
+        (result,) = [r for r in examine(replace(several, paths=paths))[0] if r.name == "identity"]
+        return result.findings[0].text
+
+    joint, same = np.zeros((3, 1024, 1024), np.int64), np.full((3, 2, 2), 1000)
+    joint[:, 100:900, 100:900] = np.diag(np.full(800, 10))
+    edges = joint.copy()
+    edges[1:, 300, 302] = 40
+    assert "another interpolation of chroma" in told(edges, same)
+    assert "100.00% of Y', 99.50% of Cb" in told(edges, same)
+    uneven = same.copy()
+    uneven[1, 0, 1] = 900
+    assert told(edges, uneven).endswith("all of them chroma.")
+    assert "only levels differ" in told(np.roll(joint, 3, axis=2), same)
+    mixed = edges.copy()
+    mixed[0, 300, 302] = 40
+    assert told(mixed, same).endswith("up to 2 codes.")
 
 
 def test_every_finding_says_what_it_rests_on(several):

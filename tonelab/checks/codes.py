@@ -14,8 +14,10 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.paths import PathTables
     from tonelab.tallies.tallies import IntArray
 
+_PLANES = ("Y'", "Cb", "Cr")
 _LIFT_LIMIT = 2.0  # codes
 _DARK = 64  # codes above black that are counted
 _LEAST_DARK = 40  # greys near black
@@ -25,7 +27,8 @@ _LEAST_DARK = 40  # greys near black
 def identity(evidence: Evidence) -> Findings:
     """Claim identity where it holds: the strongest statement that there is."""
     paths = evidence.paths
-    planes: IntArray | list[int] = [] if paths is None else np.flatnonzero(paths.every_sample)
+    sampled = np.zeros(0, bool) if paths is None else paths.every_sample
+    planes: IntArray = np.flatnonzero(sampled)
     same_bits = evidence.source.bits == evidence.capture.bits
     if paths is None or not len(planes) or not same_bits:
         yield undecided(
@@ -37,7 +40,7 @@ def identity(evidence: Evidence) -> Findings:
     joint = paths.joint[planes]
     total = int(joint.sum())
     same = int(np.trace(joint, axis1=1, axis2=2).sum())
-    names = ", ".join(("Y'", "Cb", "Cr")[plane] for plane in planes)
+    names = ", ".join(_PLANES[plane] for plane in planes)
     apart = max(
         (int(np.abs(np.subtract(*np.nonzero(table))).max(initial=0)) for table in joint), default=0
     )
@@ -53,8 +56,8 @@ def identity(evidence: Evidence) -> Findings:
     else:
         yield altered(
             "identity",
-            f"{same / total:.2%} of the samples of {names} are identical; the others differ by up "
-            f"to {apart} codes.",
+            f"{_shares(joint, planes)} of the samples are identical; the others differ by up to "
+            f"{apart} codes{_kind(joint, planes, paths)}.",
             severity="info",
             value=100 * same / total,
             unit="%",
@@ -63,6 +66,26 @@ def identity(evidence: Evidence) -> Findings:
             alternatives=("dither", "any fault that another check names"),
             decided_by="the other checks",
         )
+
+
+def _shares(joint: IntArray, planes: IntArray) -> str:
+    shares = np.trace(joint, axis1=1, axis2=2) / joint.sum(axis=(1, 2))
+    return ", ".join(
+        f"{share:.2%} of {_PLANES[plane]}" for plane, share in zip(planes, shares, strict=True)
+    )
+
+
+def _kind(joint: IntArray, planes: IntArray, paths: PathTables) -> str:
+    """Say whether only chroma between flat places differs, or only levels."""
+    chroma = [plane for plane in planes if plane]
+    flat, alike = paths.same[:, 0].T
+    if 0 in planes and chroma and joint[0].sum() == np.trace(joint[0]):
+        if all(flat[plane] and flat[plane] == alike[plane] for plane in chroma):
+            return ", all of them chroma between flat places: another interpolation of chroma"
+        return ", all of them chroma"
+    if (np.count_nonzero(joint, axis=2) <= 1).all():
+        return ", and each code always becomes the same other: only levels differ"
+    return ""
 
 
 @check("black", "black and the codes near it", always=True, needs="tallies")
