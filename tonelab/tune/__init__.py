@@ -7,7 +7,7 @@ ranked by the predicted 95th percentile of ΔE_ITP, see `tonelab.tune.search`.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -27,7 +27,7 @@ from tonelab.score import shown_light
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
-from tonelab.tune.learn import Capture, Control, Model, learn, predict
+from tonelab.tune.learn import Capture, Control, Model, Quantity, learn, predict
 from tonelab.tune.operators import Limits
 from tonelab.tune.search import Aim, Proposal, out_of_reach, rank, search, settle
 
@@ -39,13 +39,17 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
 
+    Bounds: TypeAlias = Mapping[str, tuple[int, int, str]]
+    Key: TypeAlias = tuple[str, tuple[int, ...]]  # mode and settings of a capture
+
 __all__ = ["Confirmation", "Control", "ModeOutcome", "Proposal", "Suggestion", "Tuning", "tune"]
 
 MODE = "mode"
 SOURCE = "source"
 COLOURS = 1500  # colours shared by all captures, evenly taken
 OPENS = "shows what the limits of the output hide"
-_OPEN = 0.75  # gain at which little touches a limit
+# What makes little touch a limit: less gain and saturation, and blacks lifted clear of the floor.
+_OPEN: dict[Quantity, float] = {"gain": 0.75, "saturation": 0.75, "lift": 0.06}
 _MOST_HIDDEN = 0.02  # share of colours on a limit in every capture
 _EXPLAINED = 1.3  # floors within which a conversion predicts what a moved source gives
 
@@ -149,7 +153,7 @@ class Tuning:
     device: str
     controls: tuple[Control, ...]
     held: Mapping[str, str]
-    ranges: Mapping[str, tuple[int, int, str]]
+    ranges: Bounds
     modes: tuple[ModeOutcome, ...]
     compromise: Mapping[str, int]
     suggestions: tuple[Suggestion, ...]
@@ -493,7 +497,7 @@ def _confirmed(
 def _suggest(
     outcomes: Sequence[ModeOutcome],
     captures: Sequence[Measurement],
-    limits: Mapping[str, tuple[int, int, str]],
+    limits: Bounds,
     mode_key: str,
 ) -> tuple[Suggestion, ...]:
     """Name the captures that would sharpen the answer most, each once."""
@@ -524,12 +528,12 @@ def _suggest(
         }
         add({**main.base, **both}, outcomes[0].mode, "shows whether lift goes through the gain")
     for outcome in outcomes:
-        if outcome.model.hidden.mean() > _MOST_HIDDEN:
-            add(
-                {**main.base, **_opened(outcome.model, limits)},
-                outcome.mode,
-                f"{OPENS} ({int(outcome.model.hidden.sum())} colours)",
-            )
+        opened = {**main.base, **_opened(outcome.model, limits)}
+        place = _key(opened, outcome.mode, limits)
+        done = any(_alike(place, one, limits) for one in taken)
+        if outcome.model.hidden.mean() > _MOST_HIDDEN and not done:
+            hidden = int(outcome.model.hidden.sum())
+            add(opened, outcome.mode, f"{OPENS} ({hidden} colours)")
         best, *others = outcome.proposals
         hopeful = sorted((p for p in others if p.tie), key=lambda p: -p.promise)[:2]
         add({**main.base, **best.settings}, outcome.mode, "confirms the proposal")
@@ -544,16 +548,16 @@ def _suggest(
     return tuple(found)
 
 
-def _opened(model: Model, limits: Mapping[str, tuple[int, int, str]]) -> dict[str, int]:
-    """Return settings of less gain and saturation, at which little touches a limit."""
+def _opened(model: Model, limits: Bounds) -> dict[str, int]:
+    """Return settings at which little touches a limit."""
     found = {}
     for control in model.controls:
-        for quantity in ("gain", "saturation"):
+        for quantity, wanted in _OPEN.items():
             response = control.responses.get(quantity)
             if response is not None:
                 low, high, _ = limits[control.name]
                 effect = response.table[0][low - response.first : high - response.first + 1]
-                found[control.name] = low + int(np.argmin(np.abs(effect - _OPEN)))
+                found[control.name] = low + int(np.argmin(np.abs(effect - wanted)))
     return found
 
 
@@ -567,7 +571,12 @@ def _away(base: int, limits: tuple[int, int, str]) -> int:
     return high - (high - base) // 2 if high - base >= base - low else low + (base - low) // 2
 
 
-def _key(
-    settings: Mapping[str, object], mode: str, limits: Mapping[str, tuple[int, int, str]]
-) -> tuple[object, ...]:
-    return (mode, *(int(str(settings.get(name, 0))) for name in limits))
+def _key(settings: Mapping[str, object], mode: str, limits: Bounds) -> Key:
+    return mode, tuple(int(str(settings.get(name, 0))) for name in limits)
+
+
+def _alike(first: Key, second: Key, limits: Bounds) -> bool:
+    """Whether settings of one mode are the same within a twentieth of each range."""
+    rows = zip(first[1], second[1], limits.values(), strict=True)
+    near = all(20 * abs(one - other) <= high - low for one, other, (low, high, _) in rows)
+    return first[0] == second[0] and near
