@@ -136,12 +136,11 @@ def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -
         label = label.reshape(-1)
     else:
         first = label = np.arange(len(rows))
+    order = np.argsort(label, kind="stable")
+    starts = np.searchsorted(label[order], np.arange(len(first)))
 
     def pooled(name: str) -> NDArray[np.int64]:
-        table = tables[name][rows]
-        total = np.zeros((len(first), 3), np.int64)
-        np.add.at(total, label, table)
-        return total
+        return np.add.reduceat(tables[name][rows[order]], starts, axis=0, dtype=np.int64)
 
     count_source, count = pooled("patch_count_source"), pooled("patch_count_capture")
     mean = pooled("patch_sum_capture") / count

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.spatial import cKDTree
 
+from tonelab.correction.kernels import descend
 from tonelab.correction.table import interpolate, lattice
 
 if TYPE_CHECKING:
@@ -53,35 +54,15 @@ def invert(look: Look, wanted: FloatArray) -> Inverse:
     shape = (SIZE, SIZE, SIZE, 3)
     forward = look.cube(0.0, look.top, SIZE).reshape(shape)
     step = look.top / (SIZE - 1)
-    slopes = np.stack(np.gradient(forward, step, axis=(0, 1, 2)), axis=-1)
+    slopes = np.stack(np.gradient(forward, axis=(0, 1, 2)), axis=-1)
     both = np.concatenate([forward, slopes.reshape(*shape[:3], 9)], axis=-1)
     start = lattice(0.0, look.top, STARTS)
     shown = interpolate(forward, start / step, "trilinear")
     free = _unclipped(shown, look) | (np.ptp(start, axis=1) == 0)
     _, nearest = cKDTree(shown[free]).query(wanted)
-    best = start[free][nearest]
-    missed = np.full(len(wanted), np.inf)
-    trial, damping = best.copy(), np.full(len(wanted), DAMPING)
-    rows = np.arange(len(wanted))
-    slope = np.zeros((len(wanted), 3, 3))
-    away = np.zeros_like(wanted)
-    for _ in range(STEPS):
-        found = interpolate(both, trial[rows] / step, "trilinear")
-        left = wanted[rows] - found[:, :3]
-        distance = np.abs(left).max(axis=1)
-        better = distance < missed[rows]
-        kept = rows[better]
-        best[kept], missed[kept], away[kept] = trial[kept], distance[better], left[better]
-        slope[kept] = found[better, 3:].reshape(-1, 3, 3)
-        damping[rows] *= np.where(better, 0.3, 10.0)
-        rows = rows[missed[rows] > CLOSE]
-        if not len(rows):
-            break
-        turned = slope[rows].transpose(0, 2, 1)
-        square = turned @ slope[rows] + damping[rows, None, None] * np.eye(3)
-        move = np.linalg.solve(square, turned @ away[rows, :, None])[..., 0]
-        trial[rows] = np.clip(best[rows] + move, 0.0, look.top)
-    return Inverse(best, missed <= REACHED, _unclipped(wanted, look))
+    place, missed = start[free][nearest] / step, np.empty(len(wanted))
+    descend(both, np.ascontiguousarray(wanted), place, missed, DAMPING * step**2, STEPS, CLOSE)
+    return Inverse(place * step, missed <= REACHED, _unclipped(wanted, look))
 
 
 def _unclipped(signal: FloatArray, look: Look) -> NDArray[np.bool_]:

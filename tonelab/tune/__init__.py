@@ -27,8 +27,8 @@ from tonelab.score import shown_light
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
-from tonelab.tune.learn import Capture, Control, Model, Quantity, learn, predict
-from tonelab.tune.operators import Limits
+from tonelab.tune.learn import Capture, Control, Model, learn, predict
+from tonelab.tune.operators import EDGE, Limits
 from tonelab.tune.search import Aim, Proposal, out_of_reach, rank, search, settle
 
 if TYPE_CHECKING:
@@ -48,8 +48,9 @@ MODE = "mode"
 SOURCE = "source"
 COLOURS = 1500  # colours shared by all captures, evenly taken
 OPENS = "shows what the limits of the output hide"
-# What makes little touch a limit: less gain and saturation, and blacks lifted clear of the floor.
-_OPEN: dict[Quantity, float] = {"gain": 0.75, "saturation": 0.75, "lift": 0.06}
+_OPEN = 0.75  # gain and saturation at which little touches a limit
+_BEYOND = 0.1  # signal by which hidden colours are taken to go beyond it
+_LIFTS = 9  # settings of lift that are tried
 _MOST_HIDDEN = 0.02  # share of colours on a limit in every capture
 _EXPLAINED = 1.3  # floors within which a conversion predicts what a moved source gives
 
@@ -549,16 +550,25 @@ def _suggest(
 
 
 def _opened(model: Model, limits: Bounds) -> dict[str, int]:
-    """Return settings at which little touches a limit."""
-    found = {}
+    """Return settings at which little touches a limit: less gain and saturation, and a lift."""
+    found, tried = dict(model.base), []
     for control in model.controls:
-        for quantity, wanted in _OPEN.items():
+        low, high, _ = limits[control.name]
+        for quantity in ("gain", "saturation"):
             response = control.responses.get(quantity)
             if response is not None:
-                low, high, _ = limits[control.name]
                 effect = response.table[0][low - response.first : high - response.first + 1]
-                found[control.name] = low + int(np.argmin(np.abs(effect - wanted)))
-    return found
+                found[control.name] = low + int(np.argmin(np.abs(effect - _OPEN)))
+        if control.quantities[0] == "lift":
+            tried += [{control.name: int(at)} for at in np.linspace(low, high, _LIFTS)]
+    rows = [{**found, **lift} for lift in ({}, *tried)]
+    rgb = ycbcr_to_rgb(model.latent, "bt709")
+    outward = np.where(rgb > 1 - EDGE, _BEYOND, np.where(rgb < EDGE, -_BEYOND, 0.0))
+    guessed = rgb_to_ycbcr(rgb + outward * model.hidden[:, None], "bt709")
+    settings = np.array([[row[one.name] for one in model.controls] for row in rows])
+    shown = predict(replace(model, latent=guessed), settings)
+    touched = [int(model.limits.touched(signal).sum()) for signal in shown]
+    return rows[int(np.argmin(touched))]
 
 
 def _farthest(base: int, seen: Sequence[int]) -> int:
@@ -576,7 +586,7 @@ def _key(settings: Mapping[str, object], mode: str, limits: Bounds) -> Key:
 
 
 def _alike(first: Key, second: Key, limits: Bounds) -> bool:
-    """Whether settings of one mode are the same within a twentieth of each range."""
+    """Whether settings of one mode are the same within a sixth of each range."""
     rows = zip(first[1], second[1], limits.values(), strict=True)
-    near = all(20 * abs(one - other) <= high - low for one, other, (low, high, _) in rows)
+    near = all(6 * abs(one - other) <= high - low for one, other, (low, high, _) in rows)
     return first[0] == second[0] and near
