@@ -194,11 +194,18 @@ def test_interlaced_capture_is_refused(folder, tmp_path, monkeypatch, capsys):
     assert "interlaced" in capsys.readouterr().err
 
 
-def test_capture_tagged_hdr_is_no_conversion(folder, tmp_path, capsys):
+def test_capture_tagged_hdr_is_held_against_its_source(folder, tmp_path, capsys):
     words = [str(folder / "test clip.mkv"), str(folder / "capture (1).mov"), "--device", "Box"]
-    stated = ["--capture-signal", "transfer=pq", "-o", str(tmp_path / "out.h5")]
-    assert main(["measure", *words, *stated]) == 2
-    assert "SDR output" in capsys.readouterr().err
+    stated = ["--capture-signal", "transfer=pq", "-o", str(tmp_path / "out.h5"), "--json"]
+    assert main(["measure", *words, *stated]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [score["standard"] for score in said["scores"]] == ["source"]
+    (finding,) = [one for one in said["findings"] if one["id"] == "capture-is-hdr"]
+    assert "if the tag is wrong" in finding["text"]
+    assert said["capture"]["signal"]["matrix"]["value"] == "bt2020"
+    stated[1] = "transfer=hlg"
+    assert main(["measure", *words, *stated, "--force"]) == 2
+    assert "is not measured" in capsys.readouterr().err
 
 
 @pytest.mark.parametrize("name", ["", "  "])

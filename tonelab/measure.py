@@ -30,6 +30,7 @@ from tonelab.identify import identify
 from tonelab.identify.evidence import gather_evidence
 from tonelab.media import open_clip
 from tonelab.pairing import pair
+from tonelab.pass_through import hold_against_source
 from tonelab.reading import code_step, read_capture, read_source, repeatability
 from tonelab.results import ClipFacts, Finding, Measurement
 from tonelab.score import score
@@ -175,9 +176,6 @@ def reduce(
     neutrals, colours = as_ycbcr(neutrals, target), as_ycbcr(colours, target)
     copies = copies and as_ycbcr(copies, target)
     curve = luminance_curve(neutrals, source_signal, code_step=step, copies=copies)
-    evidence = gather_evidence(
-        colours, neutrals, curve, source_signal, coded, peak=promised, step=step
-    )
     static, static_findings = (
         scene_dependence(tallies, step) if layout is None else repeatability(tallies, layout, step)
     )
@@ -187,8 +185,18 @@ def reduce(
             *coverage(curve, colours, source_signal),
             flat_share(tallies, source, pairing.used),
         )
-    identified = identify(evidence)
-    coded = identified.evidence.target
+    if coded.is_hdr:
+        conversion, scores, identified_findings = hold_against_source(
+            neutrals, colours, source_signal, coded, step, static
+        )
+    else:
+        evidence = gather_evidence(
+            colours, neutrals, curve, source_signal, coded, peak=promised, step=step
+        )
+        identified = identify(evidence)
+        conversion = replace(identified.conversion, static=static)
+        scores, identified_findings = score(identified.evidence, peak), identified.findings
+        coded = identified.evidence.target
     if target.matrix != "rgb":
         target = coded
     marks = landmarks(curve, source_signal, coded)
@@ -204,15 +212,15 @@ def reduce(
             *findings,
             *source_findings,
             *capture_findings,
-            *identified.findings,
+            *identified_findings,
             *static_findings,
         ),
         tallies=tallies,
         luminance_curve=curve,
         chroma_transfer=chroma_transfer(colours, source_signal, coded),
-        conversion=replace(identified.conversion, static=static),
+        conversion=conversion,
         landmarks=marks if layout is not None else without_gaps(marks, curve, source_signal),
-        scores=score(identified.evidence, peak),
+        scores=scores,
         provenance=provenance(),
     )
 

@@ -9,7 +9,6 @@ import numpy as np
 
 from tonelab.chart import Group, Surround
 from tonelab.colours import gather, gather_tones
-from tonelab.errors import SignalError
 from tonelab.results import Finding
 from tonelab.signal.quantisation import FloatArray, luma_scale
 
@@ -55,18 +54,10 @@ def read_capture(
     """Read the range of the capture from where the source's black lands, if it was seen.
 
     ``source`` says how the source is read; without it, as narrow-range Y'CbCr.
-
-    Raises
-    ------
-    SignalError
-        When the capture is declared HDR: there is no HDR-to-SDR conversion to measure.
     """
-    if declared.is_hdr:
-        raise SignalError(
-            f"The capture is {_origin(declared, 'transfer')} as {declared.transfer}, so no "
-            "HDR-to-SDR conversion is in it: set the device to SDR output, or state "
-            "--capture-signal transfer=bt1886 if the tag is wrong."
-        )
+    if declared.is_hdr:  # The matrix and the primaries that go with it, unless something says so.
+        unsaid = [n for n in ("matrix", "primaries") if _origin(declared, n) == "assumed"]
+        declared = declared.with_fields("inferred", **dict.fromkeys(unsaid, "bt2020"))
     codes = tallies.tables["source_histogram"].shape[1]
     source_range = source.range if source else "narrow"
     source_black, source_span = luma_scale(codes.bit_length() - 1, source_range)

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.results import Measurement
+    from tonelab.signal.colorimetry import Matrix
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
 
@@ -197,19 +198,35 @@ def mastering_peak(measurement: Measurement) -> float:
 
 
 def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> Shown:
-    """Return what a standard conversion, unrounded, shows on the display of a capture."""
+    """Return what a standard conversion, unrounded, shows on the display of a capture.
+
+    Raises
+    ------
+    UsageError
+        When the capture is HDR.
+    """
+    if signal.is_hdr:
+        raise UsageError(
+            f"A capture is {signal.transfer}, and {name} gives SDR: leave HDR captures out, or "
+            "hold them against one another."
+        )
     rgb = STANDARDS[name].convert(light, source_peak=peak)
     return Shown.of(as_codes(rgb_to_ycbcr(rgb, "bt709"), signal), signal, step=0.0)
 
 
+def colour_matrix(signal: Signal) -> Matrix:
+    """Return the matrix in which picture controls of such an output act: BT.2020 in HDR."""
+    return "bt2020" if signal.is_hdr else "bt709"
+
+
 def as_signal(codes: FloatArray, signal: Signal) -> FloatArray:
-    """Y'CbCr signals (N, 3) under the BT.709 matrix, whatever the coding of the capture."""
-    return rgb_to_ycbcr(signal.decode_rgb(codes), "bt709")
+    """Y'CbCr signals (N, 3) under the matrix of `colour_matrix`, however the capture is coded."""
+    return rgb_to_ycbcr(signal.decode_rgb(codes), colour_matrix(signal))
 
 
 def as_codes(ycbcr: FloatArray, signal: Signal) -> FloatArray:
     """Return real-valued codes (N, 3) of a capture for signals of `as_signal`."""
-    rgb = ycbcr_to_rgb(ycbcr, "bt709")
+    rgb = ycbcr_to_rgb(ycbcr, colour_matrix(signal))
     if signal.matrix == "rgb":
         return rgb_to_codes(rgb, signal.bits, signal.range)
     return ycbcr_to_codes(rgb_to_ycbcr(rgb, signal.matrix), signal.bits, signal.range)

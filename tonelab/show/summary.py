@@ -131,7 +131,7 @@ def _landmarks(measurement: Measurement) -> RenderableType:
 
 def _conversion(conversion: IdentifiedConversion) -> RenderableType:
     family = Text(conversion.family_label, "bold green")
-    if conversion.family is None:
+    if conversion.family is None and conversion.structure:
         family = Text("no published family fits; the free curve stands", "bold yellow")
     rows: list[tuple[str, RenderableType]] = [
         ("tone curve", family),

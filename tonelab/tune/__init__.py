@@ -14,6 +14,7 @@ import numpy as np
 from tonelab.compare.shared import (
     as_codes,
     as_signal,
+    colour_matrix,
     coordinates,
     mastering_peak,
     share,
@@ -363,7 +364,8 @@ def _ends(signal: Signal) -> Limits:
     """Return what the codes of a capture can carry, as signals (BT.709-6, reserved codes)."""
     low, high = video_limits(signal)
     ends = codes_to_ycbcr(np.array([[low] * 3, [high] * 3]), signal.bits, signal.range)
-    return Limits(False, (ends[0, 0], ends[1, 0]), (ends[0, 1], ends[1, 1]))
+    luma, chroma = ((float(ends[0, n]), float(ends[1, n])) for n in (0, 1))
+    return Limits(False, luma, chroma, colour_matrix(signal))
 
 
 def _unique(rows: Sequence[Sequence[object]]) -> np.ndarray:
@@ -562,13 +564,20 @@ def _opened(model: Model, limits: Bounds) -> dict[str, int]:
         if control.quantities[0] == "lift":
             tried += [{control.name: int(at)} for at in np.linspace(low, high, _LIFTS)]
     rows = [{**found, **lift} for lift in ({}, *tried)]
-    rgb = ycbcr_to_rgb(model.latent, "bt709")
+    matrix = model.limits.matrix
+    rgb = ycbcr_to_rgb(model.latent, matrix)
     outward = np.where(rgb > 1 - EDGE, _BEYOND, np.where(rgb < EDGE, -_BEYOND, 0.0))
-    guessed = rgb_to_ycbcr(rgb + outward * model.hidden[:, None], "bt709")
+    guessed = rgb_to_ycbcr(rgb + outward * model.hidden[:, None], matrix)
     settings = np.array([[row[one.name] for one in model.controls] for row in rows])
     shown = predict(replace(model, latent=guessed), settings)
     touched = [int(model.limits.touched(signal).sum()) for signal in shown]
-    return rows[int(np.argmin(touched))]
+    best = rows[int(np.argmin(touched))]
+    for control in model.controls:
+        name, (low, high, _) = control.name, limits[control.name]
+        # Registers of two steps of the menu show at odd distances only.
+        if not any((at - best[name]) % 2 for at in (*control.seen, model.base[name])):
+            best[name] += 1 if best[name] < high else -1
+    return best
 
 
 def _farthest(base: int, seen: Sequence[int]) -> int:

@@ -15,6 +15,7 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
+    from tonelab.signal.colorimetry import Matrix
     from tonelab.signal.quantisation import FloatArray
 
     ComplexArray = NDArray[np.complex128]
@@ -145,17 +146,20 @@ class Limits:
     luma, chroma
         Lowest and highest signal: what the codes of the format can carry, or less where captures
         pile up before.
+    matrix
+        Of the signal.
     """
 
     rgb: bool
     luma: tuple[float, float]
     chroma: tuple[float, float]
+    matrix: Matrix = "bt709"
 
     def clip(self, signal: FloatArray) -> FloatArray:
         """Limit signals (N, 3)."""
         if self.rgb:
-            rgb = np.clip(ycbcr_to_rgb(signal, "bt709"), 0.0, 1.0)
-            signal = rgb_to_ycbcr(rgb, "bt709")
+            rgb = np.clip(ycbcr_to_rgb(signal, self.matrix), 0.0, 1.0)
+            signal = rgb_to_ycbcr(rgb, self.matrix)
         low, high = np.array([self.luma, self.chroma, self.chroma]).T
         return np.clip(signal, low, high)
 
@@ -164,20 +168,20 @@ class Limits:
         low, high = np.array([self.luma, self.chroma, self.chroma]).T
         at = ((signal <= low + EDGE) | (signal >= high - EDGE)).any(axis=1)
         if self.rgb:
-            rgb = ycbcr_to_rgb(signal, "bt709")
+            rgb = ycbcr_to_rgb(signal, self.matrix)
             at |= ((rgb < EDGE) | (rgb > 1 - EDGE)).any(axis=1)
         return np.asarray(at)
 
 
 def limits_of(signals: list[FloatArray], format_limits: Limits) -> Limits:
     """Read from all captures where the output ends."""
-    rgb = np.concatenate([ycbcr_to_rgb(one, "bt709") for one in signals])
+    rgb = np.concatenate([ycbcr_to_rgb(one, format_limits.matrix) for one in signals])
     bounded = float(rgb.min()) > -EDGE and float(rgb.max()) < 1 + EDGE
     low, high = format_limits.luma
     if not bounded:
         low = max(low, -_pile([-one[:, 0] for one in signals], -low))
         high = min(high, _pile([one[:, 0] for one in signals], high))
-    return Limits(bounded, (low, high), format_limits.chroma)
+    return replace(format_limits, rgb=bounded, luma=(low, high))
 
 
 def _pile(lumas: list[FloatArray], otherwise: float) -> float:
