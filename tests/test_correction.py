@@ -15,6 +15,7 @@ import skimage.data
 from make_measurement import make_measurement
 from moving import PQ, moving_planes
 from numpy.testing import assert_allclose
+from simulated import SimulatedDevice
 
 from tonelab.chart import Layout
 from tonelab.cli import main
@@ -197,6 +198,35 @@ def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_pa
     assert {doubt.reason for doubt in correction.doubts} <= set(correction.masks)
     counted = sum(d.count for d in correction.doubts if d.reason == "not invertible")
     assert counted == correction.masks["not invertible"].sum()
+
+
+def test_simulated_devices_become_one_another_or_say_where_not(pictures):
+    """Devices of which only captures are seen, each picture's colour judged or flagged."""
+    first = SimulatedDevice("luminance", "reinhard-extended", order="matrix-first")
+    second = SimulatedDevice("max-rgb", "hable", {"white": 120.0, "peak": 1400.0})
+
+    def shown(device, codes):
+        return coded(device.signal(PQ.decode_light(codes)))
+
+    def coded(ycbcr):
+        return quantise(ycbcr_to_codes(ycbcr, 10, "narrow"), 10).astype(np.uint16)
+
+    files = [
+        measured(lambda codes, of=one: shown(of, codes), "simulated") for one in (first, second)
+    ]
+    correction = correct(files[0], toward=files[1], size=65)
+    seen, wanted = (shown(one, pictures).astype(float) for one in (first, second))
+    numbers = numbers_of(Signal().decode_rgb(seen), correction.input)
+    place = tuple(np.rint(correction.table.place(numbers)).astype(int).T)
+    size = (correction.table.size,) * 3
+    flagged = np.any([mask.reshape(size)[place] for mask in correction.masks.values()], axis=0)
+    given = signals_of(correction.table.read(numbers, "tetrahedral"), correction.output)
+    sound = ~flagged
+    assert sound.mean() > 0.5
+    assert distance(given[sound], wanted[sound])[0].mean() < 1
+    clipped = np.ptp(np.clip(Signal().decode_rgb(seen), 0, 1), axis=1) > 0
+    clipped &= Signal().decode_rgb(seen).max(axis=1) > 0.9995
+    assert flagged[clipped].all()
 
 
 def test_capture_goes_back_to_its_source(bt2446a, pictures):

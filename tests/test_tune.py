@@ -12,16 +12,18 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 from rich.console import Console
-from simulated import SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of
+from simulated import ICTCP, LMS, SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of
 
 from tonelab.cli import main
 from tonelab.conversion import Conversion, Step
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
 from tonelab.show.tuning import tuning_document, tuning_summary
+from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 from tonelab.tune import tune
 from tonelab.tune.response import Point, respond
+from tonelab.tune.search import Aim
 
 sys.path.insert(0, str(Path(__file__).parent / "studies"))
 
@@ -57,6 +59,11 @@ def device(**changes):
 
 def captured(of, *more, start=(BASE, *ALONE, JOINT)):
     return [measured(of, SOURCE, settings) for settings in (*start, *more)]
+
+
+def bt2124(light):
+    """720 (I, T / 2, P) of light in cd/m2, BT.2124."""
+    return pq_signal(light @ LMS.T) @ ICTCP.T * (720, 360, 720)
 
 
 def reference(of, settings):
@@ -143,6 +150,41 @@ def test_side_effects_on_another_mode():
     p95, mean, *_ = shared_modes(0, SOURCE, outputs(SOURCE))
     assert abs(p95) <= 0.5
     assert abs(mean) <= 0.5
+
+
+def test_hdr_pass_through_is_tuned_and_told_of_side_effects():
+    """A mode whose output stays HDR aims at the source and shares its controls with another."""
+    sdr = replace(device(pivot=0.25), menus={**MENUS, "colour": Menu(0.02, 1.0)})
+    signal = (SOURCE - (64, 512, 512)) / (876, 896, 896)
+    pq = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
+
+    def passed(settings):
+        made = measured(sdr, SOURCE, settings, mode="hdr")
+        codes = sdr.coded(signal, settings).astype(np.int64)
+        tables = {**made.tallies.tables, "patch_sum_capture": 16 * codes}
+        capture = replace(made.capture, signal=pq)
+        return replace(made, tallies=Tallies(7, tables), capture=capture)
+
+    def light(codes):
+        return pq_light(rgb_of((codes - (64, 512, 512)) / (876, 896, 896), "bt2020"))
+
+    base = {"contrast": 44, "brightness": 53, "colour": 47, "tint": 52}
+    alone = [{**base, name: value + 20} for name, value in base.items()]
+    captures = [measured(sdr, SOURCE, one, mode="sdr") for one in (base, *alone, JOINT)]
+    captures += [passed(base), passed(JOINT)]
+    hidden = {"contrast": 53, "brightness": 51, "colour": 53, "tint": 49}
+    found = tune(captures, reference(sdr, hidden), ranges=dict.fromkeys(CONTROLS, (30, 80)))
+    first, second = found.modes
+    assert (second.mode, second.target) == ("hdr", "the source")
+    # At 50 no menu does anything, and brightness has registers of less than a step.
+    assert second.proposals[0].settings == pytest.approx(BASE, abs=1)
+    settings = first.proposals[0].settings
+    there = passed(settings).tallies.tables["patch_sum_capture"] / 16
+    true = np.linalg.norm(bt2124(light(there)) - bt2124(light(SOURCE)), axis=1)
+    aim = Aim(second.model, bt2124(light(SOURCE)), pq)
+    predicted = aim.distances(np.array([[settings[name] for name in CONTROLS]]))[0]
+    assert predicted.mean() == pytest.approx(true.mean(), abs=0.5)
+    assert np.percentile(predicted, 95) == pytest.approx(np.percentile(true, 95), rel=0.03)
 
 
 def test_a_control_ahead_of_the_tone_curve_is_told_apart():
