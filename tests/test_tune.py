@@ -147,7 +147,7 @@ def test_fixed_devices_of_the_study(seed):
 
 
 def test_side_effects_on_another_mode():
-    p95, mean, *_ = shared_modes(0, SOURCE, outputs(SOURCE))
+    p95, mean, *_ = shared_modes(1, SOURCE, outputs(SOURCE))
     assert abs(p95) <= 0.5
     assert abs(mean) <= 0.5
 
