@@ -1,113 +1,382 @@
-"""Which faults of a path are found, and under which name.
+"""Which faults of a path `tonelab check` finds and names, over faults put into clean captures.
 
-    python tests/studies/faults.py                       # everything, about 25 CPU minutes
-    python tests/studies/faults.py --only hue --content natural
-    python tests/studies/faults.py --pairs 60 --clean 100 --only nothing
+    python tests/studies/faults.py faults.jsonl                    # single faults, chart and natural
+    python tests/studies/faults.py faults.jsonl --clean 100        # captures without a fault
+    python tests/studies/faults.py faults.jsonl --pairs 60 --seed 1
+    python tests/studies/faults.py faults.jsonl --table            # print what is there, run nothing
 
-Every fault of ``faults.py`` is put into clean captures of the chart and of photographs, at three
-sizes and then in random pairs; clean captures of 10 and 8 bits, still and dithered, must have no
-finding. A line for each case goes to ``--lines``, and a case that stands there is not run again.
+Every case is one line of JSON in the given file; a case that stands there is not run again, so that
+a study may be cut into pieces (``--seconds``) and taken up again. The table has a row for each
+fault: what became of it at its three sizes, and every finding that was given, with its count.
 """
 
 from __future__ import annotations
 
 import argparse
 import json
-import random
+import re
 import sys
+import time
 from collections import Counter
-from itertools import combinations
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from pathlib import Path
+
+import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 
-from faults import CLEAN, FAULTS, chain, evidence_of, natural_evidence
+import natural
+from faults import (
+    BT709_TO_2020,
+    MemoryClip,
+    clean,
+    layout_of,
+    pointwise,
+    pq_light,
+    registered,
+    rounded,
+    source_clip,
+    to_codes,
+    to_rgb,
+)
+from injury import ANY, INJURIES, SIZES, Recording, recording
 
-from tonelab.checks import examine
+from tonelab.checks import examine, gather
+from tonelab.checks.run import gather_pair
+from tonelab.errors import TonelabError
+from tonelab.media.clip import StaticMetadata
+from tonelab.signal.description import Signal
 
-EVIDENCE = {"chart": evidence_of, "natural": natural_evidence}
-SIZES = ("small", "middle", "large")
+HOLD, LONG_HOLD = 4, 8  # frames of a page: registered as it is, or by the pairing
+FRAMES = natural.SHOT * natural.SHOTS
+CLEAN = (
+    (10, "none"), (8, "none"), (10, "temporal"), (8, "temporal"), (10, "frozen"), (8, "frozen"),
+)  # fmt: skip
+PQ = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
+FIELDS = ("matrix", "range", "transfer", "primaries")
+KERNELS = {
+    "area": (1.0, lambda x: (np.abs(x) < 0.5).astype(float)),
+    "bilinear": (2.0, lambda x: np.maximum(1 - np.abs(x), 0)),
+    "bicubic": (  # Keys 1981
+        4.0,
+        lambda x: np.where(
+            np.abs(x) < 1,
+            1.5 * np.abs(x) ** 3 - 2.5 * x**2 + 1,
+            np.maximum(0, np.abs(x) < 2)
+            * (-0.5 * np.abs(x) ** 3 + 2.5 * x**2 - 4 * np.abs(x) + 2),
+        ),
+    ),
+}
 
 
-def named(evidence):
-    """What the checks name as altered, and what they leave open."""
-    findings = [f for result in examine(evidence)[0] for f in result.findings]
-    altered = [f.id for f in findings if f.verdict == "not transparent" and f.id != "identity"]
-    return sorted(set(altered)), sorted({f.id for f in findings if f.verdict == "cannot tell"})
+@dataclass(frozen=True)
+class Case:
+    """One capture: on what, which faults at which sizes, and the seed of its pictures."""
+
+    content: str
+    names: tuple[str, ...] = ()
+    sizes: tuple[int, ...] = ()
+    seed: int = 1
+    bits: int = 10
+    dither: str = "none"
+
+    @property
+    def key(self) -> str:
+        faults = " + ".join(
+            f"{name} {SIZES[size]}" for name, size in zip(self.names, self.sizes, strict=True)
+        )
+        return f"{self.content}, {faults or f'clean {self.bits} {self.dither}'}, seed {self.seed}"
 
 
-def cases(options):
-    """Yield key, content, wanted findings, findings that are true too, and how to make it."""
-    chosen = {name: fault for name, fault in FAULTS.items() if options.only in name}
-    for content in options.content:
-        for name, fault in chosen.items():
-            if fault.chart_only and content != "chart":
+def to_sdr(codes: np.ndarray) -> np.ndarray:
+    """Convert as a plain device does: a curve on each of R, G, B; BT.709, gamma 2.4."""
+    light = np.maximum(pq_light(to_rgb(codes)) * 100 @ np.linalg.inv(BT709_TO_2020).T, 0)
+    shown = light * (1 + light / 100) / (1 + light)
+    return to_codes(np.minimum(shown, 1) ** (1 / 2.4), 709)
+
+
+def halves(plane: np.ndarray, kernel: str) -> np.ndarray:
+    """Scale to half by a kernel as wide as the larger sampling asks."""
+    support, function = KERNELS[kernel]
+    reach = np.arange(-int(support), int(support)) + 0.5
+    weights = function(reach / 2)
+    weights /= weights.sum()
+    picture = plane.astype(float)
+    for axis in (0, 1):
+        picture = np.moveaxis(picture, axis, 0)
+        ends = np.pad(picture, ((int(support), int(support)), (0, 0)), mode="edge")
+        count = len(picture) // 2
+        picture = sum(
+            w * ends[int(r - 0.5) + 1 + int(support) :][: 2 * count : 2]
+            for w, r in zip(weights, reach, strict=True)
+        )
+        picture = np.moveaxis(picture, 0, axis)
+    return rounded(picture)
+
+
+class Content:
+    """Source pictures and the clean planes of their capture."""
+
+    def __init__(self, kind: str, seed: int, what: Recording) -> None:
+        self.seed = seed
+        hold = LONG_HOLD if what.reframed else HOLD
+        self.layout = layout_of(hold=hold) if kind.startswith("chart") else None
+        # Frames of a page differ in their counter alone, which only the pairing reads.
+        self.alike = hold if self.layout is not None and not what.reframed else 1
+        self.sdr = kind.endswith("sdr")
+        self.size = (640, 360) if what.halved else natural.SIZE
+        self.count = FRAMES if self.layout is None else self.layout.frame_count
+        self.device = pointwise(to_sdr)
+
+    def source(self, light: float) -> MemoryClip:
+        if self.layout is not None:
+            clip = source_clip(self.layout)
+            self.fields, picture = clip.signal, clip.picture
+            metadata = clip.metadata
+        else:
+            self.fields = PQ.with_fields("declared", **{f: getattr(PQ, f) for f in FIELDS})
+            picture, metadata = self._natural, StaticMetadata(mastering_peak=1000.0)
+            metadata = replace(metadata, max_cll=self._most(), max_fall=200)
+        self._pictures = lru_cache(maxsize=8)(lambda n: self._capture(picture, n))
+        return MemoryClip(
+            "source.mkv", picture, self.count, self.fields, "420",
+            metadata=replace(metadata, max_cll=round(metadata.max_cll * light)),
+        )  # fmt: skip
+
+    def faithful(self, index: int) -> tuple[np.ndarray, ...]:
+        return self._pictures(index // self.alike * self.alike)
+
+    def _natural(self, index: int) -> tuple[np.ndarray, ...]:
+        return natural.planes(self.seed, index, self.size)
+
+    def _most(self) -> int:
+        return int(np.ceil(max(natural.light(self.seed, n).max() for n in range(0, FRAMES, 4))))
+
+    def _capture(self, picture, index):
+        planes = clean(picture(index))
+        return self.device(planes) if self.sdr else planes
+
+
+def capture_of(content: Content, what: Recording, case: Case) -> MemoryClip:
+    """Record the content with everything that happened on the way."""
+    order = what.frames(content.count) if what.frames else None
+    count = len(order) if order else content.count
+    decoded = Counter()
+
+    def picture(index):
+        a, b, share = order[index] if order else (index, index, 0.0)
+        planes = content.faithful(a)
+        if share:
+            other = content.faithful(b)
+            planes = tuple(
+                rounded((1 - share) * p + share * q) for p, q in zip(planes, other, strict=True)
+            )
+        for step in what.steps:
+            planes = step(planes, index)
+        if what.halved:
+            planes = tuple(halves(plane, what.halved) for plane in planes)
+        planes = tuple(_dithered(plane, case, index) for plane in planes)
+        if what.unsteady:
+            decoded[index] += 1
+            generator = np.random.default_rng((decoded[index], index))
+            luma = planes[0].copy()
+            luma.reshape(-1)[generator.integers(0, luma.size, what.unsteady)] ^= 1
+            planes = (luma, *planes[1:])
+        return planes
+
+    true = Signal() if content.sdr else PQ
+    said = {field: getattr(true, field) for field in FIELDS}
+    if content.sdr:
+        said["transfer"] = "bt1886"
+    signal = true.with_fields("declared", **{**said, "bits": case.bits, **what.declared})
+    return MemoryClip("capture.mov", picture, count, signal, "422", case.bits)
+
+
+def _dithered(plane: np.ndarray, case: Case, index: int) -> np.ndarray:
+    """Bring to the capture's bits: rounded, or with dither that keeps the mean."""
+    if case.bits == 10 and case.dither == "none":
+        return plane
+    generator = np.random.default_rng((case.seed, 0 if case.dither == "frozen" else index))
+    wide = plane.astype(float) / (1 << 10 - case.bits)
+    if case.dither != "none":  # triangular, two steps wide
+        wide += generator.random(plane.shape) - generator.random(plane.shape)
+    return rounded(wide, (1 << case.bits) - 1)
+
+
+def run(case: Case) -> dict:
+    """Check one capture and keep what was said."""
+    started = time.process_time()
+    what = recording(case.names, case.sizes)
+    content = Content(case.content, case.seed, what)
+    source = content.source(what.light)
+    capture = capture_of(content, what, case)
+    line = {"key": case.key, "content": case.content, "names": case.names, "sizes": case.sizes}
+    try:
+        if content.layout is not None and not what.reframed:
+            evidence = gather_pair(registered(source, capture, content.layout))
+        else:
+            evidence = gather(source, capture, workers=1)
+        results, registration = examine(evidence)
+    except TonelabError as error:
+        return {**line, "stopped": str(error), "seconds": time.process_time() - started}
+    findings = [finding for result in results for finding in result.findings]
+    findings += [f for f in registration if f.severity != "info"]
+    found = {f.id: f.text for f in findings if _told(f)}
+    unsure = [f.id for f in findings if f.verdict == "cannot tell"]
+    seconds = round(time.process_time() - started, 1)
+    return {
+        **line, "found": found, "unsure": unsure, "through": evidence.pass_through,
+        "seconds": seconds,
+    }  # fmt: skip
+
+
+def _told(finding) -> bool:
+    """Whether something is said beyond that all is well; dither is told without blame."""
+    if finding.id == "dither":
+        return "ither" in finding.text and "no dither" not in finding.text
+    return finding.verdict not in {"transparent", "cannot tell"} and finding.id != "identity"
+
+
+def outcome(line: dict, name: str, size: int) -> str:
+    """One letter: named, otherwise named, cannot tell, stopped, missed."""
+    injury = INJURIES[name]
+    if "stopped" in line:
+        return "S"
+    pattern = re.compile(injury.pattern(size), re.DOTALL)
+    for ident, text in line["found"].items():
+        if any(ident == n or ident.startswith(f"{n}-") for n in injury.named):
+            return "N" if pattern.search(text) else "o"
+    if set(line["found"]) - {"dither"}:
+        return "o"
+    checks = {n.split("-")[0] for n in injury.named}
+    return "?" if checks & {ident.split("-")[0] for ident in line["unsure"]} else "."
+
+
+def others(line: dict) -> set[str]:
+    """Findings that none of the faults, nor what follows from them, accounts for."""
+    allowed = {
+        part for name in line["names"] for part in (*INJURIES[name].named, *INJURIES[name].also)
+    }
+    return {
+        ident
+        for ident in line.get("found", {})
+        if not any(ident == a or ident.startswith(f"{a}-") for a in allowed) and ident != "dither"
+    }
+
+
+def table(lines: list[dict]) -> Iterator[str]:
+    """Rows of the matrix."""
+    for content in ANY:
+        mine = [x for x in lines if x["content"] == content]
+        single = [x for x in mine if len(x["names"]) == 1]
+        if single:
+            yield f"\n{content}: single faults (small, middle, large): what was found"
+        for name in INJURIES:
+            rows = {x["sizes"][0]: x for x in single if x["names"] == [name]}
+            if not rows:
                 continue
-            for size, make in list(zip(SIZES, fault.sizes, strict=True))[-len(set(fault.sizes)) :]:
-                if size in options.sizes:
-                    yield f"{content}|{size}|{name}", content, [fault.wanted], fault.also, make, 10
-    generator = random.Random(options.seed)
-    kinds = [pair for pair in combinations(FAULTS.items(), 2) if compatible(*pair)]
-    for number, ((one, a), (two, b)) in enumerate(generator.sample(kinds, options.pairs)):
-        content = "chart" if a.chart_only or b.chart_only or number % 2 else "natural"
-        make = chain(a.sizes[2], b.sizes[2])
-        wanted, also = [a.wanted, b.wanted], a.also + b.also
-        yield f"{content}|pair|{one} + {two}", content, wanted, also, make, 10
-    for number in range(options.clean):
-        content = ("chart", "natural")[number % 2]
-        bits = (10, 8)[number // 2 % 2]
-        kind = list(CLEAN)[number // 4 % len(CLEAN)]
-        make = CLEAN[kind](number)
-        yield f"{content}|clean|{kind}, {bits} bits, seed {number}", content, [], (), make, bits
+            marks = "".join(outcome(rows[n], name, n) if n in rows else " " for n in range(3))
+            counts = Counter(ident for x in rows.values() for ident in x.get("found", {}))
+            beside = {ident for x in rows.values() for ident in others(x)}
+            text = ", ".join(
+                f"{ident}{'!' if ident in beside else ''} {n}" for ident, n in counts.most_common()
+            )
+            yield f"  {name:22s} {marks}  {text}"
+        larger = [outcome(x, x["names"][0], x["sizes"][0]) for x in single if x["sizes"][0] > 0]
+        extra = sum(bool(others(x)) for x in single)
+        if larger:
+            yield (
+                f"  the two larger sizes: {larger.count('N')} of {len(larger)} rightly named; "
+                f"{extra} of {len(single)} captures with a finding that the fault does not explain"
+            )
+        pairs = [x for x in mine if len(x["names"]) == 2]
+        if pairs:
+            yield from _pairs(content, pairs)
+        spotless = [x for x in mine if not x["names"]]
+        if spotless:
+            wrong = [x for x in spotless if set(x.get("found", {"stopped"})) - {"dither"}]
+            yield f"\n{content}: {len(spotless)} clean captures, {len(wrong)} with a finding"
+            yield from (f"  {x['key']}: {x.get('stopped') or ', '.join(x['found'])}" for x in wrong)
+    yield (
+        "\nN found and rightly named, o other findings only, ? cannot tell, S stopped with a "
+        "sentence, . nothing said;\n! a finding that the fault does not explain"
+    )
 
 
-def compatible(one, two):
-    """Whether both can be in one path: not the same kind of damage twice."""
-    return one[1].wanted.split("-")[0] != two[1].wanted.split("-")[0]
-
-
-def judge(wanted, also, altered):
-    """Say whether all that was wanted is named, and nothing beyond what is true too."""
-    missed = [
-        w for w in wanted if not any(name.startswith(tuple(w.split("|"))) for name in altered)
+def _pairs(content: str, pairs: list[dict]) -> Iterator[str]:
+    told = [
+        "".join(outcome(x, n, s) for n, s in zip(x["names"], x["sizes"], strict=True))
+        for x in pairs
     ]
-    true = (*(name for w in wanted for name in w.split("|")), *also)
-    beyond = [name for name in altered if not name.startswith(true)]
-    return missed, beyond
+    both, one = told.count("NN"), sum("N" in t and t != "NN" for t in told)
+    yield (
+        f"\n{content}: {len(pairs)} pairs of faults, both rightly named {both}, one {one}, "
+        f"none {len(pairs) - both - one}"
+    )
+    for line, marks in zip(pairs, told, strict=True):
+        if marks != "NN":
+            said = line.get("stopped") or ", ".join(line["found"]) or "nothing"
+            unsure = ", ".join(sorted(set(line.get("unsure", ())) - {"metadata"}))
+            yield f"  {marks} {line['key']}: {said}" + (f"; cannot tell {unsure}" if unsure else "")
 
 
-def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n", maxsplit=1)[0])
-    parser.add_argument("--only", default="", help="faults whose name holds this")
-    parser.add_argument("--content", nargs="+", default=list(EVIDENCE), choices=list(EVIDENCE))
-    parser.add_argument("--sizes", nargs="+", default=list(SIZES), choices=SIZES)
-    parser.add_argument("--pairs", type=int, default=60)
-    parser.add_argument("--clean", type=int, default=100)
+def cases(options: argparse.Namespace) -> Iterator[Case]:
+    """Cases that the options ask for."""
+    contents = options.content.split(",")
+    if options.clean:
+        for number in range(options.clean):
+            bits, dither = CLEAN[number % len(CLEAN)]
+            content = contents[(number // len(CLEAN)) % len(contents)]
+            yield Case(content, seed=options.seed + number, bits=bits, dither=dither)
+        return
+    only = options.only.split(",") if options.only else list(INJURIES)
+    if unknown := set(only) - set(INJURIES):
+        sys.exit(f"No such fault: {', '.join(unknown)}. There are: {', '.join(INJURIES)}.")
+    if options.pairs:
+        for number in range(options.pairs):
+            generator = np.random.default_rng((options.seed, number))
+            content = contents[number % len(contents)]
+            able = [name for name in only if content in INJURIES[name].on]
+            first, second = generator.choice(able, 2, replace=False).tolist()
+            sizes = tuple(generator.integers(1, 3, 2).tolist())
+            yield Case(content, (first, second), sizes)
+        return
+    for size in options.sizes:
+        for content in contents:
+            for name in only:
+                if content in INJURIES[name].on:
+                    yield Case(content, (name,), (int(size),), options.seed)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("results", type=Path, help="lines of JSON, added to")
+    parser.add_argument("--content", default="chart,natural", help=f"among {', '.join(ANY)}")
+    parser.add_argument("--only", help="names of faults, with commas")
+    parser.add_argument("--sizes", default="210", help="2 large, 1 middle, 0 small")
+    parser.add_argument("--clean", type=int, default=0, metavar="N")
+    parser.add_argument("--pairs", type=int, default=0, metavar="N")
     parser.add_argument("--seed", type=int, default=1)
-    parser.add_argument("--lines", type=Path, default=Path("faults.jsonl"))
+    parser.add_argument("--seconds", type=float, default=float("inf"), help="CPU time to stop at")
+    parser.add_argument("--again", action="store_true", help="run known cases again")
+    parser.add_argument("--table", action="store_true", help="run nothing, print all results")
     options = parser.parse_args()
-    lines = options.lines.read_text(encoding="utf-8") if options.lines.exists() else ""
-    done = {line["case"]: line for line in map(json.loads, lines.splitlines())}
-    table = Counter()
-    with options.lines.open("a", encoding="utf-8") as stream:
-        for key, content, wanted, also, make, bits in cases(options):
-            if key not in done:
-                altered, left_open = named(EVIDENCE[content](make, bits=bits))
-                done[key] = {"case": key, "altered": altered, "open": left_open}
-                stream.write(json.dumps(done[key]) + "\n")
-                stream.flush()
-            line = done[key]
-            missed, beyond = judge(wanted, also, line["altered"])
-            size = key.split("|")[1]
-            table[content, size, "cases"] += 1
-            table[content, size, "named"] += not missed
-            table[content, size, "alone"] += not missed and not beyond
-            if missed or beyond:
-                print(f"{key}: missed {missed}, beyond {beyond}, open {line['open']}", flush=True)
-    print(f"\n{'content':<10}{'size':<8}{'cases':>6}{'named':>7}{'and nothing else':>18}")
-    for content, size in sorted({entry[:2] for entry in table}):
-        figures = [table[content, size, column] for column in ("cases", "named", "alone")]
-        print(f"{content:<10}{size:<8}{figures[0]:>6}{figures[1]:>7}{figures[2]:>18}")
+    known = {}
+    if options.results.exists():
+        text = options.results.read_text(encoding="utf-8")
+        known = {x["key"]: x for x in map(json.loads, text.splitlines())}
+    for case in () if options.table else cases(options):
+        if case.key in known and not options.again:
+            continue
+        if time.process_time() > options.seconds:
+            sys.stderr.write("Out of time; the same command takes it up again.\n")
+            break
+        known[case.key] = json.loads(json.dumps(run(case)))
+        with options.results.open("a", encoding="utf-8") as out:
+            out.write(json.dumps(known[case.key]) + "\n")
+    sys.stdout.write("\n".join(table(list(known.values()))) + "\n")
 
 
 if __name__ == "__main__":
