@@ -34,6 +34,8 @@ LEAK_LIMIT = 0.005  # luma codes for each chroma code
 _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
+_FEW = 8  # colours
+_SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 _MOST_MIXED = 0.5  # a pass-through keeps colours; a conversion leaves none where it was
 
 
@@ -189,12 +191,12 @@ class Evidence:
         """Whether the capture shows the source's own signal and no conversion of it."""
         neutrals = self.neutrals
         inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
-        if inside.sum() < 8 or self.capture.matrix == "rgb":
-            return self.capture.transfer == self.source.transfer
-        x, y = neutrals.source[inside, 0], neutrals.capture[inside, 0]
-        slope, start = np.polyfit(x, y, 1)
-        rest = float(np.sqrt(np.mean((y - slope * x - start) ** 2)))
-        return bool(rest < _STRAIGHT and 0.7 < slope < 1.4)
+        if inside.sum() >= _FEW and self.capture.matrix != "rgb":
+            return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0])
+        colours = self.colours
+        if len(colours) >= 4 * _FEW and np.ptp(colours.source[:, 0]) > _SPREAD:
+            return _straight(colours.source, colours.capture[:, 0])
+        return self.capture.transfer == self.source.transfer
 
     @cached_property
     def code_step(self) -> int:
@@ -229,6 +231,14 @@ class Evidence:
         spread = np.zeros((3, 1024), np.int64)
         spread[:, :: 1024 // table.shape[1]] = table
         return spread
+
+
+def _straight(source: FloatArray, luma: FloatArray) -> bool:
+    """Whether captured luma is a straight function of source codes, shape (N, K), luma first."""
+    factors = np.column_stack([source, np.ones(len(source))])
+    slopes = np.linalg.lstsq(factors, luma)[0]
+    rest = float(np.sqrt(np.mean((luma - factors @ slopes) ** 2)))
+    return bool(rest < _STRAIGHT and 0.7 < slopes[0] < 1.4)
 
 
 def _none() -> Samples:

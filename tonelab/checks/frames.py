@@ -19,12 +19,14 @@ if TYPE_CHECKING:
 _OVERLAY_CODES = 8.0  # by which a patch must be off
 _OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covered
 _OVERLAY_LEAST = 6  # places
+_BY_RULE = {"frames-settling", "frames-cut"}
 
 
 @check("frames", "dropped, repeated and mixed frames", always=True)
 def frames(evidence: Evidence) -> Findings:
     """Hold the order of captured frames against the source's."""
-    found = _of(evidence, "frames-")
+    # Frames that are left out by rule, as next to a cut, are no fault.
+    found = [f for f in _of(evidence, "frames-") if f.id not in _BY_RULE]
     yield from found
     if evidence.pairing is not None and not any(f.severity == "warning" for f in found):
         used = evidence.pairing.used
