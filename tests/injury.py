@@ -7,9 +7,8 @@ several can be put into one.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from faults import (
@@ -23,6 +22,9 @@ from faults import (
     to_rgb,
 )
 from scipy import ndimage
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
 
 Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
 SIZES = ("small", "middle", "large")
@@ -377,9 +379,7 @@ def crushed(y: np.ndarray, codes: float) -> np.ndarray:
 
 
 def mislabelled(name: str) -> Callable[..., Any]:
-    return lambda recording, value: replace(
-        recording, declared={**recording.declared, name: value}
-    )
+    return lambda recording, value: replace(recording, declared={**recording.declared, name: value})
 
 
 def reserved(planes: Planes, count: int, index: int) -> Planes:
@@ -535,7 +535,7 @@ INJURIES: dict[str, Injury] = {
     "sharpened": Injury(on_luma(sharpened), (0.05, 0.2, 0.6), ("detail-sharpened",), on=ANY,
                         also=("clipping",)),
     "blurred": Injury(
-        on_luma(lambda y, s: ndimage.gaussian_filter(y, s)), (0.3, 0.5, 0.9),
+        on_luma(ndimage.gaussian_filter), (0.3, 0.5, 0.9),
         ("detail-blurred",), on=ANY,
     ),
     "noise reduced": Injury(on_luma(denoised), (3, 8, 20), ("detail-noise-reduced",), on=ANY),

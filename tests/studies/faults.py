@@ -1,12 +1,12 @@
 """Which faults of a path `tonelab check` finds and names, over faults put into clean captures.
 
-    python tests/studies/faults.py faults.jsonl                    # single faults, chart and natural
-    python tests/studies/faults.py faults.jsonl --clean 100        # captures without a fault
+    python tests/studies/faults.py faults.jsonl                  # single faults, chart and natural
+    python tests/studies/faults.py faults.jsonl --clean 100      # captures without a fault
     python tests/studies/faults.py faults.jsonl --pairs 60 --seed 1
-    python tests/studies/faults.py faults.jsonl --table            # print what is there, run nothing
+    python tests/studies/faults.py faults.jsonl --table          # print what is there, run nothing
 
-Every case is one line of JSON in the given file; a case that stands there is not run again, so that
-a study may be cut into pieces (``--seconds``) and taken up again. The table has a row for each
+Every case is one line of JSON in the given file; a case that stands there is not run again, so
+that a study may be cut into pieces (``--seconds``) and taken up again. The table has a row for each
 fault: what became of it at its three sizes, and every finding that was given, with its count.
 """
 
@@ -18,7 +18,6 @@ import re
 import sys
 import time
 from collections import Counter
-from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -26,6 +25,8 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+from typing import TYPE_CHECKING
 
 import natural
 from faults import (
@@ -49,6 +50,9 @@ from tonelab.errors import TonelabError
 from tonelab.media.clip import StaticMetadata
 from tonelab.signal.description import Signal
 
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
 HOLD, LONG_HOLD = 4, 8  # frames of a page: registered as it is, or by the pairing
 FRAMES = natural.SHOT * natural.SHOTS
 CLEAN = (
@@ -64,8 +68,7 @@ KERNELS = {
         lambda x: np.where(
             np.abs(x) < 1,
             1.5 * np.abs(x) ** 3 - 2.5 * x**2 + 1,
-            np.maximum(0, np.abs(x) < 2)
-            * (-0.5 * np.abs(x) ** 3 + 2.5 * x**2 - 4 * np.abs(x) + 2),
+            np.maximum(0, np.abs(x) < 2) * (-0.5 * np.abs(x) ** 3 + 2.5 * x**2 - 4 * np.abs(x) + 2),
         ),
     ),
 }
