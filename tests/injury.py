@@ -7,8 +7,9 @@ several can be put into one.
 
 from __future__ import annotations
 
+from collections.abc import Callable  # noqa: TC003
 from dataclasses import dataclass, field, replace
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 from faults import (
@@ -22,9 +23,6 @@ from faults import (
     to_rgb,
 )
 from scipy import ndimage
-
-if TYPE_CHECKING:
-    from collections.abc import Callable
 
 Planes = tuple[np.ndarray, np.ndarray, np.ndarray]
 SIZES = ("small", "middle", "large")
@@ -115,7 +113,7 @@ def on_chroma(function: Callable[..., np.ndarray]) -> Callable[..., Any]:
     return on_planes(
         lambda planes, p, _: (
             planes[0],
-            *(rounded(function(plane.astype(float), p)) for plane in planes[1:]),
+            *(np.clip(rounded(function(plane.astype(float), p)), *LEGAL) for plane in planes[1:]),
         )
     )
 
@@ -218,9 +216,14 @@ def cut_to(plane: np.ndarray, bits: int) -> np.ndarray:
     return plane >> 10 - bits << 10 - bits
 
 
-def repeated_to(plane: np.ndarray, bits: int) -> np.ndarray:
-    short = np.minimum((plane + (1 << 9 - bits)) >> 10 - bits, (1 << bits) - 1)
-    return (short << 10 - bits) | (short >> 2 * bits - 10)
+def repeated_bits(planes: Planes, how: tuple[int, int], _: int) -> Planes:
+    """Cut or round some planes to 8 bits and repeat their highest bits below."""
+    add, count = how
+    short = [np.minimum((plane + add) >> 2, 255) for plane in planes]
+    return tuple(
+        (cut << 2 | cut >> 6).astype(np.uint16) if n < count else plane
+        for n, (plane, cut) in enumerate(zip(planes, short, strict=True))
+    )
 
 
 def through_rgb(codes: np.ndarray, stage: tuple[int, bool]) -> np.ndarray:
@@ -258,11 +261,15 @@ def plateau(y: np.ndarray, run: int) -> np.ndarray:
 
 
 def vertical(plane: np.ndarray, shift: float) -> np.ndarray:
-    return ndimage.shift(plane, (shift, 0), order=3, mode="nearest")
+    return horizontal(plane.T, shift).T
 
 
 def horizontal(plane: np.ndarray, shift: float) -> np.ndarray:
-    return ndimage.shift(plane, (0, shift), order=3, mode="nearest")
+    """Move to the right by part of a sample, through the four taps of Keys 1981."""
+    x = np.array([1 + shift, shift, 1 - shift, 2 - shift])
+    near, far = 1.5 * x**3 - 2.5 * x**2 + 1, -0.5 * x**3 + 2.5 * x**2 - 4 * x + 2
+    taps = np.where(x < 1, near, far)[::-1]
+    return ndimage.correlate1d(plane, np.append(taps, 0), axis=1, mode="nearest")
 
 
 def softened(plane: np.ndarray, weight: float) -> np.ndarray:
@@ -412,7 +419,7 @@ LEVELS = FOLLOWS_LEVELS
 INJURIES: dict[str, Injury] = {
     "decoding": Injury(unsteady, (1, 16, 4000), ("decoding-capture",), on=ANY),
     "reserved codes": Injury(
-        on_planes(reserved), (4, 100, 3000), ("legal-codes",), also=("clipping",), on=ANY
+        on_planes(reserved), (4, 50, 600), ("legal-codes",), also=("clipping", "dither"), on=ANY
     ),
     "labelled matrix": Injury(
         mislabelled("matrix"), ("bt709", "bt709", "bt601"), ("labels-matrix",)
@@ -459,7 +466,7 @@ INJURIES: dict[str, Injury] = {
         on_codes(saturated), (0.998, 0.98, 0.85), ("saturation-changed",), also=LEVELS
     ),
     "saturation by hue": Injury(
-        on_codes(saturated_by_hue), (0.01, 0.06, -0.25), ("saturation",),
+        on_codes(saturated_by_hue), (0.01, 0.06, -0.25), ("saturation-by-hue",),
         also=("hue", *LEVELS),
     ),
     "sub-black clipped": Injury(
@@ -479,8 +486,8 @@ INJURIES: dict[str, Injury] = {
         on=("chart",),
     ),
     "bits rounded": Injury(
-        on_each(rounded_to), (9, 8, 6), ("depth-eight-bits", "depth-reduced"),
-        ("9 bits.*rounded", "8 bits.*rounded", "6 bits.*rounded"), ("steps-lost", "depth"), ANY,
+        on_each(rounded_to), (9, 8, 7), ("depth-eight-bits", "depth-reduced"),
+        ("9 bits(?!.*cut)", "8 bits(?!.*cut)", "7 bits(?!.*cut)"), ("steps-lost", "depth"), ANY,
     ),
     "bits cut": Injury(
         on_each(cut_to), (9, 8, 7), ("depth-eight-bits", "depth-reduced"),
@@ -488,7 +495,7 @@ INJURIES: dict[str, Injury] = {
         ("steps-lost", "levels-luma", "levels-tint", "depth", "black"),
     ),
     "bits repeated": Injury(
-        on_each(repeated_to), (9, 8, 7), ("depth-bits-repeated",),
+        on_planes(repeated_bits), ((0, 1), (2, 3), (0, 3)), ("depth-bits-repeated",),
         also=("steps-lost", "levels", "saturation", "depth"),
     ),
     "R'G'B' stage": Injury(

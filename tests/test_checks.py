@@ -15,7 +15,18 @@ from hashlib import sha256
 import jsonschema
 import numpy as np
 import pytest
-from faults import CLEAN, FAULTS, RATE, chain, clean, evidence_of, layout_of
+from faults import (
+    RATE,
+    chain,
+    chroma_only,
+    clean,
+    controls,
+    each_plane,
+    evidence_of,
+    layout_of,
+    repeated_lines,
+    sharpen,
+)
 from rich.console import Console
 
 import tonelab
@@ -40,12 +51,11 @@ def shown(finding):
 @pytest.fixture(scope="module")
 def several():
     """Evidence of a capture with a fault of levels, one of detail and one of chroma."""
-    names = ("hue", "sharpened", "lines repeated")
-    return evidence_of(chain(*(FAULTS[name].sizes[2] for name in names)))
+    return evidence_of(chain(controls(hue=4.0), sharpen(0.8), chroma_only(repeated_lines)))
 
 
 def test_a_clean_capture_has_no_finding_and_all_its_samples():
-    evidence = evidence_of(CLEAN["as it is"](1))
+    evidence = evidence_of(lambda planes: planes)
     results, registration = examine(evidence)
     assert ids(evidence) == set()
     assert {r.name for r in results} == set(REGISTER) - {"stride"}
@@ -118,7 +128,7 @@ def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("pass through é")
     layout = layout_of()
     write_chart(folder / "chart.mkv", layout, rate=RATE)
-    fault = FAULTS["8 bits, cut"].sizes[0]
+    fault = each_plane(lambda plane: np.maximum(plane >> 2 << 2, 4))
     write_clip(
         folder / "capture.mov",
         (fault(clean(render_planes(layout, n))) for n in range(layout.frame_count)),

@@ -1,9 +1,9 @@
 """Which faults of a path `tonelab check` finds and names, over faults put into clean captures.
 
-    python tests/studies/faults.py faults.jsonl                  # single faults, chart and natural
-    python tests/studies/faults.py faults.jsonl --clean 100      # captures without a fault
+    python tests/studies/faults.py faults.jsonl # single faults
+    python tests/studies/faults.py faults.jsonl --clean 100        # captures without a fault
     python tests/studies/faults.py faults.jsonl --pairs 60 --seed 1
-    python tests/studies/faults.py faults.jsonl --table          # print what is there, run nothing
+    python tests/studies/faults.py faults.jsonl --table            # print, run nothing
 
 Every case is one line of JSON in the given file; a case that stands there is not run again, so
 that a study may be cut into pieces (``--seconds``) and taken up again. The table has a row for each
@@ -18,6 +18,7 @@ import re
 import sys
 import time
 from collections import Counter
+from collections.abc import Iterator  # noqa: TC003
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from pathlib import Path
@@ -25,8 +26,6 @@ from pathlib import Path
 import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
-
-from typing import TYPE_CHECKING
 
 import natural
 from faults import (
@@ -49,9 +48,6 @@ from tonelab.checks.run import gather_pair
 from tonelab.errors import TonelabError
 from tonelab.media.clip import StaticMetadata
 from tonelab.signal.description import Signal
-
-if TYPE_CHECKING:
-    from collections.abc import Iterator
 
 HOLD, LONG_HOLD = 4, 8  # frames of a page: registered as it is, or by the pairing
 FRAMES = natural.SHOT * natural.SHOTS
@@ -205,7 +201,8 @@ def _dithered(plane: np.ndarray, case: Case, index: int) -> np.ndarray:
     wide = plane.astype(float) / (1 << 10 - case.bits)
     if case.dither != "none":  # triangular, two steps wide
         wide += generator.random(plane.shape) - generator.random(plane.shape)
-    return rounded(wide, (1 << case.bits) - 1)
+    least = 1 << case.bits - 8  # codes that BT.709 and BT.2100 leave to video
+    return np.clip(rounded(wide), least, (1 << case.bits) - 1 - least)
 
 
 def run(case: Case) -> dict:
