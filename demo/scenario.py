@@ -33,7 +33,7 @@ LAYOUT = Layout.create("quick", 1280, 720, peak=1000, hold=6)
 
 
 _PLAN = """\
-title = "Three players that do not exist, measured"
+title = "Players that do not exist, measured"
 notes = "The devices are simulated: summary.md holds what was found against what was built in."
 
 [output]

@@ -106,6 +106,15 @@ def test_every_finding_says_what_it_rests_on(several):
                 assert finding.decided_by
 
 
+def test_a_loopback_that_is_clean_never_takes_the_blame():
+    # A clean finding may bear the id of the altered one, and a value near it.
+    altered_share = altered("identity", "Not all are identical.", value=99.9, bound=0.5, count=9)
+    clean_share = transparent("identity", "All are identical.", value=100.0, bound=0.5)
+    (found,) = relate((altered_share,), (clean_share,))
+    assert found.verdict == "not transparent"
+    assert found.text.endswith("The loopback is clean here, so the device does it.")
+
+
 def test_a_loopback_clears_the_chain_or_takes_the_blame():
     fault = altered(
         "depth-eight-bits", "Eight bits.", value=8.0, alternatives=(f"{CHAIN} cuts", "the player")

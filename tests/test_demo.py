@@ -168,7 +168,7 @@ def test_the_plan_is_carried_out(scenario, measurements):
     assert [one["step"] for one in record["outcomes"]] == (
         ["measure"] * 3 + ["draw"] * 3 + ["compare", "report"]
     )
-    assert "Three players that do not exist" in scenario.page.read_text(encoding="utf-8")
+    assert "Players that do not exist" in scenario.page.read_text(encoding="utf-8")
 
 
 def test_the_late_start_is_seen(measurements):

@@ -57,6 +57,7 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
                     loopback=None if chain is None else chain.capture,
                     source_signal=task.source_signal,
                     capture_signal=task.capture_signal,
+                    loopback_signal=None if chain is None else chain.capture_signal,
                     progress=progress,
                 )
                 document = check_document(found)
@@ -91,7 +92,7 @@ def prove(results: Results, watch: Watch) -> Iterator[Outcome]:
                 progress=lambda *at, name=task.name: watch(name, *at),
             )
             path = results.inside("proofs", f"{task.name}.json")
-            proof = {"name": f"{task.name}, from {task.validates}", **verification_document(found)}
+            proof = {"look": task.validates, "capture": task.name, **verification_document(found)}
             results.proofs[task.name] = proof
             write_json(path, proof)
             trial.succeed(
@@ -112,6 +113,7 @@ def _job(task: Task, chain: Task | None, document: dict[str, Any]) -> str:
         "loopback": chain and document["loopback"]["sha256"],
         "source_signal": task.source_signal,
         "capture_signal": task.capture_signal,
+        "loopback_signal": None if chain is None else chain.capture_signal,
     }
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
@@ -129,7 +131,7 @@ def _kept(
             (task.capture, task.capture_signal, document["capture"]["sha256"]),
         ]
         if chain is not None:
-            clips.append((chain.capture, task.capture_signal, document["loopback"]["sha256"]))
+            clips.append((chain.capture, chain.capture_signal, document["loopback"]["sha256"]))
     except (OSError, ValueError, KeyError, TypeError):
         return None
     return document if unchanged(clips, progress) else None

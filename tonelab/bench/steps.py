@@ -88,7 +88,7 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
                 title=results.bench.title,
                 comparison=results.comparisons.get(key),
                 checks=results.checks,
-                corrections=tuple(results.proofs.values()),
+                corrections=[_proof_words(proof) for proof in results.proofs.values()],
                 pictures=pictures,
                 notes=results.bench.notes,
                 plan=results.bench.raw,
@@ -97,6 +97,21 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
             )
             trial.succeed(f"{len(tasks)} captures on one page", results.relative(path))
         yield trial.outcome
+
+
+def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
+    """Name the figures of a proof for the page."""
+    return {
+        "name": f"Look of {proof['look']}, held against the unseen capture {proof['capture']}",
+        "mean ΔE_ITP": f"{proof['mean']:.2f}, where rounding alone leaves {proof['floor']:.2f}",
+        "median, 95 %, 99 %, largest": ", ".join(
+            f"{proof[name]:.2f}" for name in ("median", "p95", "p99", "max")
+        ),
+        "codes": f"{proof['codes_rms']:.2f} RMS over Y', Cb and Cr",
+        "rests on": f"{proof['count']:,} {proof['what']} over {proof['frames']} frames",
+        "read by": f"{proof['reader']} interpolation",
+        "display": proof["display"],
+    }
 
 
 def _pictures(

@@ -53,7 +53,7 @@ def depth(evidence: Evidence) -> Findings:
     elif step > 1:
         yield altered(
             "depth-eight-bits" if step == 4 else "depth-reduced",
-            f"Only every {step}. code occurs: {bits} bits reach the output, {_how_cut(evidence)}.",
+            f"Only one code in {step} occurs: {bits} bits reach the output, {_how_cut(evidence)}.",
             value=float(bits),
             unit="bits",
             count=count,

@@ -30,7 +30,8 @@ def _relative(finding: Finding, loopback: tuple[Finding, ...]) -> Finding:
     if finding.verdict != "not transparent" or not loopback:
         return finding
     twin = next((f for f in loopback if f.id == finding.id), None)
-    if twin is None and all(f.verdict == "transparent" for f in loopback):
+    shown = loopback if twin is None else (twin,)
+    if all(f.verdict == "transparent" for f in shown):
         return replace(
             finding,
             text=f"{finding.text} The loopback is clean here, so the device does it.",

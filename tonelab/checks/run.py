@@ -98,6 +98,7 @@ def check(
     loopback: str | Path | None = None,
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
+    loopback_signal: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
     workers: int = 2,
 ) -> CheckReport:
@@ -112,6 +113,8 @@ def check(
         shows too is laid to the chain, and where it is clean the chain is cleared.
     source_signal, capture_signal
         Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
+    loopback_signal
+        The same of the loopback; by default that of the capture.
     progress
         Called with (stage, done, total).
     workers
@@ -134,8 +137,9 @@ def check(
             facts = _hashed((source_clip, capture_clip), hashes)
         chain = None
         if loopback is not None:
+            stated = capture_signal if loopback_signal is None else loopback_signal
             with (
-                open_clip(loopback, stated=capture_signal or {}) as chain_clip,
+                open_clip(loopback, stated=stated or {}) as chain_clip,
                 file_hashes((chain_clip,), workers) as hashes,
             ):
                 bound = gather(source_clip, chain_clip, progress=report, workers=workers)
