@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH
 
 if TYPE_CHECKING:
@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from tonelab.tallies.paths import PathTables
 
 _SHIFT_LIMIT = 0.08  # samples
+_SOFTNESS_LIMIT = 0.1  # departure of a gain from 1
 
 
 @check("chroma", "chroma siting and interpolation")
@@ -31,7 +32,11 @@ def chroma(evidence: Evidence) -> Findings:
     places = {phase: centroid(kernel) for phase, kernel in kernels.items()}
     count = int(sum(paths.chroma_gram[phase][-3, -3] for phase in kernels))
     yield from _vertical(evidence, kernels, places, count)
-    yield from _horizontal(places, count)
+    across = _place("horizontal", _across(places), "columns", count)
+    yield across
+    # Interpolation at another place softens too; then that place is the finding.
+    if across.verdict == "transparent":
+        yield _softness(kernels[0, 0].sum(axis=0), count)
 
 
 def displaced(evidence: Evidence) -> bool:
@@ -120,8 +125,27 @@ def _single() -> FloatArray:
     return single
 
 
-def _horizontal(places: dict[tuple[int, int], tuple[float, float]], count: int) -> Findings:
-    yield _place("horizontal", _across(places), "columns", count)
+def _softness(taps: FloatArray, count: int) -> Finding:
+    """Gain along rows at half the highest frequency that chroma samples can hold."""
+    where = np.arange(len(taps)) - CHROMA_REACH
+    gain = float(abs(np.sum(taps * np.exp(-0.5j * np.pi * where)) / taps.sum()))
+    figures: Deciding = {
+        "value": gain,
+        "bound": 0.02,
+        "count": count,
+        "threshold": 1 - _SOFTNESS_LIMIT,
+    }
+    text = f"gain {gain:.3f} along rows at a quarter of the chroma samples' rate"
+    if abs(gain - 1) > _SOFTNESS_LIMIT:
+        soft = gain < 1
+        figures["alternatives"] = ("a conversion to 4:4:4 and back with a soft filter", "scaling")
+        figures["decided_by"] = "a capture in 4:4:4, or with the device set to Y'CbCr 4:2:2"
+        return altered(
+            "chroma-softened" if soft else "chroma-sharpened",
+            f"Chroma is {'softened' if soft else 'sharpened'}: {text}.",
+            **figures,
+        )
+    return transparent("chroma-detail", f"Chroma detail is kept: {text}.", **figures)
 
 
 def _across(places: dict[tuple[int, int], tuple[float, float]]) -> float:
