@@ -16,6 +16,7 @@ from tonelab.identify.fitting import (
     LIKE_THE_CURVE,
     Fit,
     Free,
+    fit_from,
     free_parameters,
     joint_fit,
     start_fits,
@@ -36,6 +37,7 @@ MOST_CURVES = 6  # neutral curves to fit families to, when chains that tie diffe
 NAMING_FACTOR = 1.2
 # Families this close are told apart by their number of parameters instead.
 PARSIMONY = 1.03
+BESIDE = 0.01  # of the range of each parameter, from where a fit is tried again
 AGREEING = 3.0  # standard deviations within which a published value is taken to fit
 
 
@@ -107,13 +109,26 @@ def settled(evidence: Evidence, family: Family) -> Family:
     training = evidence[~evidence.held_out].thinned(TRAINING_COLOURS)
     tone = free_parameters("tone", TONE_CURVES[family.name].parameters)
     free = [*tone, *(item for item in family.fit.free if item.part != "tone")]
-    fit = with_intervals(training, joint_fit(training, family.fit.conversion, free))
+    fit = with_intervals(training, _off_kinks(training, family.fit.conversion, free))
     while (held := _surest(fit) or _in_a_valley(training, fit)) is not None:
         free.remove(held)
         fit = with_intervals(training, _holding(training, fit, held))
     fit = _whatever_the_ceiling(training, fit)
     unseen = evidence[evidence.held_out]
     return replace(family, fit=fit, held_out_rms=rms(unseen.residual(fit.conversion)))
+
+
+def _off_kinks(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> Fit:
+    """Fit all parameters, and from beside that fit again: clips and maxima bend the residual.
+
+    A fit can come to rest on such a bend. Another takes its place only when clearly better.
+    """
+    fit = best = joint_fit(evidence, chain, free)
+    for side in (-BESIDE, BESIDE):
+        other = fit_from(evidence, fit, fit.position + side)
+        if 3 * len(evidence.light) * (best.rms**2 - other.rms**2) > AGREEING**2 * best.rms**2:
+            best = other
+    return best
 
 
 def _whatever_the_ceiling(evidence: Evidence, fit: Fit) -> Fit:

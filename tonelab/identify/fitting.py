@@ -159,6 +159,12 @@ def joint_fit(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> Fi
     return _solve(chain, free, start, _joint_residual(evidence, chain, free), evidence.floor)
 
 
+def fit_from(evidence: Evidence, fit: Fit, start: FloatArray) -> Fit:
+    """Fit the same parameters on colours and neutrals from another position."""
+    residual = _joint_residual(evidence, fit.conversion, fit.free)
+    return _solve(fit.conversion, fit.free, start, residual, evidence.floor)
+
+
 def with_intervals(evidence: Evidence, fit: Fit) -> Fit:
     """Find the covariance of a fit.
 
