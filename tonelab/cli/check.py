@@ -6,15 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import (
-    FILE,
-    as_json,
-    fail_on,
-    force,
-    judge,
-    parse_statement,
-    verbosity,
-)
+from tonelab.cli.options import FILE, as_json, fail_on, force, judge, statement, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 
 if TYPE_CHECKING:
@@ -28,14 +20,8 @@ if TYPE_CHECKING:
     "--loopback", type=FILE,
     help="The source recorded by the same capture chain through a path known to be good.",
 )  # fmt: skip
-@click.option(
-    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the source.",
-)  # fmt: skip
-@click.option(
-    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the capture, such as range=full,transfer=pq.",
-)  # fmt: skip
+@statement("--source-signal", "How to read the source.")
+@statement("--capture-signal", "How to read the capture, such as range=full,transfer=pq.")
 @click.option("-o", "--output", type=FILE, help="Keep the findings in this .json.")
 @force
 @as_json

@@ -14,7 +14,7 @@ from tonelab.cli.options import (
     judge,
     on_workers,
     parse_settings,
-    parse_statement,
+    statement,
     verbosity,
     workers_for,
 )
@@ -34,14 +34,10 @@ if TYPE_CHECKING:
     help="A setting of the device; repeat for more.",
 )  # fmt: skip
 @click.option("--note", default="", metavar="TEXT", help="Anything worth keeping.")
-@click.option(
-    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the source.",
-)  # fmt: skip
-@click.option(
-    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the capture, such as range=full,transfer=bt1886,peak=203.",
-)  # fmt: skip
+@statement("--source-signal", "How to read the source.")
+@statement(
+    "--capture-signal", "How to read the capture, such as range=full,transfer=bt1886,peak=203."
+)
 @on_workers
 @click.option("-o", "--output", required=True, type=FILE, help="The curve file to write, .h5.")
 @force

@@ -126,6 +126,11 @@ def parse_statement(_: click.Context, __: click.Parameter, text: str) -> dict[st
     return parse(text)
 
 
+def statement(name: str, words: str) -> Callable[[Command], Command]:
+    """Make an option that states how a clip is to be read."""
+    return click.option(name, default="", metavar="K=V,...", callback=parse_statement, help=words)
+
+
 def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:
     """Turn repeated ``KEY=VALUE`` into a mapping."""
     settings = {}

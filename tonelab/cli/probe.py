@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import FILE, as_json, fail_on, judge, parse_statement, verbosity
+from tonelab.cli.options import FILE, as_json, fail_on, judge, statement, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 from tonelab.errors import TonelabError
 
@@ -16,10 +16,7 @@ if TYPE_CHECKING:
 
 @click.command("probe", short_help="Say what clips are and how they are read.")
 @click.argument("clips", nargs=-1, required=True, type=FILE)
-@click.option(
-    "--signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="What you know of them, such as range=full; wins over what they declare.",
-)  # fmt: skip
+@statement("--signal", "What you know of them, such as range=full; wins over what they declare.")
 @as_json
 @fail_on
 @verbosity

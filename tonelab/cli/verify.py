@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from tonelab.cli.options import FILE, as_json, parse_statement, verbosity
+from tonelab.cli.options import FILE, as_json, statement, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar
 
 if TYPE_CHECKING:
@@ -23,14 +23,8 @@ if TYPE_CHECKING:
     "--reader", type=click.Choice(["tetrahedral", "trilinear"]), default="tetrahedral",
     show_default=True, help="Interpolation of a cube; a CLF states its own.",
 )  # fmt: skip
-@click.option(
-    "--source-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the first clip.",
-)  # fmt: skip
-@click.option(
-    "--capture-signal", default="", metavar="K=V,...", callback=parse_statement,
-    help="How to read the second clip.",
-)  # fmt: skip
+@statement("--source-signal", "How to read the first clip.")
+@statement("--capture-signal", "How to read the second clip.")
 @as_json
 @verbosity
 @click.pass_obj
