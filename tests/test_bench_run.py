@@ -333,7 +333,8 @@ def stand_in_proofs(patch):
 
     def verify(look, source, capture, **words):
         calls.append(("verify", look.name, capture.stem))
-        return Verification("tetrahedral", 0.5, 0.4, 1, 2, 3, 0.3, 0.6, 99, "colours", 4, "BT.1886")
+        figures = (0.5, 0.4, 1, 2, 3, 0.3, 0.1, 0.6, 99)
+        return Verification("tetrahedral", *figures, "colours", 4, "BT.1886")
 
     class Look:
         def save(self, path, *, overwrite):

@@ -332,6 +332,7 @@ def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
     assert found.what == "flat places"
     assert found.count > 10_000
     assert found.median < 1.5
+    assert 0 < found.luminance_error < 1.0
     wrong = tmp_path / "wrong.cube"
     correct(load(STANDARD_FILES / "clip-100-1000.h5"), size=17, whole=True).save(wrong)
     assert main(["verify", str(wrong), *(str(tmp_path / n) for n in names), "--json"]) == 0

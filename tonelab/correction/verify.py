@@ -35,6 +35,8 @@ if TYPE_CHECKING:
 PLACES = 20_000  # flat places of a frame that are judged, taken evenly
 _BIN = 0.01  # ΔE_ITP
 _BINS = 20_000
+_GREY = 0.03  # of luminance, by which the components of a grey may lie apart
+_LUMINANCE = np.array([0.2627, 0.6780, 0.0593])  # BT.2020-2
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +44,8 @@ class Verification:
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
-    capture alone causes, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places.
+    capture alone causes, ``luminance_error`` is over the captured greys, None where there are
+    none, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places.
     """
 
     reader: str
@@ -52,6 +55,7 @@ class Verification:
     p99: float
     max: float
     floor: float
+    luminance_error: float | None
     codes_rms: float
     count: int
     what: str
@@ -65,6 +69,14 @@ class _Sums:
     def __init__(self) -> None:
         self.histogram = np.zeros(_BINS, np.int64)
         self.total = self.floor = self.squares = self.worst = 0.0
+        self.greys, self.grey_error = 0, 0.0
+
+    def add_greys(self, expected: FloatArray, given: FloatArray, peak: float) -> None:
+        """Add the relative errors of luminance where the capture is grey; light (N, 3)."""
+        wanted, seen = expected @ _LUMINANCE, given @ _LUMINANCE
+        grey = (wanted > 0.01 * peak) & (np.ptp(expected, axis=1) < _GREY * wanted)
+        self.greys += int(grey.sum())
+        self.grey_error += float(np.abs(seen[grey] / wanted[grey] - 1).sum())
 
     def add(self, distance: FloatArray, floor: FloatArray, codes: FloatArray) -> None:
         index = np.minimum((distance / _BIN).astype(np.int64), _BINS - 1)
@@ -139,8 +151,10 @@ def verify(
             codes = _codes(rgb, recorded)
             expected = shown_light(seen, recorded)
             moved = seen + step * np.random.default_rng(2124).uniform(-0.5, 0.5, seen.shape)
+            light = shown_light(codes, recorded)
+            sums.add_greys(expected, light, recorded.peak)
             sums.add(
-                delta_e_itp(expected, shown_light(codes, recorded)),
+                delta_e_itp(expected, light),
                 delta_e_itp(expected, shown_light(moved, recorded)),
                 codes - seen,
             )
@@ -156,6 +170,7 @@ def verify(
         p99=sums.percentile(0.99),
         max=sums.worst,
         floor=sums.floor / count,
+        luminance_error=100 * sums.grey_error / sums.greys if sums.greys else None,
         codes_rms=float(np.sqrt(sums.squares / (3 * count))),
         count=count,
         what="colours of the chart" if chart else "flat places",

@@ -84,9 +84,12 @@ def verification_document(found: Verification) -> dict[str, Any]:
 
 def verification_summary(found: Verification) -> RenderableType:
     """Render a proof for a terminal."""
-    table = number_table("mean ΔE_ITP", "median", "p95", "p99", "max", "floor", "codes RMS")
+    table = number_table(
+        "mean ΔE_ITP", "median", "p95", "p99", "max", "floor", "codes RMS", "luminance"
+    )
     figures = (found.mean, found.median, found.p95, found.p99, found.max, found.floor)
-    table.add_row(*(f"{value:.2f}" for value in (*figures, found.codes_rms)))
+    greys = "–" if found.luminance_error is None else f"{found.luminance_error:.1f} %"
+    table.add_row(*(f"{value:.2f}" for value in (*figures, found.codes_rms)), greys)
     return Group(
         Text(f"{found.count} {found.what} over {found.frames} frames, {found.reader}", "bold"),
         table,
