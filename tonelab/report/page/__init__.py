@@ -7,17 +7,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from tonelab.errors import UsageError
 from tonelab.outputs import check_output, whole_file
 from tonelab.report.page.render import render_page
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping, Sequence
+    from collections.abc import Sequence
+    from typing import Unpack
 
-    from tonelab.compare import Comparison
-    from tonelab.report.pictures import PictureSet
+    from tonelab.report.page.render import Content
     from tonelab.results import Measurement
 
 __all__ = ["render_page", "write_page"]
@@ -27,15 +27,8 @@ def write_page(
     path: str | Path,
     measurements: Sequence[Measurement],
     *,
-    title: str = "",
-    comparison: Comparison | None = None,
-    checks: Mapping[str, Any] | None = None,
-    corrections: Sequence[Any] = (),
-    pictures: Sequence[PictureSet] = (),
-    notes: str = "",
-    plan: Mapping[str, Any] | None = None,
-    left_out: Sequence[str] = (),
     overwrite: bool = False,
+    **content: Unpack[Content],
 ) -> None:
     """Write the report page, whole or not at all.
 
@@ -43,8 +36,9 @@ def write_page(
     ----------
     path
         Where it goes, ``.html``.
-    measurements, title, comparison, checks, corrections, pictures, notes, plan, left_out
-        As in `render_page`.
+    measurements, content
+        As in `render_page`: ``title``, ``comparison``, ``checks``, ``corrections``, ``pictures``,
+        ``notes``, ``plan``, ``left_out``.
     overwrite
         Replace a file that is there.
 
@@ -58,16 +52,6 @@ def write_page(
     if path.suffix.lower() not in {".html", ".htm"}:
         raise UsageError(f"{path} is no name for a page: end it in .html.")
     check_output(path, overwrite=overwrite)
-    page = render_page(
-        measurements,
-        title=title,
-        comparison=comparison,
-        checks=checks,
-        corrections=corrections,
-        pictures=pictures,
-        notes=notes,
-        plan=plan,
-        left_out=left_out,
-    )
+    page = render_page(measurements, **content)
     with whole_file(path) as temporary:
         temporary.write_text(page, encoding="utf-8", newline="\n")

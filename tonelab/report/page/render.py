@@ -7,7 +7,7 @@ import hashlib
 import re
 from importlib.metadata import version
 from importlib.resources import files
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
@@ -38,6 +38,19 @@ if TYPE_CHECKING:
     from tonelab.results import Measurement
 
 _PACKAGE = "tonelab.report.page"
+
+
+class Content(TypedDict, total=False):
+    """What a page may show beside the measurements, as in `render_page`."""
+
+    title: str
+    comparison: Comparison | None
+    checks: Mapping[str, Any] | None
+    corrections: Sequence[Any]
+    pictures: Sequence[PictureSet]
+    notes: str
+    plan: Mapping[str, Any] | None
+    left_out: Sequence[str]
 
 
 def render_page(
