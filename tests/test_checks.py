@@ -17,6 +17,7 @@ import numpy as np
 import pytest
 from faults import (
     RATE,
+    capture_clip,
     chain,
     chroma_only,
     clean,
@@ -24,8 +25,10 @@ from faults import (
     each_plane,
     evidence_of,
     layout_of,
+    registered,
     repeated_lines,
     sharpen,
+    source_clip,
 )
 from rich.console import Console
 
@@ -37,6 +40,7 @@ from tonelab.checks.registry import CHAIN, altered, transparent
 from tonelab.cli import main
 from tonelab.media import write_clip
 from tonelab.show.checks import check_document, check_schema
+from tonelab.tallies.paths import bursts, tally_paths
 
 
 def ids(evidence):
@@ -90,6 +94,22 @@ def test_identity_tells_levels_and_chroma_interpolation_from_other_differences(s
     mixed = edges.copy()
     mixed[0, 300, 302] = 40
     assert told(mixed, same).endswith("up to 2 codes.")
+
+
+@pytest.mark.parametrize("shift", [8, -8])
+def test_chroma_of_a_shifted_picture_still_faces_its_source(shift):
+    """Whole pixels of shift leave fewer samples on both sides, and the rest as they were."""
+
+    def moved(planes):
+        return [np.roll(plane, shift // (2 if n else 1), axis=1) for n, plane in enumerate(planes)]
+
+    layout = layout_of()
+    pair = registered(source_clip(layout), capture_clip(layout, moved), layout)
+    pair = replace(pair, facts=replace(pair.facts, offset=(float(shift), 0.0)))
+    paths = tally_paths(pair, bursts(pair)[:1])
+    for table in paths.joint:
+        assert table.sum() > 10_000
+        assert np.trace(table) > 0.99 * table.sum()
 
 
 def test_every_finding_says_what_it_rests_on(several):

@@ -277,7 +277,9 @@ class _Adder:
                 if self.repeat is None or not a.size:
                     continue
                 down, across = self.source_factors[1], self.source_factors[0]
-                wanted = mask[::down, ::across][: a.shape[0], : a.shape[1]]
+                wanted = mask[::down, ::across]
+                rows, columns = (min(n) for n in zip(a.shape, wanted.shape, strict=True))
+                a, wanted = a[:rows, :columns], wanted[:rows, :columns]  # noqa: PLW2901
                 if self.repeat != (1, 1):
                     wanted = wanted & (_spread(a, 1) == 0)
                     a = a.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)  # noqa: PLW2901
