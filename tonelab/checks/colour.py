@@ -176,8 +176,8 @@ def hue(evidence: Evidence) -> Findings:
     elif abs(rotation) > _HUE_LIMIT + bound:
         yield altered(
             "hue-rotated",
-            f"Hues are rotated by {rotation:+.3f} ± {bound:.3f} degrees, alike at all hues and "
-            f"without any leak into luma, as a hue control does; {detail}.",
+            f"Hues are rotated by {rotation:+.3f} ± {bound:.3f} degrees on average, without any "
+            f"leak into luma, as a hue control does; {detail}.",
             value=rotation,
             bound=bound,
             unit="degrees",

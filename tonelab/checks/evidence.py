@@ -34,9 +34,7 @@ LEAK_LIMIT = 0.005  # luma codes for each chroma code
 _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
-_FEW = 8  # colours
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
-_MOST_MIXED = 0.5  # a pass-through keeps colours; a conversion leaves none where it was
 
 
 @dataclass(frozen=True)
@@ -191,10 +189,10 @@ class Evidence:
         """Whether the capture shows the source's own signal and no conversion of it."""
         neutrals = self.neutrals
         inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
-        if inside.sum() >= _FEW and self.capture.matrix != "rgb":
+        if inside.sum() >= _LEAST_GREYS and self.capture.matrix != "rgb":
             return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0])
         colours = self.colours
-        if len(colours) >= 4 * _FEW and np.ptp(colours.source[:, 0]) > _SPREAD:
+        if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
             return _straight(colours.source, colours.capture[:, 0])
         return self.capture.transfer == self.source.transfer
 
