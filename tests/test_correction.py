@@ -116,6 +116,14 @@ def test_table_equals_an_independent_interpolation(reader):
 
 
 @pytest.mark.parametrize("suffix", [".clf", ".cube"])
+def test_a_file_written_anew_under_its_name_is_read_anew(suffix, tmp_path):
+    path, numbers = tmp_path / f"look{suffix}", np.full((1, 3), 0.4)
+    for table in (CURVED, replace(CURVED, values=1 - CURVED.values)):
+        write_correction(path, table, {}, ("A look",), overwrite=True)
+        assert_allclose(open_reader(path)(numbers), table.read(numbers, "tetrahedral"), atol=1e-5)
+
+
+@pytest.mark.parametrize("suffix", [".clf", ".cube"])
 def test_file_says_what_it_is_and_readers_apply_it(suffix, tmp_path):
     path = tmp_path / f"a look é{suffix}"
     narrow = replace(RGB, range="narrow", transfer="pq", primaries="bt2020")
@@ -353,7 +361,7 @@ def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):
         (["correct", str(file), "-o", str(tmp_path / "x.txt")], ".clf or .cube"),
         (["correct", str(out), "-o", str(tmp_path / "x.clf")], "not an HDF5 file"),
         (["correct", str(file), "-o", str(tmp_path / "x.clf"), "--toward", "nobody"], "nobody"),
-        (["verify", str(file), str(file), str(file)], "cannot be read as a correction"),
+        (["verify", str(file), str(file), str(file)], "no correction by its name"),
         (words, "exists already"),
     ):
         assert main(bad) == 2

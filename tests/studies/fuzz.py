@@ -69,6 +69,76 @@ def clips(folder):
     return [folder / name for name in names]
 
 
+def stills(folder):
+    from test_media_stills import dpx, exr, picture, png, tifffile
+
+    png(folder / "a.png", picture(16))
+    tifffile.imwrite(folder / "b.tif", picture(16), photometric="rgb")
+    tifffile.imwrite(folder / "c.tif", picture(8), photometric="rgb", compression="zlib")
+    dpx(folder / "d.dpx", picture(10), 10)
+    exr(folder / "e.exr", picture(16) / 2**15, zipped=True)
+    return sorted(folder.iterdir())
+
+
+def corrections(folder):
+    from tonelab.correction.files import describe_coding, write_correction
+    from tonelab.correction.table import Table, lattice
+    from tonelab.signal.description import Signal
+
+    table = Table(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3) ** 0.7)
+    signal = Signal(matrix="rgb", range="full")
+    words = {"InputDescriptor": describe_coding(signal), "OutputDescriptor": "as it goes in"}
+    for name in ("a.cube", "b.clf"):
+        write_correction(folder / name, table, words, ("A table", "of three nodes"))
+    return sorted(folder.iterdir())
+
+
+PLAN = """
+title = "Two boxes"
+notes = "an evening"
+
+[output]
+folder = "results"
+figures = ["svg"]
+crops = [{ frame = 1, x = 4, y = 2, label = "lamp" }]
+against = ["bt2446a"]
+
+[limits]
+findings = "stop"
+residual = 3.0
+
+[sources.chart]
+file = "chart.mkv"
+signal = { range = "narrow", peak = 1000 }
+
+[devices.box]
+name = "Box"
+firmware = "1.0"
+settings = { picture = "standard", contrast = 50 }
+
+[[captures]]
+file = "a.mov"
+device = "box"
+
+[[captures]]
+file = "b.mov"
+device = "box"
+role = "validation"
+validates = "a"
+
+[[captures]]
+file = "c.mov"
+role = "loopback"
+"""
+
+
+def plans(folder):
+    for name in ("chart.mkv", "a.mov", "b.mov", "c.mov"):
+        (folder / name).touch()
+    (folder / "sound.toml").write_text(PLAN, encoding="utf-8")
+    return [folder / "sound.toml"]
+
+
 # Readers, as users reach them
 
 
@@ -88,7 +158,35 @@ def read_clip(path):
             pass
 
 
-READERS = {"curve file": (curve_file, read_curve_file), "clip": (clips, read_clip)}
+def read_still(path):
+    from tonelab.media import open_clip
+
+    light = {"transfer": "pq", "primaries": "bt2020", "peak": 100.0}
+    with open_clip(path, stated=light if path.suffix == ".exr" else {}) as clip:
+        list(clip.frames())
+
+
+def read_correction(path):
+    from tonelab.correction.files import open_reader, read_descriptors
+
+    apply = open_reader(path)
+    read_descriptors(path)
+    apply(np.random.default_rng(3).uniform(-0.5, 1.5, (64, 3)))
+
+
+def read_bench(path):
+    from tonelab.bench.reading import read_plan
+
+    read_plan(path)
+
+
+READERS = {
+    "curve file": (curve_file, read_curve_file),
+    "clip": (clips, read_clip),
+    "picture": (stills, read_still),
+    "correction": (corrections, read_correction),
+    "plan": (plans, read_bench),
+}
 
 
 # Broken files
@@ -133,12 +231,12 @@ def broken(sound: bytes, rng: np.random.Generator) -> bytes:
 # Watching
 
 
-def work(name, folder, seed, pipe):
+def work(name, files, folder, seed, pipe):
     """Read one input after another; say before each which it is, and after it what happened."""
     from tonelab.errors import TonelabError
 
     _, read = READERS[name]
-    sound = [path for path in sorted(folder.iterdir()) if path.stem != "broken"]
+    sound = [Path(path) for path in files]
     contents = [path.read_bytes() for path in sound]
     for path in sound:
         copy = folder / f"broken{path.suffix}"
@@ -155,13 +253,20 @@ def work(name, folder, seed, pipe):
             outcome, text = "read", ""
         except TonelabError as error:
             text = str(error)
-            whole = text.endswith(".") and "\n" not in text
-            outcome = "refused" if whole else "traceback"
+            outcome = "refused" if is_plain(text, name) else "traceback"
         except Exception as error:  # noqa: BLE001 - which is what is looked for
             outcome, text = "traceback", repr(error)
         if peak_memory() - before > MOST_MEMORY:
             outcome, before = "memory", peak_memory()
         pipe.send((outcome, text))
+
+
+def is_plain(text: str, name: str) -> bool:
+    """Whether a refusal is one sentence, or the list of a plan's mistakes."""
+    lines = text.split("\n")
+    if name != "plan" and len(lines) > 1:
+        return False
+    return all(line.endswith((".", "?", ":")) for line in lines)
 
 
 def peak_memory() -> int:
@@ -179,12 +284,12 @@ def run(name: str, inputs: int, seed: int) -> tuple[dict[str, int], list[str]]:
     context = multiprocessing.get_context("spawn")
     with TemporaryDirectory() as place:
         folder = Path(place)
-        make(folder)
+        files = make(folder)
         process = None
         for number in range(inputs):
             if process is None:
                 pipe, theirs = context.Pipe()
-                process = context.Process(target=work, args=(name, folder, seed, theirs))
+                process = context.Process(target=work, args=(name, files, folder, seed, theirs))
                 process.start()
                 theirs.close()
                 patience = 60.0

@@ -6,6 +6,7 @@ evaluation: OpenColorIO for both formats, FFmpeg's ``lut3d`` for the cube (it do
 
 from __future__ import annotations
 
+import re
 import tempfile
 import uuid
 from fractions import Fraction
@@ -15,7 +16,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.correction.table import READERS, Table
-from tonelab.errors import UsageError
+from tonelab.errors import SignalError, UsageError
 from tonelab.outputs import check_output, whole_file
 from tonelab.signal.description import Signal, parse_signal
 
@@ -30,6 +31,7 @@ TOLERANCE = 1e-4  # of full scale
 _CLF = "Academy/ASC Common LUT Format"
 _PROBES = 4096
 _HEAD_LINES = 64  # of a cube, among which its descriptors stand
+_LARGEST = 2**28  # bytes of a file; the largest table that is read, of 129 nodes, takes a quarter
 _SECOND = Fraction(1, 1)
 _NAMESPACE = uuid.UUID("5a0b1e5c-5f0e-5d0f-9c53-70c1ab3e0000")
 
@@ -37,7 +39,7 @@ _NAMESPACE = uuid.UUID("5a0b1e5c-5f0e-5d0f-9c53-70c1ab3e0000")
 def check_suffix(path: Path) -> None:
     """Refuse a name whose ending is no format of corrections."""
     if path.suffix.lower() not in SUFFIXES:
-        raise UsageError(f"{path} has no format we can write: end its name in .clf or .cube.")
+        raise UsageError(f"{path} is no correction by its name, which must end in .clf or .cube.")
 
 
 def write_correction(
@@ -105,7 +107,13 @@ def describe_coding(signal: Signal) -> str:
 
 
 def read_descriptors(path: Path) -> tuple[Signal | None, Signal | None]:
-    """Return how input and output of a correction are coded, None where the file does not say."""
+    """Return how input and output of a correction are coded, None where the file does not say.
+
+    Raises
+    ------
+    UsageError
+        When it cannot be read, or says what makes no sense.
+    """
     if path.suffix.lower() == ".cube":
         with path.open(encoding="utf-8", errors="replace") as file:
             head = [line for _, line in zip(range(_HEAD_LINES), file, strict=False)]
@@ -115,7 +123,10 @@ def read_descriptors(path: Path) -> tuple[Signal | None, Signal | None]:
         children = metadata.getChildElements()
         pairs = [(child.getElementName(), child.getElementValue()) for child in children]
     said = {name: value.strip() for name, value in pairs}
-    return _coding(said.get("InputDescriptor")), _coding(said.get("OutputDescriptor"))
+    try:
+        return _coding(said.get("InputDescriptor")), _coding(said.get("OutputDescriptor"))
+    except SignalError as fault:
+        raise UsageError(f"A descriptor in {path} makes no sense: {fault}") from None
 
 
 def _coding(text: str | None) -> Signal | None:
@@ -129,19 +140,16 @@ def open_reader(path: Path, reader: Reader = "tetrahedral") -> Any:
     Raises
     ------
     UsageError
-        When the file is missing or OpenColorIO cannot read it.
+        When the file is missing or OpenColorIO cannot read it; the function raises it where the
+        file gives no number.
     """
-    if not path.is_file():
-        raise UsageError(f"There is no file {path}.")
-    try:
-        processor = _processor(path, reader).getDefaultCPUProcessor()
-    except Exception as fault:
-        reason = " ".join(str(fault).split())
-        raise UsageError(f"{path} cannot be read as a correction: {reason}") from fault
+    processor = _processor(path, reader).getDefaultCPUProcessor()
 
     def apply(numbers: FloatArray) -> FloatArray:
         block = np.ascontiguousarray(numbers, np.float32)
         processor.applyRGB(block)
+        if not np.isfinite(block).all():
+            raise UsageError(f"{path} gives values that are no numbers: bake it again.")
         return block.astype(np.float64)
 
     return apply
@@ -150,9 +158,31 @@ def open_reader(path: Path, reader: Reader = "tetrahedral") -> Any:
 def _processor(path: Path, reader: Reader) -> Any:
     import PyOpenColorIO as OCIO  # noqa: N814
 
+    check_suffix(path)
+    if not path.is_file():
+        raise UsageError(f"There is no file {path}.")
+    if path.stat().st_size > _LARGEST:
+        raise UsageError(f"{path} is far larger than any correction: name another file.")
     how = {"tetrahedral": OCIO.INTERP_TETRAHEDRAL, "trilinear": OCIO.INTERP_LINEAR}[reader]
-    transform = OCIO.FileTransform(str(path.resolve()), interpolation=how)
-    return OCIO.Config.CreateRaw().getProcessor(transform)
+    OCIO.ClearAllCaches()  # it would give the file that once stood under this name
+    left_out: list[str] = []
+    OCIO.SetLoggingFunction(left_out.append)  # it warns of what it does not know and goes on
+    try:
+        transform = OCIO.FileTransform(str(path.resolve()), interpolation=how)
+        processor = OCIO.Config.CreateRaw().getProcessor(transform)
+        reason = "".join(left_out)
+    except (OCIO.Exception, ValueError) as fault:
+        processor, reason = None, str(fault)
+    finally:
+        OCIO.ResetToDefaultLoggingFunction()
+    if reason or processor is None:
+        line = re.search(r"(?:line |\.clf)\((\d+)\)", reason)
+        place = f" in line {line[1]}" if line else ""
+        raise UsageError(
+            f"{path} cannot be read as a correction: it is damaged{place} or holds what no reader "
+            "knows; restore it or bake it again."
+        )
+    return processor
 
 
 def _as_clf(table: Table, descriptors: Mapping[str, str], lines: tuple[str, ...]) -> str:
