@@ -20,6 +20,7 @@ import tonelab.chart
 import tonelab.cli.app as app
 from tonelab.cli import main
 from tonelab.cli.options import parse_rate, parse_settings, parse_size
+from tonelab.cli.terminal import print_result, say
 from tonelab.curvefile import load, save
 from tonelab.errors import PairingError
 from tonelab.show import document_schema
@@ -406,6 +407,14 @@ def test_interrupted_after_saving_says_so(measuring, monkeypatch, tmp_path, caps
 
 
 # Consoles
+
+
+def test_a_strangers_words_cannot_command_the_terminal(capsys):
+    print_result("Box \x1b[2J\x1b]0;title\x07 \u202eevil\nnext")
+    say("no file a\x1b[31m.mov")
+    said = capsys.readouterr()
+    assert said.out == "Box \\x1b[2J\\x1b]0;title\\x07 \\u202eevil\nnext\n"
+    assert said.err == "no file a\\x1b[31m.mov\n"
 
 
 @pytest.mark.parametrize("encoding", ["ascii", "cp1252", "cp850", "utf-8"])

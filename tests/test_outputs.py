@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import json
 import os
 import subprocess
 import sys
 import threading
 import time
+from pathlib import Path
 
 import pytest
 
@@ -130,3 +132,62 @@ def test_what_a_killed_process_left_is_removed_by_the_next(tmp_path):
         temporary.write_bytes(b"newer")
     assert names(tmp_path) == [path.name]
     assert path.read_bytes() == b"newer"
+
+
+# Every writer, on a disk that takes no more
+
+FULL = """
+import contextlib, io, json, resource, signal, sys
+from pathlib import Path
+sys.path[:0] = sys.argv[1:3]
+from make_measurement import make_measurement
+from tonelab.cli import main
+from tonelab.curvefile import save
+folder = Path(sys.argv[3])
+file = str(folder / "box.h5")
+standard = str(Path(sys.argv[2]) / "curves" / "standards" / "bt2446a-1000.h5")
+save(make_measurement(), file)
+for name in ("clips", "whole", "full"):
+    (folder / name).mkdir()
+(folder / "clips" / "a.mov").write_bytes(b"x")
+commands = {
+    "clip-100-1000.h5": ["standards", "clip-100", "--peak", "1000"],
+    "figure.svg": ["show", file],
+    "page.html": ["report", file],
+    "look.cube": ["correct", standard, "--size", "17"],
+    "plan.toml": ["run", "--sketch", str(folder / "clips")],
+}
+def run(place):
+    told = {}
+    for name, words in commands.items():
+        output = folder / place if words[0] == "standards" else folder / place / name
+        said = io.StringIO()
+        with contextlib.redirect_stderr(said), contextlib.redirect_stdout(io.StringIO()):
+            status = main([*words, "--force", "-o", str(output)])
+        told[name] = status, said.getvalue()
+    return told
+whole = run("whole")
+for name in commands:
+    (folder / "full" / name).write_bytes(b"old")
+signal.signal(signal.SIGXFSZ, signal.SIG_IGN)
+resource.setrlimit(resource.RLIMIT_FSIZE, (100, 100))
+print(json.dumps([whole, run("full")]))
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="limits of file size are a Unix facility")
+def test_no_writer_leaves_a_part_on_a_full_disk(tmp_path):
+    tests = Path(__file__).parent
+    done = subprocess.run(
+        [sys.executable, "-c", FULL, str(tests), str(tests.parent), str(tmp_path)],
+        stdout=subprocess.PIPE, check=True,
+    )  # fmt: skip
+    whole, full = json.loads(done.stdout)
+    assert {status for status, _ in whole.values()} == {0}, whole
+    assert sorted(whole) == names(tmp_path / "whole") == names(tmp_path / "full")
+    for name, (status, said) in full.items():
+        assert status == 2, (name, said)
+        assert said.startswith("tonelab: ")
+        assert "cannot be written" in said
+        assert said.count("\n") == 1, (name, said)
+        assert (tmp_path / "full" / name).read_bytes() == b"old"

@@ -34,6 +34,22 @@ def check_output(path: Path, *, overwrite: bool, error: type[TonelabError] = Usa
         raise _taken(path, error)
 
 
+def make_folder(path: Path) -> None:
+    """Make a folder, with those it stands in.
+
+    Raises
+    ------
+    UsageError
+        When the system refuses.
+    """
+    try:
+        path.mkdir(parents=True, exist_ok=True)
+    except OSError as fault:
+        raise UsageError(
+            f"The folder {path} cannot be made ({fault.strerror}): name another."
+        ) from fault
+
+
 @contextmanager
 def whole_file(
     path: Path, *, overwrite: bool = True, error: type[TonelabError] = UsageError

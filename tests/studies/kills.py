@@ -127,7 +127,7 @@ def kill_at_random(name: str, folder: Path, kills: int, seed: int) -> tuple[Coun
         process.send_signal(SIGNALS[number % len(SIGNALS)])
         _, said = process.communicate()
         if "Traceback" in said:
-            faults.append(f"{name} {number}: a traceback: {said.splitlines()[-1]}")
+            faults.append(f"{name} {number}: a traceback: {said}")
         for output in outputs:
             path = find(out, output)
             state = "absent" if not path.exists() else "whole"

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from tonelab.bench.plan import FORBIDDEN
 from tonelab.errors import TonelabError
-from tonelab.outputs import whole_file
+from tonelab.outputs import make_folder, whole_file
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -101,7 +101,7 @@ class Results:
     def inside(self, *parts: str) -> Path:
         """Give a path in the folder of results, whose own folder is there."""
         path = self.folder.joinpath(*parts)
-        path.parent.mkdir(parents=True, exist_ok=True)
+        make_folder(path.parent)
         return path
 
     def relative(self, path: Path) -> str:

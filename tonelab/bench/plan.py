@@ -55,6 +55,13 @@ def _file_name(value: str) -> str:
     return value
 
 
+def _path(value: str) -> str:
+    """Refuse what no file system takes; terminals would obey some of it."""
+    if not value.isprintable():
+        raise ValueError(f"the name {value!r} holds characters that cannot be seen")
+    return value
+
+
 def _unbounded(value: float) -> float:
     if not 0 < value < float("inf"):
         raise ValueError("a limit must be a positive number")
@@ -64,6 +71,7 @@ def _unbounded(value: float) -> float:
 Settings = Annotated[dict[str, str], BeforeValidator(_words)]
 Statement = Annotated[dict[str, Any], BeforeValidator(_statement)]
 Text = Annotated[str, Field(min_length=1)]
+Location = Annotated[Text, AfterValidator(_path)]
 _LIST = Field(strict=False)  # TOML knows lists only
 Count = Annotated[int, Field(ge=0)]
 Limit = Annotated[float, AfterValidator(_unbounded)]
@@ -81,7 +89,7 @@ class Source(Entry):
     ``file`` is relative to the plan; ``signal`` states how it is read, and wins.
     """
 
-    file: Text
+    file: Location
     signal: Statement = {}
     notes: str = ""
 
@@ -122,7 +130,7 @@ class Capture(Entry):
         Of the files that are written; the name of the recording unless it is stated.
     """
 
-    file: Text
+    file: Location
     role: Role = "conversion"
     source: Text | None = None
     device: Text | None = None
@@ -149,7 +157,8 @@ class Output(Entry):
     Attributes
     ----------
     folder
-        Relative to the plan. Curve files and tables are always written.
+        Relative to the plan and inside its folder, since a plan may be a stranger's. Curve files
+        and tables are always written.
     figures
         Their formats; none for an empty list.
     page
@@ -164,7 +173,7 @@ class Output(Entry):
         Names of the standard conversions to rank by.
     """
 
-    folder: Text = "results"
+    folder: Location = "results"
     figures: Annotated[tuple[Literal["svg", "pdf", "png"], ...], _LIST] = ("svg",)
     page: bool = True
     crops: Annotated[tuple[Place, ...], _LIST] = ()

@@ -125,6 +125,8 @@ def read_plan(path: str | Path) -> Bench:
             else ": the text before it may lack a quote or a bracket"
         )
         raise PlanError(f"{path} is not valid TOML: {error}{hint}.") from None
+    except RecursionError:
+        raise PlanError(f"{path} nests its lists deeper than any plan: write it anew.") from None
     draft = _Draft(path, raw)
     bench = draft.bench()
     if draft.mistakes:
@@ -334,6 +336,13 @@ class _Draft:
         return task
 
     def _output(self, output: Output, tasks: Mapping[Place, Task]) -> None:
+        home = self.path.parent.resolve()
+        if not (home / output.folder).resolve().is_relative_to(home):
+            self._say(
+                ("output", "folder"),
+                f"{output.folder!r} leads out of the plan's folder: name one inside it, or another "
+                "on the command line (-o)",
+            )
         conversions = [task.name for task in tasks.values() if task.role == "conversion"]
         if output.reference and output.reference not in conversions:
             near = _nearest(output.reference, conversions)

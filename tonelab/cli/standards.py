@@ -36,12 +36,12 @@ def command(
     """
     from tonelab.conversion.standards import STANDARDS
     from tonelab.curvefile import save
-    from tonelab.outputs import check_output
+    from tonelab.outputs import check_output, make_folder
     from tonelab.standard_files import standard_measurement
 
     wanted = [(STANDARDS[name].name, peak) for name in names or STANDARDS for peak in peaks]
     paths = {pair: folder / f"{pair[0]}-{pair[1]}.h5" for pair in wanted}
-    folder.mkdir(parents=True, exist_ok=True)
+    make_folder(folder)
     for path in paths.values():
         check_output(path, overwrite=force)
     with progress_bar(session) as progress:

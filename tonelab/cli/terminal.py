@@ -6,6 +6,7 @@ import codecs
 import io
 import json
 import os
+import re
 import sys
 import unicodedata
 from contextlib import contextmanager
@@ -24,6 +25,9 @@ if TYPE_CHECKING:
 
 READER_GONE = 141  # as a program that SIGPIPE ends
 _PIPED_WIDTH = 110
+
+# Control characters but the ends of lines and tabs, and what turns the direction of writing.
+_OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
 
 # What a console without the character gets; what is not here becomes a question mark.
 _PLAIN = {
@@ -58,16 +62,26 @@ def settle_streams() -> None:
 
 def say(text: str) -> None:
     """Write one line to stderr."""
-    click.echo(text, err=True)
+    click.echo(visible(text), err=True)
+
+
+def visible(text: str) -> str:
+    """Spell out what a terminal would obey; a stranger's file may name a device by it."""
+    return _OBEYED.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
 
 
 def print_result(renderable: RenderableType) -> None:
     """Print a result for people on stdout."""
     from rich.console import Console
+    from rich.segment import Segment
 
     class Results(Console):
         def on_broken_pipe(self) -> None:
             raise BrokenPipeError
+
+        def render(self, *args: Any, **options: Any) -> Iterator[Segment]:
+            for text, style, control in super().render(*args, **options):
+                yield Segment(text if control else visible(text), style, control)
 
     console = Results(markup=False, highlight=False)
     if not console.is_terminal and "COLUMNS" not in os.environ:
@@ -141,7 +155,7 @@ class Rows:
         if self._bar is None:
             say(text)
         else:
-            self._bar.console.print(text, markup=False, highlight=False, soft_wrap=True)
+            self._bar.console.print(visible(text), markup=False, highlight=False, soft_wrap=True)
 
 
 @contextmanager

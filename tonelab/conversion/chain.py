@@ -194,15 +194,29 @@ class Conversion:
 
     @classmethod
     def from_dict(cls, plain: Mapping[str, Any]) -> Conversion:
-        """Rebuild what `to_dict` wrote."""
-        given: dict[str, Any] = {name: plain[name] for name in _SWITCHES}
-        for name in _STEPS:
-            if "name" in plain[name]:
-                given[name] = Step(plain[name]["name"], dict(plain[name]["parameters"]))
-        if "tone" not in given:
-            knots = plain["tone"]
-            given["tone"] = FreeCurve(np.array(knots["signal"]), np.array(knots["relative"]))
-        return cls(**given)
+        """Rebuild what `to_dict` wrote, and see that it works.
+
+        Raises
+        ------
+        UsageError
+            When it names or lacks what makes a conversion.
+        """
+        try:
+            given: dict[str, Any] = {name: plain[name] for name in _SWITCHES}
+            for name in _STEPS:
+                if "name" in plain[name]:
+                    given[name] = Step(plain[name]["name"], dict(plain[name]["parameters"]))
+            if "tone" not in given:
+                knots = plain["tone"]
+                given["tone"] = FreeCurve(np.array(knots["signal"]), np.array(knots["relative"]))
+            conversion = cls(**given)
+            conversion.ycbcr_signal(np.full((1, 3), conversion.white))
+        except (LookupError, TypeError, ValueError, AttributeError) as fault:
+            raise UsageError(
+                f"The conversion that is written down makes no sense ({fault}): restore the curve "
+                "file or measure again."
+            ) from fault
+        return conversion
 
     @property
     def _working(self) -> Primaries:

@@ -79,11 +79,17 @@ def write_correction(
     check_output(path, overwrite=overwrite)
     suffix = path.suffix.lower()
     text = (_as_clf if suffix == ".clf" else _as_cube)(table, descriptors, lines)
-    # The readers keep what they read by path, so each file is tried under a name of its own.
-    with tempfile.TemporaryDirectory(prefix="tonelab-") as folder:
-        trial = Path(folder) / f"{uuid.uuid4().hex}{suffix}"
-        trial.write_text(text, encoding="utf-8", newline="\n")
-        worst = _disagreement(trial, table)
+    try:
+        with tempfile.TemporaryDirectory(prefix="tonelab-") as folder:
+            trial = Path(folder) / f"trial{suffix}"
+            trial.write_text(text, encoding="utf-8", newline="\n")
+            worst = _disagreement(trial, table)
+    except OSError as fault:
+        reason = fault.strerror or str(fault)
+        raise UsageError(
+            f"{path} cannot be written: its trial in the folder for temporary files failed "
+            f"({reason}); check free space there."
+        ) from fault
     if not worst <= TOLERANCE:
         raise UsageError(
             f"An independent reader of {path.name} differs by {worst:.2g} of full scale, so it was "
@@ -140,16 +146,13 @@ def open_reader(path: Path, reader: Reader = "tetrahedral") -> Any:
     Raises
     ------
     UsageError
-        When the file is missing or OpenColorIO cannot read it; the function raises it where the
-        file gives no number.
+        When the file is missing, is cut short or damaged, or holds what OpenColorIO does not know.
     """
     processor = _processor(path, reader).getDefaultCPUProcessor()
 
     def apply(numbers: FloatArray) -> FloatArray:
         block = np.ascontiguousarray(numbers, np.float32)
         processor.applyRGB(block)
-        if not np.isfinite(block).all():
-            raise UsageError(f"{path} gives values that are no numbers: bake it again.")
         return block.astype(np.float64)
 
     return apply
@@ -182,6 +185,11 @@ def _processor(path: Path, reader: Reader) -> Any:
             f"{path} cannot be read as a correction: it is damaged{place} or holds what no reader "
             "knows; restore it or bake it again."
         )
+    tables = (
+        step.getData() for step in processor.createGroupTransform() if hasattr(step, "getData")
+    )
+    if not all(np.isfinite(table).all() for table in tables):
+        raise UsageError(f"{path} holds values that are no numbers: bake it again.")
     return processor
 
 

@@ -84,9 +84,9 @@ def load(path: str | Path) -> Measurement:
     try:
         return unpack(tree)
     except MalformedError as fault:
-        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
-    except (ValueError, TypeError, RecursionError) as fault:
-        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from fault
+        raise _unusable(path, fault) from None
+    except (ValueError, TypeError, ArithmeticError, RecursionError) as fault:
+        raise _unusable(path, fault) from fault
 
 
 def load_all(paths: Sequence[str | Path]) -> list[Measurement]:
@@ -226,13 +226,19 @@ def _read(path: Path, *, described: bool = False) -> Tree:
     try:
         version, tree = read_tree(image, described=described)
     except MalformedError as fault:
-        raise CurveFileError(f"{path} is not a usable curve file: {fault}.") from None
+        raise _unusable(path, fault) from None
     if version > SCHEMA_VERSION:
         raise CurveFileError(
             f"{path} has schema {version} and this tonelab reads up to {SCHEMA_VERSION}: "
             "upgrade tonelab."
         )
     return tree
+
+
+def _unusable(path: str | Path, fault: Exception) -> CurveFileError:
+    return CurveFileError(
+        f"{path} is not a usable curve file: {fault}; restore it or measure again."
+    )
 
 
 def _check_seal(image: bytes, path: Path) -> None:
@@ -256,7 +262,9 @@ def _read_image(path: Path) -> bytes:
     try:
         with path.open("rb") as file:
             if file.read(len(_SIGNATURE)) != _SIGNATURE:
-                raise CurveFileError(f"{path} is not an HDF5 file, so not a curve file.")
+                raise CurveFileError(
+                    f"{path} is not an HDF5 file, so not a curve file: name another."
+                )
             file.seek(0)
             image = file.read(LARGEST + 1)
     except OSError as fault:

@@ -241,7 +241,7 @@ class Clip(ABC):
                         return ""
                     digest.update(memoryview(block)[:count])
         except OSError as error:
-            raise ClipError(f"{self.path} cannot be read: {error.strerror}.") from error
+            raise unreadable(self.path, error) from error
         return digest.hexdigest()
 
     def facts(self) -> ClipFacts:
@@ -303,6 +303,14 @@ def read_only(planes: Planes) -> Planes:
     for plane in planes:
         plane.flags.writeable = False
     return planes
+
+
+def unreadable(path: Path, error: OSError) -> ClipError:
+    """Return the error of a file that was there and can no longer be read."""
+    return ClipError(
+        f"{path} cannot be read any more ({error.strerror}): check that it, and its disk, are "
+        "still there."
+    )
 
 
 def cut_short(path: Path, good: int, announced: int) -> ClipError:

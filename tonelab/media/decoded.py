@@ -13,7 +13,15 @@ import numpy as np
 from av.sidedata.sidedata import Type as SideDataType
 
 from tonelab.errors import ClipError
-from tonelab.media.clip import Clip, ClipFormat, Frame, cut_short, read_only, state_signal
+from tonelab.media.clip import (
+    Clip,
+    ClipFormat,
+    Frame,
+    cut_short,
+    read_only,
+    state_signal,
+    unreadable,
+)
 from tonelab.media.pixels import native_planes, pixel_format
 from tonelab.media.tags import declared_signal, read_static_metadata, read_tags
 
@@ -29,8 +37,16 @@ if TYPE_CHECKING:
 
     from tonelab.media.clip import StaticMetadata
 
+LARGEST_PICTURE = 2**26  # pixels, twice those of 8K; a few bytes can claim far more
+# Not among them: lists of other files, which a stranger's clip could have read.
+_CONTAINERS = (
+    "mov,avi,matroska,mxf,mpegts,mpeg,nut,gxf,asf,flv,ivf,dv,yuv4mpegpipe,hevc,h264,obu,mpegvideo"
+)
+_READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
+_PROBE_OPTIONS = {"max_pixels": str(LARGEST_PICTURE)}
+_PROBED = 8  # streams, of which one is the picture
 # Without these, decoders patch over damage and say nothing.
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"}
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _PROBE_OPTIONS
 _PROGRESSIVE = (0, 1)
 # Metadata that changes from frame to frame, by the document that describes it.
 _DYNAMIC = {
@@ -171,7 +187,13 @@ def open_stream(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """
     try:
         # The scheme keeps a colon in a file name from being read as one.
-        container = av.open(f"file:{path}", options={"protocol_whitelist": "file"})
+        container = av.open(
+            f"file:{path}",
+            options=_READER_OPTIONS,
+            stream_options=[_PROBE_OPTIONS] * _PROBED,  # type: ignore[list-item]
+        )
+    except FileNotFoundError as error:
+        raise unreadable(path, error) from error
     except (av.error.FFmpegError, ValueError) as error:
         raise ClipError(
             f"{path} is not a video that can be read, or it is cut short at its head: check that "
@@ -187,6 +209,11 @@ def open_stream(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
             raise ClipError(
                 f"{path} does not say how its picture is coded, as files cut short do not: copy or "
                 "record it again."
+            )
+        if not stream.codec_context.width * stream.codec_context.height:
+            raise ClipError(
+                f"{path} states no size of its picture, or more than {LARGEST_PICTURE} pixels: it "
+                "is damaged, or made to harm."
             )
         stream.codec_context.options = _DECODER_OPTIONS
         yield container, stream

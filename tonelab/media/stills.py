@@ -20,7 +20,8 @@ import av
 import numpy as np
 
 from tonelab.errors import ClipError, SignalError
-from tonelab.media.clip import Clip, ClipFormat, Frame, read_only, state_signal
+from tonelab.media.clip import Clip, ClipFormat, Frame, read_only, state_signal, unreadable
+from tonelab.media.decoded import LARGEST_PICTURE
 from tonelab.media.headers import check_header
 from tonelab.media.tags import declared_signal, read_tags
 from tonelab.signal.quantisation import quantise, rgb_to_codes
@@ -47,10 +48,11 @@ if TYPE_CHECKING:
 _KINDS = {".png": "png", ".tif": "tiff", ".tiff": "tiff", ".dpx": "dpx", ".exr": "exr"}
 # Without these, damage is patched over, and a name may be taken for a pattern.
 _READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"}
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"}
+_PROBE_OPTIONS = {"max_pixels": str(LARGEST_PICTURE)}
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _PROBE_OPTIONS
 # To "explode", this decoder takes every tag that it does not know for damage; it does refuse files
 # that are cut short.
-_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"}
+_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | _PROBE_OPTIONS
 _NUMBERS = re.compile(r"%0?\d*d|#+|\*")
 _LAYOUT = re.compile(r"(?P<model>rgba?|gbra?p|gray|ya)(?P<float>f)?(?P<bits>\d+)?(?P<order>le|be)?")
 _CHANNELS = {"rgb": 3, "rgba": 4, "gray": 1, "ya": 2}
@@ -184,7 +186,7 @@ def _file_digest(file: Path) -> bytes:
         with file.open("rb") as opened:
             return hashlib.file_digest(opened, "sha256").digest()
     except OSError as error:
-        raise ClipError(f"{file} cannot be read: {error.strerror}.") from error
+        raise unreadable(file, error) from error
 
 
 def _decode(file: Path) -> tuple[av.VideoFrame, str]:
@@ -192,7 +194,12 @@ def _decode(file: Path) -> tuple[av.VideoFrame, str]:
     kind = _KINDS[file.suffix.lower()]
     try:
         check_header(file, kind)
-        with av.open(f"file:{file}", format="image2", options=_READER_OPTIONS) as container:
+        with av.open(
+            f"file:{file}",
+            format="image2",
+            options=_READER_OPTIONS,
+            stream_options=[_PROBE_OPTIONS],  # type: ignore[list-item]
+        ) as container:
             stream = container.streams.video[0]
             stream.thread_type = "NONE"
             stream.codec_context.options = _TIFF_OPTIONS if kind == "tiff" else _DECODER_OPTIONS

@@ -20,6 +20,7 @@ from tonelab.media.clip import (
     cut_short,
     read_only,
     strip_rows,
+    unreadable,
 )
 from tonelab.media.decoded import announced_frames
 
@@ -114,7 +115,7 @@ class StoredClip(Clip):
         except ClipError:
             raise
         except OSError as error:
-            raise ClipError(f"{self.path} cannot be read: {error.strerror}.") from error
+            raise unreadable(self.path, error) from error
 
 
 class V210Clip(StoredClip):
