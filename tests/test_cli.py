@@ -410,10 +410,10 @@ def test_interrupted_after_saving_says_so(measuring, monkeypatch, tmp_path, caps
 
 
 def test_a_strangers_words_cannot_command_the_terminal(capsys):
-    print_result("Box \x1b[2J\x1b]0;title\x07 \u202eevil\nnext")
+    print_result("Box \x1b[2J\x1b]0;title \u202eevil\nnext")
     say("no file a\x1b[31m.mov")
     said = capsys.readouterr()
-    assert said.out == "Box \\x1b[2J\\x1b]0;title\\x07 \\u202eevil\nnext\n"
+    assert said.out == "Box \\x1b[2J\\x1b]0;title \\u202eevil\nnext\n"
     assert said.err == "no file a\\x1b[31m.mov\n"
 
 
