@@ -317,6 +317,27 @@ def test_odd_content_is_named(change, match):
         unpack(tree)
 
 
+@pytest.mark.parametrize(
+    ("place", "values"),
+    [
+        ("curves/luminance/luminance", np.nan),
+        ("curves/luminance/luminance", np.inf),
+        ("curves/luminance/luminance", -1.0),
+        ("curves/luminance/source_code", range(9, 0, -1)),
+        ("curves/chroma/hue", np.nan),
+        ("conversion/floor_codes_rms", 0.0),
+        ("capture/max_cll", np.inf),
+    ],
+)
+def test_numbers_that_no_measurement_gives_are_refused(written, place, values):
+    def change(file):
+        shape = file[place].shape
+        file[place][...] = np.resize(np.asarray(values, np.float64), shape)
+
+    alter(written, change)
+    one_sentence(written, r"is not a usable curve file: .*; restore it or measure again")
+
+
 def test_a_field_that_came_later_takes_its_default():
     tree = pack(make_measurement())
     del tree["source"]["planes_sha256"]

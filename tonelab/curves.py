@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve, solveh_banded
+from scipy.linalg import solveh_banded
 from scipy.optimize import isotonic_regression
 
 from tonelab.errors import IdentificationError
@@ -74,9 +74,9 @@ def luminance_curve(
     moving = neutrals[~clipped]
     noise, reach = _noise(moving.variance[:, 0], moving.count[:, 0], code_step)
     position = neutrals.source[:, 0]
-    smooth, deviation, smoother = _smooth(position, lifted, clipped, noise, reach)
-    if copies is not None and len(smoother):
-        scatter = _between_pages(copies, position, smooth, np.flatnonzero(~clipped), smoother)
+    smooth, deviation, strength = _smooth(position, lifted, clipped, noise, reach)
+    if copies is not None and strength:
+        scatter = _between_pages(copies, position, smooth, np.flatnonzero(~clipped), strength)
         deviation[~clipped] = np.maximum(deviation[~clipped], scatter)
     return LuminanceCurve(
         source_code=neutrals.source[:, 0],
@@ -251,10 +251,10 @@ def _noise(variance: FloatArray, count: NDArray[np.int64], step: float) -> tuple
 
 def _smooth(
     x: FloatArray, y: FloatArray, clipped: NDArray[np.bool_], noise: float, reach: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+) -> tuple[FloatArray, FloatArray, float]:
     """Smooth between the plateaus as far as noise alone explains the difference.
 
-    Gives the curve, its standard deviation and the smoother matrix of the rows in between.
+    Gives the curve, its standard deviation and the penalty, 0 where there was too little to smooth.
 
     The penalty is the largest whose residual stays within the noise, so that it is averaged away
     and a true bend is not; a bend sharper than the penalty allows keeps its data.
@@ -262,7 +262,7 @@ def _smooth(
     smooth, deviation = y.copy(), np.full(len(y), noise)
     rows = np.flatnonzero(~clipped)
     if len(rows) < MIN_NEUTRALS:
-        return smooth, deviation, np.zeros((0, 0))
+        return smooth, deviation, 0.0
     data, position = y[rows], x[rows]
     low, high = 1e-3, 1e8
     for _ in range(40):
@@ -275,9 +275,10 @@ def _smooth(
     smooth[rows] = fitted
     smooth = isotonic_regression(smooth).x
     variance = max(float(np.mean((fitted - data) ** 2)), noise**2)
-    smoother = _smoother(position, low)
+    # Banded solvers, unlike dense ones, give the same last bit on any number of threads.
+    smoother = _whittaker(position, np.eye(len(rows)), low)
     deviation[rows] = np.sqrt(variance * np.diag(smoother))
-    return smooth, deviation, smoother
+    return smooth, deviation, low
 
 
 def _between_pages(
@@ -285,7 +286,7 @@ def _between_pages(
     position: FloatArray,
     smooth: FloatArray,
     rows: NDArray[np.int64],
-    smoother: FloatArray,
+    strength: float,
 ) -> FloatArray:
     """Return the standard deviation of the smooth rows when whole pages are drawn anew.
 
@@ -300,7 +301,8 @@ def _between_pages(
     effects = []
     for page in pages:
         own = copies.page == page
-        effects.append(smoother @ np.bincount(place[own], left[own], len(position))[rows])
+        pull = np.bincount(place[own], left[own], len(position)).astype(np.float64)[rows]
+        effects.append(_whittaker(position[rows], pull, strength))
     share = len(pages) / max(len(pages) - 1, 1)
     return np.asarray(np.sqrt(share * np.sum(np.square(effects), axis=0)), np.float64)
 
@@ -327,17 +329,6 @@ def _penalty(x: FloatArray, strength: float) -> FloatArray:
 
 def _whittaker(x: FloatArray, y: FloatArray, strength: float) -> FloatArray:
     return solveh_banded(_penalty(x, strength), y)
-
-
-def _smoother(x: FloatArray, strength: float) -> FloatArray:
-    """Smoother matrix (n, n)."""
-    banded = _penalty(x, strength)
-    n = len(x)
-    full = np.diag(banded[2])
-    for offset in (1, 2):
-        band = banded[2 - offset, offset:]
-        full += np.diag(band, offset) + np.diag(band, -offset)
-    return np.asarray(cho_solve(cho_factor(full), np.eye(n)), np.float64)
 
 
 def _chroma(codes: FloatArray, signal: Signal) -> NDArray[np.complex128]:

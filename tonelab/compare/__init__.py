@@ -258,6 +258,11 @@ def curve_difference(first: Measurement, other: Measurement, device: str) -> Cur
     """Subtract two luminance curves where the other covers the points of the first."""
     one, two = first.luminance_curve, other.luminance_curve
     rows = (one.luminance >= two.luminance[0]) & (one.luminance <= two.luminance[-1])
+    if not rows.any():
+        raise UsageError(
+            f"The curves of {first.device} and {other.device} share no luminance: compare captures "
+            "of the same source."
+        )
     light = one.luminance[rows]
     at = eotf_inverse_pq(light)
 

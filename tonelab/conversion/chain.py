@@ -210,7 +210,9 @@ class Conversion:
                 knots = plain["tone"]
                 given["tone"] = FreeCurve(np.array(knots["signal"]), np.array(knots["relative"]))
             conversion = cls(**given)
-            conversion.ycbcr_signal(np.full((1, 3), conversion.white))
+            signal = conversion.ycbcr_signal(np.full((1, 3), conversion.white))
+            if not np.isfinite(signal).all():
+                raise ValueError("it gives no numbers")  # noqa: TRY301 - of one kind with the rest
         except (LookupError, TypeError, ValueError, AttributeError) as fault:
             raise UsageError(
                 f"The conversion that is written down makes no sense ({fault}): restore the curve "

@@ -62,6 +62,7 @@ _NAMES = {
     "Signal": Signal,
     "Tallies": Tallies,
 }
+_CODES, _LIGHT = 2.0**17, 1e5  # beyond any code of 16 bits, and any light in cd/m2
 _DTYPES: dict[type, type[np.generic]] = {bool: np.bool_, int: np.int64, float: np.float64}
 
 
@@ -97,7 +98,31 @@ def unpack(tree: Tree) -> results.Measurement:
         for step in place.split("/"):
             node = _member(node, step, "the file")
         parts[name] = _unpack(node, hints[name], place)
-    return results.Measurement(**parts)
+    measurement = results.Measurement(**parts)
+    _check_sense(measurement)
+    return measurement
+
+
+def _check_sense(measurement: results.Measurement) -> None:
+    """Refuse what no measurement gives, and what every reader of results relies on."""
+    curve, chroma = measurement.luminance_curve, measurement.chroma_transfer
+    codes, light = curve.source_code, curve.luminance
+    held = {
+        "curves/luminance/source_code": _within(codes, _CODES) and np.all(np.diff(codes) > 0),
+        "curves/luminance/luminance": _within(light, _LIGHT)
+        and np.all(np.diff(light, prepend=0) >= 0),
+        "curves/luminance/smooth": _within(curve.smooth, _CODES),
+        "curves/chroma/hue": _within(chroma.hue, 360.0) and np.all(np.diff(chroma.hue) > 0),
+        "conversion/floor_codes_rms": 0 < measurement.conversion.floor_codes_rms < _CODES,
+    }
+    for place, sound in held.items():
+        if not sound:
+            raise MalformedError(f"{place} holds numbers that no measurement gives")
+
+
+def _within(values: NDArray[np.float64], bound: float) -> bool:
+    """Whether there are values, and all of them are numbers of up to this size."""
+    return bool(len(values) and (np.abs(values) <= bound).all())
 
 
 # Writing
