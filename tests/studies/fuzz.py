@@ -15,6 +15,7 @@ import multiprocessing
 import re
 import sys
 import time
+from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
 from tempfile import TemporaryDirectory
@@ -180,13 +181,15 @@ def read_bench(path):
     read_plan(path)
 
 
-READERS = {
-    "curve file": (curve_file, read_curve_file),
-    "clip": (clips, read_clip),
-    "picture": (stills, read_still),
-    "correction": (corrections, read_correction),
-    "plan": (plans, read_bench),
-}
+def read_contents(path):
+    """Use what a curve file says; whoever writes one can state any number in it."""
+    from tonelab.compare import compare
+    from tonelab.curvefile import load
+    from tonelab.show.summary import summary
+
+    found = load(path)
+    summary(found)
+    compare([load(path.with_name("sound.h5")), found])
 
 
 # Broken files
@@ -228,6 +231,42 @@ def broken(sound: bytes, rng: np.random.Generator) -> bytes:
     return bytes(data)
 
 
+def odd(sound: bytes, rng: np.random.Generator) -> bytes:
+    """Let one value of a curve file, of those that are not tallies, be what it never is."""
+    from tonelab.curvefile.fingerprint import SIZE
+    from tonelab.curvefile.reader import read_tree
+    from tonelab.curvefile.store import _serialise
+    from tonelab.curvefile.tree import leaves
+
+    _, tree = read_tree(sound, described=True)
+    tree = {name: node for name, node in tree.items() if name not in {"integrity", "fingerprint"}}
+    places = [place for place, _ in leaves(tree) if not place.startswith("tallies")]
+    *groups, last = places[rng.integers(len(places))].split("/")
+    node = tree
+    for group in groups:
+        node = node[group]
+    values = node[last].values.copy()
+    if rng.integers(8) == 0 and values.ndim:
+        values = values[: rng.integers(len(values) + 1)]
+    else:
+        kept = rng.random(values.shape) < rng.choice([0.0, 0.5, 0.95])
+        kinds = {"f": (np.nan, np.inf, -1.0, 0.0, 1e300, 1e-300, 7.5), "S": (b"", b"<b>", b"nan")}
+        values = np.where(kept, values, rng.choice(kinds.get(values.dtype.kind, (0, 1, -1, 2**31))))
+    node[last] = replace(node[last], values=values.astype(node[last].values.dtype))
+    return _serialise(tree, np.zeros(SIZE))
+
+
+# Each reader: what makes its sound files, what reads them as users do, and what breaks them.
+READERS = {
+    "curve file": (curve_file, read_curve_file, broken),
+    "contents": (curve_file, read_contents, odd),
+    "clip": (clips, read_clip, broken),
+    "picture": (stills, read_still, broken),
+    "correction": (corrections, read_correction, broken),
+    "plan": (plans, read_bench, broken),
+}
+
+
 # Watching
 
 
@@ -235,7 +274,7 @@ def work(name, files, folder, seed, pipe):
     """Read one input after another; say before each which it is, and after it what happened."""
     from tonelab.errors import TonelabError
 
-    _, read = READERS[name]
+    _, read, alter = READERS[name]
     sound = [Path(path) for path in files]
     contents = [path.read_bytes() for path in sound]
     for path in sound:
@@ -247,7 +286,7 @@ def work(name, files, folder, seed, pipe):
         rng = np.random.default_rng((seed, number))
         which = int(rng.integers(len(sound)))
         path = folder / f"broken{sound[which].suffix}"
-        path.write_bytes(broken(contents[which], rng))
+        path.write_bytes(alter(contents[which], rng))
         try:
             read(path)
             outcome, text = "read", ""
@@ -279,7 +318,7 @@ def peak_memory() -> int:
 
 
 def run(name: str, inputs: int, seed: int) -> tuple[dict[str, int], list[str]]:
-    make, _ = READERS[name]
+    make, *_ = READERS[name]
     counts, faults = dict.fromkeys(COLUMNS, 0), []
     context = multiprocessing.get_context("spawn")
     with TemporaryDirectory() as place:
