@@ -42,11 +42,10 @@ LARGEST_PICTURE = 2**26  # pixels, twice those of 8K; a few bytes can claim far 
 _CONTAINERS = (
     "mov,avi,matroska,mxf,mpegts,mpeg,nut,gxf,asf,flv,ivf,dv,yuv4mpegpipe,hevc,h264,obu,mpegvideo"
 )
-_READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS}
-_PROBE_OPTIONS = {"max_pixels": str(LARGEST_PICTURE)}
-_PROBED = 8  # streams, of which one is the picture
+_BOUND = {"max_pixels": str(LARGEST_PICTURE)}
+_READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS} | _BOUND
 # Without these, decoders patch over damage and say nothing.
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _PROBE_OPTIONS
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _BOUND
 _PROGRESSIVE = (0, 1)
 # Metadata that changes from frame to frame, by the document that describes it.
 _DYNAMIC = {
@@ -187,11 +186,7 @@ def open_stream(path: Path) -> Iterator[tuple[InputContainer, VideoStream]]:
     """
     try:
         # The scheme keeps a colon in a file name from being read as one.
-        container = av.open(
-            f"file:{path}",
-            options=_READER_OPTIONS,
-            stream_options=[_PROBE_OPTIONS] * _PROBED,  # type: ignore[list-item]
-        )
+        container = av.open(f"file:{path}", options=_READER_OPTIONS)
     except FileNotFoundError as error:
         raise unreadable(path, error) from error
     except (av.error.FFmpegError, ValueError) as error:

@@ -46,13 +46,13 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 _KINDS = {".png": "png", ".tif": "tiff", ".tiff": "tiff", ".dpx": "dpx", ".exr": "exr"}
+_BOUND = {"max_pixels": str(LARGEST_PICTURE)}
 # Without these, damage is patched over, and a name may be taken for a pattern.
-_READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"}
-_PROBE_OPTIONS = {"max_pixels": str(LARGEST_PICTURE)}
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _PROBE_OPTIONS
+_READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"} | _BOUND
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _BOUND
 # To "explode", this decoder takes every tag that it does not know for damage; it does refuse files
 # that are cut short.
-_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | _PROBE_OPTIONS
+_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | _BOUND
 _NUMBERS = re.compile(r"%0?\d*d|#+|\*")
 _LAYOUT = re.compile(r"(?P<model>rgba?|gbra?p|gray|ya)(?P<float>f)?(?P<bits>\d+)?(?P<order>le|be)?")
 _CHANNELS = {"rgb": 3, "rgba": 4, "gray": 1, "ya": 2}
@@ -194,12 +194,7 @@ def _decode(file: Path) -> tuple[av.VideoFrame, str]:
     kind = _KINDS[file.suffix.lower()]
     try:
         check_header(file, kind)
-        with av.open(
-            f"file:{file}",
-            format="image2",
-            options=_READER_OPTIONS,
-            stream_options=[_PROBE_OPTIONS],  # type: ignore[list-item]
-        ) as container:
+        with av.open(f"file:{file}", format="image2", options=_READER_OPTIONS) as container:
             stream = container.streams.video[0]
             stream.thread_type = "NONE"
             stream.codec_context.options = _TIFF_OPTIONS if kind == "tiff" else _DECODER_OPTIONS
