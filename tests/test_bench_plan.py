@@ -234,7 +234,7 @@ role = "validation"
         ("a = [", "is not valid TOML"),
         ('file = "C:\\captures\\x.mov"', "write folders with / or the whole path in single quotes"),
         ("", "a plan needs captures: write each under its own [[captures]]"),
-        ("captures = 3", "a plan needs captures"),
+        ("captures = 3", "write each of them under its own [[captures]]"),
         ("[sources]\nchart = 'x'\n[[captures]]\nfile='loop.mov'", "sources, chart: this must be a"),
         (
             "sources = 'x'\n[[captures]]\nfile='loop.mov'",
@@ -327,3 +327,34 @@ def test_a_sketch_of_nothing_is_refused(tmp_path, capsys):
     assert main(["run", "--sketch", str(tmp_path / "gone")]) == 2
     assert "is not a folder" in capsys.readouterr().err
     assert not list(Path(tmp_path).iterdir())
+
+
+def test_mistakes_of_corrections_are_told_with_the_others(bench):
+    text = f"""{SOUND}
+[[corrections]]
+of = "c"
+toward = "bt2446"
+
+[[corrections]]
+of = "b"
+size = 31
+
+[[corrections]]
+of = "b"
+toward = "b"
+
+[[corrections]]
+of = "b"
+
+[[corrections]]
+of = "b"
+"""
+    rows = mistakes(bench(text))
+    for expected in (
+        "corrections 1, of: there is no conversion named 'c'",
+        "corrections 1, toward: there is no 'bt2446': did you mean 'bt2446",
+        "corrections 2, size: 31 is not known: write one of 17, 33, 65",
+        "corrections 3, toward: this is the device itself",
+        "corrections 5: its file would be named 'b' like that of corrections 4",
+    ):
+        assert any(expected in row for row in rows), (expected, rows)

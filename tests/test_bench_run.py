@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
 import threading
 from dataclasses import replace
@@ -14,7 +15,7 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 
-from tonelab.bench import job, proofs, steps
+from tonelab.bench import baking, job, proofs, steps
 from tonelab.bench import run as running
 from tonelab.bench.reading import read_plan
 from tonelab.bench.run import run
@@ -23,6 +24,9 @@ from tonelab.checks.registry import altered
 from tonelab.checks.run import CheckResult
 from tonelab.cli import main
 from tonelab.compare import compare
+from tonelab.correction.bake import Correction, PredictedError
+from tonelab.correction.regions import Doubt
+from tonelab.correction.table import Table, lattice
 from tonelab.correction.verify import Verification
 from tonelab.curvefile import content_hash, load, save
 from tonelab.errors import PairingError
@@ -65,7 +69,8 @@ def stand_in(patch):
     calls = []
 
     def measure(source, capture, *, progress, **words):
-        words.pop("source_signal"), words.pop("capture_signal")
+        for name in ("source_signal", "capture_signal", "workers"):
+            words.pop(name)
         calls.append(Path(capture).stem)
         progress("tallying", 1, 2)
         made = measure.results.get(Path(capture).stem)
@@ -336,14 +341,31 @@ def stand_in_proofs(patch):
         figures = (0.5, 0.4, 1, 2, 3, 0.3, 0.1, 0.6, 99)
         return Verification("tetrahedral", *figures, "colours", 4, "BT.1886")
 
-    class Look:
-        def save(self, path, *, overwrite):
-            path.write_text("look", encoding="utf-8")
-
     patch.setattr(proofs, "check", check)
-    patch.setattr(proofs, "correct", lambda measurement: Look())
     patch.setattr(proofs, "verify", verify)
+    stand_in_baking(patch)
     return calls
+
+
+def stand_in_baking(patch):
+    """Put a table of three nodes in place of what is baked; return what was asked."""
+    asked = []
+
+    def correct(measurement, *, toward, **options):
+        target = getattr(toward, "device", toward)
+        asked.append((measurement.device, target, options["size"], options["whole"]))
+        table = Table(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3))
+        rgb = Signal(matrix="rgb", range="full")
+        mask = np.arange(27) < 4
+        error = PredictedError("tetrahedral", 0.3, 0.2, 0.7, 0.9, 2.0, 0.2, 500)
+        doubt = Doubt("not measured", "dark blue", 4, 9)
+        return Correction(
+            "device-to-device", f"{measurement.device} -> {target}", rgb, rgb, table,
+            {"not measured": mask}, (doubt,), (error,), ("A note.",),
+        )  # fmt: skip
+
+    patch.setattr(baking, "correct", correct)
+    return asked
 
 
 def test_paths_are_checked_and_looks_proved_on_unseen_captures(tmp_path, measuring, monkeypatch):
@@ -368,8 +390,13 @@ def test_paths_are_checked_and_looks_proved_on_unseen_captures(tmp_path, measuri
     assert {one.step for one in results.outcomes} == {"measure", "check", "verify"}
 
     again = run(read_plan(plan))
-    assert [one.state for one in again.outcomes if one.step == "check"] == ["kept", "kept"]
-    assert again.checks == results.checks
+    assert {one.state for one in again.outcomes} == {"kept"}
+    assert (again.checks, again.proofs) == (results.checks, results.proofs)
+    assert len(calls) == 3
+    # A proof is of this look and these clips, and of no others.
+    write_tiny(tmp_path / "unseen.mov", 500)
+    other = run(read_plan(plan))
+    assert [one.state for one in other.outcomes if one.step == "verify"] == ["done"]
     # Another loopback asks the pass-through of its chain anew, and that alone beside itself.
     write_tiny(tmp_path / "loop.mov", 400)
     changed = run(read_plan(plan))
@@ -386,5 +413,56 @@ def test_a_proof_of_a_capture_that_failed_says_so(tmp_path, measuring, monkeypat
     failed = {one.name: one.text for one in results.outcomes if one.state == "failed"}
     assert failed == {
         "a": "Nothing matches: capture again.",
-        "unseen": "a was not measured, so nothing can be proved.",
+        "unseen": "a was not measured, so nothing can be baked from it.",
     }
+
+
+CORRECTIONS = """
+[[corrections]]
+of = "a"
+toward = "b é"
+size = 17
+format = "cube"
+
+[[corrections]]
+of = "a"
+toward = "source"
+name = "undo a"
+"""
+
+
+def test_corrections_are_baked_kept_and_shown(tmp_path, measuring, monkeypatch):
+    asked = stand_in_baking(monkeypatch)
+    plan = write_plan(tmp_path, ("a", "b é"), CORRECTIONS)
+    plan.write_text(plan.read_text("utf-8").replace("page = false", "page = true"), "utf-8")
+    results = run(read_plan(plan))
+    assert asked == [("Box a", "Box b é", 17, True), ("Box a", "source", 65, False)]
+    folder = plan.parent / "results" / "corrections"
+    document = json.loads((folder / "a toward b é.json").read_text(encoding="utf-8"))
+    assert document["nodes"] == {"not measured": 4}
+    assert (
+        hashlib.sha256((folder / document["file"]).read_bytes()).hexdigest() == (document["sha256"])
+    )
+    page = (plan.parent / "results" / "report.html").read_text(encoding="utf-8")
+    assert "Device to device: Box a → Box b é" in page
+    assert "4 of 9 nodes of dark blue not measured" in page
+    assert page.count("data:image/svg+xml;base64,") == 4
+    assert results.corrections.keys() == {"a toward b é", "undo a"}
+
+    states = [one.state for one in run(read_plan(plan)).outcomes if one.step == "correct"]
+    assert states == ["kept", "kept"]
+    (folder / "undo a.clf").write_text("altered", encoding="utf-8")
+    measuring.results = {}
+    write_tiny(tmp_path / "b é.mov", 700)
+    states = [one.state for one in run(read_plan(plan)).outcomes if one.step == "correct"]
+    assert states == ["done", "done"]
+    assert "altered" not in (folder / "undo a.clf").read_text(encoding="utf-8")
+
+
+def test_a_correction_of_what_failed_says_so(tmp_path, measuring, monkeypatch):
+    stand_in_baking(monkeypatch)
+    measuring.results["b é"] = PairingError("Nothing matches: capture again.")
+    results = run(read_plan(write_plan(tmp_path, ("a", "b é"), CORRECTIONS)))
+    told = {one.name: one.text for one in results.outcomes if one.step == "correct"}
+    assert told["a toward b é"] == "b é was not measured, so nothing can be baked from it."
+    assert results.corrections.keys() == {"undo a"}

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     from tonelab.bench.reading import Task
     from tonelab.results import Measurement
+    from tonelab.tallies.workers import Workers
 
 Progress: TypeAlias = Callable[[str, int, int], None]
 State: TypeAlias = Literal["done", "kept", "failed"]
@@ -44,17 +45,28 @@ def job_hash(task: Task, source_sha256: str, capture_sha256: str) -> str:
 
     The words on the device are not among them: they are compared by themselves.
     """
-    facts = {
-        "tonelab": version("tonelab"),
-        "source": source_sha256,
-        "capture": capture_sha256,
-        "source_signal": task.source_signal,
-        "capture_signal": task.capture_signal,
-    }
+    return hash_of(
+        source=source_sha256,
+        capture=capture_sha256,
+        source_signal=task.source_signal,
+        capture_signal=task.capture_signal,
+    )
+
+
+def hash_of(**facts: Any) -> str:
+    """SHA-256 of JSON values that a result follows from, and of the tonelab that made it."""
+    facts["tonelab"] = version("tonelab")
     return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
 
 
-def carry_out(task: Task, finished: Path, progress: Progress, *, anew: bool = False) -> Done:
+def carry_out(
+    task: Task,
+    finished: Path,
+    progress: Progress,
+    *,
+    anew: bool = False,
+    counting: Workers | None = None,
+) -> Done:
     """Measure a capture unless its finished curve file is of the very same job.
 
     Parameters
@@ -67,6 +79,8 @@ def carry_out(task: Task, finished: Path, progress: Progress, *, anew: bool = Fa
         Called with (stage, done, total).
     anew
         Measure even what is finished.
+    counting
+        What counts the frames; by default the cores of this machine.
 
     Returns
     -------
@@ -88,6 +102,7 @@ def carry_out(task: Task, finished: Path, progress: Progress, *, anew: bool = Fa
             source_signal=task.source_signal,
             capture_signal=task.capture_signal,
             progress=progress,
+            workers=counting,
         )
     except TonelabError as error:
         return Done("failed", text=str(error))

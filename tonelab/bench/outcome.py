@@ -33,9 +33,9 @@ class Outcome:
     Attributes
     ----------
     step
-        ``measure``, ``check``, ``verify``, ``draw``, ``compare`` or ``report``.
+        ``measure``, ``check``, ``correct``, ``verify``, ``draw``, ``compare`` or ``report``.
     name
-        The capture or source that it was for.
+        The capture, source or correction that it was for.
     state
         ``done``, ``kept`` from an earlier run, or ``failed``.
     text
@@ -65,8 +65,10 @@ class Results:
         Of conversions, by the name of the capture, in the order of the plan.
     checks
         JSON documents on pass-throughs and loopbacks, likewise.
+    corrections
+        JSON documents on what was baked, by its name.
     proofs
-        JSON documents on validations, likewise.
+        JSON documents on validations, by the name of the capture.
     comparisons
         By the key of the source.
     failing
@@ -78,6 +80,7 @@ class Results:
     outcomes: list[Outcome] = field(default_factory=list)
     measurements: dict[str, Measurement] = field(default_factory=dict)
     checks: dict[str, dict[str, Any]] = field(default_factory=dict)
+    corrections: dict[str, dict[str, Any]] = field(default_factory=dict)
     proofs: dict[str, dict[str, Any]] = field(default_factory=dict)
     comparisons: dict[str, Comparison] = field(default_factory=dict)
     failing: list[str] = field(default_factory=list)
@@ -88,6 +91,11 @@ class Results:
         if any(outcome.state == "failed" for outcome in self.outcomes):
             return 2
         return 1 if self.failing else 0
+
+    @property
+    def conversions(self) -> set[str]:
+        """Names of the captures that the plan has measured."""
+        return {task.name for task in self.bench.tasks if task.role == "conversion"}
 
     def by_source(self) -> dict[str, list[Task]]:
         """Conversions that were measured, by the key of their source; the reference first."""

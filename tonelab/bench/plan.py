@@ -9,6 +9,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
 from tonelab.signal.description import parse_signal
+from tonelab.signal.quantisation import Range  # noqa: TC001 - pydantic looks at it
 
 Role: TypeAlias = Literal["conversion", "pass-through", "validation", "loopback"]
 
@@ -140,6 +141,37 @@ class Capture(Entry):
     chain: str = ""
     validates: Text | None = None
     name: Annotated[Text, AfterValidator(_file_name)] | None = None
+
+
+class Baking(Entry):
+    """A correction to bake.
+
+    Attributes
+    ----------
+    of
+        Name of the conversion whose look it is, or whose device is corrected.
+    toward
+        ``source``, a standard conversion, or the name of another conversion; without it, the file
+        turns the source into the look.
+    size, format, input_range, output_range, accept_average
+        As on the command line.
+    name
+        Of the file; by default what it does.
+    """
+
+    of: Text
+    toward: Text | None = None
+    size: Literal[17, 33, 65] = 65
+    format: Literal["clf", "cube"] = "clf"
+    input_range: Range = "full"
+    output_range: Range = "full"
+    accept_average: bool = False
+    name: Annotated[Text, AfterValidator(_file_name)] | None = None
+
+    @property
+    def title(self) -> str:
+        """Name of the file without its ending."""
+        return self.name or (f"{self.of} toward {self.toward}" if self.toward else self.of)
 
 
 class Place(Entry):

@@ -2,16 +2,16 @@
 
 from __future__ import annotations
 
-import hashlib
 import json
-from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
 
-from tonelab.bench.job import unchanged
+from tonelab.bench.baking import bake
+from tonelab.bench.job import hash_of, unchanged
 from tonelab.bench.outcome import attempt, write_json
+from tonelab.bench.plan import Baking
 from tonelab.checks import check
-from tonelab.correction import correct, verify
-from tonelab.errors import UsageError
+from tonelab.correction import verify
+from tonelab.media import open_clip
 from tonelab.show.checks import check_document, verdict_words
 from tonelab.show.correction import verification_document
 
@@ -69,53 +69,95 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
         yield trial.outcome
 
 
-def prove(results: Results, watch: Watch) -> Iterator[Outcome]:
-    """Bake the look of each conversion that has a validation, and verify it on that."""
-    baked: dict[str, Path] = {}
+def prove(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
+    """Hold the look of each conversion that has a validation against that."""
     for task in results.bench.tasks:
         if task.role != "validation":
             continue
         with attempt("verify", task.name) as trial:
-            if task.validates not in results.measurements:
-                raise UsageError(f"{task.validates} was not measured, so nothing can be proved.")
-            look = baked.get(task.validates)
-            if look is None:
-                look = results.inside("looks", f"{task.validates}.clf")
-                correct(results.measurements[task.validates]).save(look, overwrite=True)
-                baked[task.validates] = look
-            found = verify(
-                look,
-                task.source,
-                task.capture,
-                source_signal=task.source_signal,
-                capture_signal=task.capture_signal,
-                progress=lambda *at, name=task.name: watch(name, *at),
-            )
+
+            def progress(*at: Any, name: str = task.name) -> None:
+                watch(name, *at)
+
+            look, _ = bake(results, Baking(of=task.validates), "looks", anew=anew)
+            file = results.inside("looks", look["file"])
             path = results.inside("proofs", f"{task.name}.json")
-            proof = {"look": task.validates, "capture": task.name, **verification_document(found)}
+            proof = None if anew else _kept_proof(task, look, path, progress)
+            state: State = "done" if proof is None else "kept"
+            if proof is None:
+                found = verify(
+                    file,
+                    task.source,
+                    task.capture,
+                    source_signal=task.source_signal,
+                    capture_signal=task.capture_signal,
+                    progress=progress,
+                )
+                proof = {"look": task.validates, "capture": task.name}
+                proof |= verification_document(found) | _clips(task)
+                proof["job"] = _proof_job(task, look, proof)
+                write_json(path, proof)
             results.proofs[task.name] = proof
-            write_json(path, proof)
             trial.succeed(
-                f"the look of {task.validates} leaves a mean ΔE_ITP of {found.mean:.2f} (floor "
-                f"{found.floor:.2f}), 99 % below {found.p99:.2f}, over {found.count} {found.what}",
-                results.relative(look),
+                f"the look of {task.validates} leaves a mean ΔE_ITP of {proof['mean']:.2f} (floor "
+                f"{proof['floor']:.2f}), 99 % below {proof['p99']:.2f}, over {proof['count']} "
+                f"{proof['what']}",
+                results.relative(file),
                 results.relative(path),
+                state=state,
             )
         yield trial.outcome
 
 
+def _clips(task: Task) -> dict[str, str]:
+    """SHA-256 of both clips of a task."""
+    found = {}
+    for name, path, stated in (
+        ("source_sha256", task.source, task.source_signal),
+        ("capture_sha256", task.capture, task.capture_signal),
+    ):
+        with open_clip(path, stated=stated) as clip:
+            found[name] = clip.sha256()
+    return found
+
+
+def _proof_job(task: Task, look: dict[str, Any], proof: dict[str, Any]) -> str:
+    return hash_of(
+        look=look["sha256"],
+        source=proof["source_sha256"],
+        capture=proof["capture_sha256"],
+        source_signal=task.source_signal,
+        capture_signal=task.capture_signal,
+    )
+
+
+def _kept_proof(
+    task: Task, look: dict[str, Any], path: Path, progress: Callable[[str, int, int], None]
+) -> dict[str, Any] | None:
+    """Load the proof of this very job; None where there is none, or of another job."""
+    try:
+        proof: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        if proof["job"] != _proof_job(task, look, proof):
+            return None
+        clips = [
+            (task.source, task.source_signal, proof["source_sha256"]),
+            (task.capture, task.capture_signal, proof["capture_sha256"]),
+        ]
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+    return proof if unchanged(clips, progress) else None
+
+
 def _job(task: Task, chain: Task | None, document: dict[str, Any]) -> str:
     """SHA-256 of everything that the findings follow from."""
-    facts = {
-        "tonelab": version("tonelab"),
-        "source": document["source"]["sha256"],
-        "capture": document["capture"]["sha256"],
-        "loopback": chain and document["loopback"]["sha256"],
-        "source_signal": task.source_signal,
-        "capture_signal": task.capture_signal,
-        "loopback_signal": None if chain is None else chain.capture_signal,
-    }
-    return hashlib.sha256(json.dumps(facts, sort_keys=True).encode()).hexdigest()
+    return hash_of(
+        source=document["source"]["sha256"],
+        capture=document["capture"]["sha256"],
+        loopback=chain and document["loopback"]["sha256"],
+        source_signal=task.source_signal,
+        capture_signal=task.capture_signal,
+        loopback_signal=None if chain is None else chain.capture_signal,
+    )
 
 
 def _kept(

@@ -12,7 +12,17 @@ from typing import TYPE_CHECKING, Any, NamedTuple, TypeVar
 from pydantic import ValidationError
 
 from tonelab.bench.places import line_of, lines
-from tonelab.bench.plan import FORBIDDEN, Capture, Device, Entry, Heading, Limits, Output, Source
+from tonelab.bench.plan import (
+    FORBIDDEN,
+    Baking,
+    Capture,
+    Device,
+    Entry,
+    Heading,
+    Limits,
+    Output,
+    Source,
+)
 from tonelab.conversion.standards import STANDARDS
 from tonelab.errors import PlanError
 
@@ -24,7 +34,7 @@ if TYPE_CHECKING:
     from tonelab.bench.places import Place
     from tonelab.bench.plan import Role
 
-SECTIONS = ("output", "limits", "sources", "devices", "captures")
+SECTIONS = ("output", "limits", "sources", "devices", "captures", "corrections")
 
 _LARGEST = 2**22  # bytes of a plan
 _KINDS = {
@@ -90,6 +100,7 @@ class Bench:
     notes: str
     folder: Path
     tasks: tuple[Task, ...]
+    corrections: tuple[Baking, ...]
     output: Output
     limits: Limits
 
@@ -172,6 +183,7 @@ class _Draft:
         self._told_apart(tasks)
         validated = [self._validated(place, task, tasks) for place, task in tasks.items()]
         self._output(output, tasks)
+        corrections = self._corrections(tasks)
         return Bench(
             self.path,
             self.raw,
@@ -179,6 +191,7 @@ class _Draft:
             head.notes,
             self.path.parent / output.folder,
             tuple(validated),
+            corrections,
             output,
             limits,
         )
@@ -209,15 +222,46 @@ class _Draft:
         return {key: self._entry(model, table, (section, key)) for key, table in tables.items()}
 
     def _captures(self) -> dict[Place, Capture]:
-        entries = self.raw.get("captures", [])
-        if not isinstance(entries, list) or not entries:
+        if not self.raw.get("captures"):
             self._say(("captures",), "a plan needs captures: write each under its own [[captures]]")
+        return self._listed(Capture, "captures")
+
+    def _listed(self, model: type[_Model], section: str) -> dict[Place, _Model]:
+        """Read ``[[captures]]`` or ``[[corrections]]``, the broken ones left out."""
+        entries = self.raw.get(section, [])
+        if not isinstance(entries, list):
+            self._say((section,), f"write each of them under its own [[{section}]]")
             return {}
-        places: list[Place] = [("captures", index) for index in range(len(entries))]
+        places: list[Place] = [(section, index) for index in range(len(entries))]
         read = [
-            self._entry(Capture, entry, place) for place, entry in zip(places, entries, strict=True)
+            self._entry(model, entry, place) for place, entry in zip(places, entries, strict=True)
         ]
         return {place: entry for place, entry in zip(places, read, strict=True) if entry}
+
+    def _corrections(self, tasks: Mapping[Place, Task]) -> tuple[Baking, ...]:
+        """Read corrections; what they name must be there, and their files told apart."""
+        measured = [task.name for task in tasks.values() if task.role == "conversion"]
+        targets = ("source", *STANDARDS, *measured)
+        entries = self._listed(Baking, "corrections")
+        names: dict[str, Place] = {}
+        for place, entry in entries.items():
+            if entry.of not in measured:
+                near = _nearest(entry.of, measured) or "name one of the captures"
+                self._say((*place, "of"), f"there is no conversion named {entry.of!r}: {near}")
+            if entry.toward is not None and entry.toward not in targets:
+                near = _nearest(entry.toward, targets)
+                mend = near or "name the source, a standard conversion or a capture"
+                self._say((*place, "toward"), f"there is no {entry.toward!r}: {mend}")
+            if entry.toward == entry.of:
+                self._say((*place, "toward"), "this is the device itself: name another")
+            first = names.setdefault(unicodedata.normalize("NFC", entry.title).casefold(), place)
+            if first != place:
+                self._say(
+                    place,
+                    f"its file would be named {entry.title!r} like that of {_words(first)}: "
+                    "state a name for one of them",
+                )
+        return tuple(entries.values())
 
     def _tasks(
         self,

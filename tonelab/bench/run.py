@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterator
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 from tonelab.bench import steps
+from tonelab.bench.baking import bake_all
 from tonelab.bench.outcome import RECORD, Results, attempt
 from tonelab.bench.proofs import check_paths, prove
 from tonelab.bench.workers import carry_out_all
@@ -18,6 +19,7 @@ if TYPE_CHECKING:
     from tonelab.bench.job import Done
     from tonelab.bench.outcome import Outcome
     from tonelab.bench.reading import Bench
+    from tonelab.tallies.workers import Workers
 
 Watch: TypeAlias = Callable[[str, str, int, int], None]
 
@@ -29,6 +31,7 @@ def run(
     *,
     folder: Path | None = None,
     workers: int = 1,
+    counting: Workers | None = None,
     anew: bool = False,
     watch: Watch | None = None,
     announce: Callable[[Outcome], None] | None = None,
@@ -43,6 +46,9 @@ def run(
         Where results go, in place of the folder that the plan names.
     workers
         Captures at a time, each in a process of its own.
+    counting
+        What counts the frames of one capture after the other, in place of ``workers``; its
+        workers see the clips under the same paths.
     anew
         Measure even what is finished, and use a folder that holds other files.
     watch
@@ -59,7 +65,7 @@ def run(
     claim(results.folder, anew=anew)
     results.record("unfinished")
     show = watch or (lambda _name, _stage, _done, _total: None)
-    for outcome in _steps(results, workers, anew, show):
+    for outcome in _steps(results, workers, counting, anew, show):
         results.outcomes.append(outcome)
         if announce is not None:
             announce(outcome)
@@ -90,21 +96,26 @@ def claim(folder: Path, *, anew: bool = False) -> None:
         )
 
 
-def _steps(results: Results, workers: int, anew: bool, watch: Watch) -> Iterator[Outcome]:
-    yield from _measure(results, workers, anew, watch)
+def _steps(
+    results: Results, workers: int, counting: Workers | None, anew: bool, watch: Watch
+) -> Iterator[Outcome]:
+    yield from _measure(results, workers, counting, anew, watch)
     yield from check_paths(results, watch, anew=anew)
-    yield from prove(results, watch)
+    yield from bake_all(results, anew=anew)
+    yield from prove(results, watch, anew=anew)
     yield from steps.draw(results)
     yield from steps.compare_all(results)
     yield from steps.report(results, watch)
 
 
-def _measure(results: Results, workers: int, anew: bool, watch: Watch) -> Iterator[Outcome]:
+def _measure(
+    results: Results, workers: int, counting: Workers | None, anew: bool, watch: Watch
+) -> Iterator[Outcome]:
     tasks = [task for task in results.bench.tasks if task.role == "conversion"]
     paths = {task.name: results.inside("curves", f"{task.name}.h5") for task in tasks}
     works = [(task, paths[task.name], anew) for task in tasks]
     found: dict[str, Any] = {}
-    for task, done in carry_out_all(works, workers=workers, watch=watch):
+    for task, done in carry_out_all(works, workers=workers, counting=counting, watch=watch):
         path = paths[task.name]
         with attempt("measure", task.name) as trial:
             if done.measurement is None:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
+from tonelab.bench.baking import GROUNDS, coverage_name
 from tonelab.bench.outcome import attempt, plain_name, write_json
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
 from tonelab.gradients import gradient_steps
 from tonelab.show.comparison import comparison_document
+from tonelab.show.words import NOT_IDENTIFIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -17,6 +19,9 @@ if TYPE_CHECKING:
 
     from tonelab.bench.outcome import Outcome, Results
     from tonelab.bench.reading import Task
+
+
+_REGIONS = 6  # doubtful regions named on the page; the download has all
 
 
 def draw(results: Results) -> Iterator[Outcome]:
@@ -88,7 +93,10 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
                 title=results.bench.title,
                 comparison=results.comparisons.get(key),
                 checks=results.checks,
-                corrections=[_proof_words(proof) for proof in results.proofs.values()],
+                corrections=[
+                    *(_correction_words(results, *one) for one in results.corrections.items()),
+                    *(_proof_words(proof) for proof in results.proofs.values()),
+                ],
                 pictures=pictures,
                 notes=results.bench.notes,
                 plan=results.bench.raw,
@@ -99,11 +107,46 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
         yield trial.outcome
 
 
+def _correction_words(results: Results, title: str, document: dict[str, Any]) -> dict[str, Any]:
+    """Name the figures of a correction for the page."""
+    predicted = [
+        f"{one['reader']} {one['mean']:.2f}, 95 % below {one['p95']:.2f} (floor {one['floor']:.2f})"
+        for one in document["predicted_errors"]
+        if one["mean"] is not None
+    ]
+    regions = [
+        f"{one['count']} of {one['nodes']} nodes of {one['region']} {one['reason']}"
+        for one in document["regions"][:_REGIONS]
+    ]
+    nodes = [f"{count:,} {name}" for name, count in document["nodes"].items()]
+    return {
+        "name": f"{document['kind'].replace('-', ' ').capitalize()}: {document['name']}".replace(
+            "->", "→"
+        ),
+        "file": document["file"],
+        "takes": document["input"],
+        "gives": document["output"],
+        "predicted error": f"mean ΔE_ITP, {'; '.join(predicted)}"
+        if predicted
+        else NOT_IDENTIFIABLE,
+        "rests on": f"{document['predicted_errors'][0]['count']:,} colours, not fitted to",
+        "nodes": f"{document['size']}^3, of which {', '.join(nodes)}",
+        "doubts": "; ".join(regions) or "none",
+        "notes": "; ".join(document["notes"]) or "none",
+        "SHA-256": document["sha256"],
+        "coverage": {
+            ground: results.inside("corrections", coverage_name(title, ground)).read_text("utf-8")
+            for ground in GROUNDS
+        },
+        "data": document,
+    }
+
+
 def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
     """Name the figures of a proof for the page."""
     return {
         "name": f"Look of {proof['look']}, held against the unseen capture {proof['capture']}",
-        "mean ΔE_ITP": f"{proof['mean']:.2f}, where rounding alone leaves {proof['floor']:.2f}",
+        "error": f"mean ΔE_ITP {proof['mean']:.2f}, where rounding leaves {proof['floor']:.2f}",
         "median, 95 %, 99 %, largest": ", ".join(
             f"{proof[name]:.2f}" for name in ("median", "p95", "p99", "max")
         ),
@@ -111,6 +154,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
         "rests on": f"{proof['count']:,} {proof['what']} over {proof['frames']} frames",
         "read by": f"{proof['reader']} interpolation",
         "display": proof["display"],
+        "data": proof,
     }
 
 

@@ -19,13 +19,14 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.bench.reading import Task
+    from tonelab.tallies.workers import Workers
 
     Work: TypeAlias = "tuple[Task, Path, bool]"
     Watch: TypeAlias = "Callable[[str, str, int, int], None]"
 
 
 def carry_out_all(
-    works: Sequence[Work], *, workers: int, watch: Watch
+    works: Sequence[Work], *, workers: int, counting: Workers | None, watch: Watch
 ) -> Iterator[tuple[Task, Done]]:
     """Carry out tasks and yield each with what became of it, in the order in which they end.
 
@@ -35,17 +36,19 @@ def carry_out_all(
         A task, the path of its finished file, and whether it is to be done anew.
     workers
         Tasks at a time; 1 stays in this process.
+    counting
+        What counts for one task after the other, in place of ``workers``.
     watch
         Called with (name of the task, stage, done, total).
     """
-    if workers == 1:
+    if workers == 1 or counting is not None:
         for task, finished, anew in works:
             name = task.name
 
             def report(stage: str, done: int, total: int, name: str = name) -> None:
                 watch(name, stage, done, total)
 
-            yield task, carry_out(task, finished, report, anew=anew)
+            yield task, carry_out(task, finished, report, anew=anew, counting=counting)
         return
     yield from _in_processes(works, workers, watch)
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tonelab.cli.options import FILE, as_json, force, verbosity
+from tonelab.cli.options import FILE, as_json, force, verbosity, workers_for
 from tonelab.cli.terminal import Session, print_json, print_result, progress_rows, say
 
 if TYPE_CHECKING:
@@ -29,6 +29,11 @@ if TYPE_CHECKING:
     "--workers", type=click.IntRange(1, 64), default=1, show_default=True,
     help="Captures at a time, each in a process that takes up to 800 MB of memory.",
 )  # fmt: skip
+@click.option(
+    "--cluster", metavar="tcp://HOST:PORT",
+    help="Count on the workers of this Dask cluster, one capture after the other; they see the "
+    "clips under the same paths.",
+)  # fmt: skip
 @force
 @as_json
 @verbosity
@@ -39,10 +44,11 @@ def command(
     sketch: bool,
     output: Path | None,
     workers: int,
+    cluster: str | None,
     force: bool,
     as_json: bool,
 ) -> int:
-    """Carry out the bench PLAN: measure every capture, compare, draw, and say what failed.
+    """Carry out the bench PLAN: measure, check, correct, prove, compare, draw, and say what failed.
 
     What an earlier run has finished is kept when files, settings and tonelab are the same;
     --force does all anew. Exit status 1 when a limit of the plan is exceeded, 2 when a capture
@@ -55,8 +61,9 @@ def command(
     from tonelab.bench.run import run
     from tonelab.show.bench import run_summary
 
-    bench = read_plan(plan)
-    with progress_rows(session, len(bench.tasks)) as rows:
+    bench = read_plan(plan.absolute() if cluster else plan)
+    here_or_there = workers_for(None, cluster)
+    with here_or_there as counting, progress_rows(session, len(bench.tasks)) as rows:
 
         def announce(outcome: Outcome) -> None:
             if outcome.files:
@@ -69,6 +76,7 @@ def command(
             bench,
             folder=output,
             workers=workers,
+            counting=counting,
             anew=force,
             watch=rows.watch,
             announce=announce,

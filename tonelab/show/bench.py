@@ -27,6 +27,10 @@ def run_summary(results: Results) -> RenderableType:
     if results.bench.notes:
         parts.append(Text(results.bench.notes, "dim italic"))
     parts += [_heading("Captures"), _indented(_captures(results))]
+    if results.corrections:
+        told = {one.name: one.text for one in results.outcomes if one.step == "correct"}
+        rows = [f"{one['file']}: {told[name]}" for name, one in results.corrections.items()]
+        parts += [_heading("Corrections"), _indented(Text("\n".join(rows)))]
     for key, comparison in results.comparisons.items():
         parts += [
             _heading(f"Compared by the source {key}"),

@@ -78,7 +78,9 @@ def render_page(
     checks
         Reports of checks (objects or JSON documents) by the name of what was checked.
     corrections
-        Corrections that were made (objects or JSON documents).
+        Corrections that were made (objects or JSON documents). Of a document, ``coverage`` may hold
+        drawings (SVG for ``light`` and ``dark`` grounds) of where it can be trusted, and ``data``
+        what is to be downloaded in place of the document itself.
     pictures
         Crops from `tonelab.report.pictures.make_pictures` of the same measurements.
     notes
@@ -228,11 +230,18 @@ def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
 
 def _correction(number: int, one: dict[str, Any]) -> dict[str, Any]:
     name = str(one.get("name") or one.get("label") or one.get("path") or f"Correction {number}")
+    shown = {key: item for key, item in one.items() if key not in {"name", "coverage", "data"}}
+    drawn = one.get("coverage") or {}
     return {
         "name": name,
-        "rows": list(tables.flat(one)),
-        "file": json_file(f"correction-{number}", one),
+        "rows": list(tables.flat(shown)),
+        "coverage": {ground: _svg_uri(drawing) for ground, drawing in drawn.items()},
+        "file": json_file(f"correction-{number}", one.get("data", one)),
     }
+
+
+def _svg_uri(drawing: str) -> str:
+    return "data:image/svg+xml;base64," + base64.b64encode(drawing.encode()).decode()
 
 
 def _title(names: Sequence[str]) -> str:
