@@ -142,7 +142,7 @@ figures = ["svg", "jpg"]
         "line 26, captures 3, file: this is missing.",
         "line 30, output, reference: there is no conversion named 'none'.",
         "line 31, output, against: there is no standard conversion 'bt2446': did you mean ",
-        "line 32, output, figures, 2: 'jpg' is not known: write one of 'svg', 'pdf', 'png'.",
+        "line 32, output, figures 2: 'jpg' is not known: write one of 'svg', 'pdf', 'png'.",
     ]
     assert len(rows) == len(expected)
     for row, start in zip(rows, expected, strict=True):
@@ -355,6 +355,6 @@ of = "b"
         "corrections 1, toward: there is no 'bt2446': did you mean 'bt2446",
         "corrections 2, size: 31 is not known: write one of 17, 33, 65",
         "corrections 3, toward: this is the device itself",
-        "corrections 5: its file would be named 'b' like that of corrections 4",
+        "corrections 4: its file would be named 'b' like that of corrections 2",
     ):
         assert any(expected in row for row in rows), (expected, rows)

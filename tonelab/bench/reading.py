@@ -434,9 +434,8 @@ def _safe(stem: str) -> str:
 
 def _words(place: Place) -> str:
     """Name a place for people, who count from one."""
-    return ", ".join(str(part + 1) if isinstance(part, int) else part for part in place).replace(
-        "captures, ", "captures "
-    )
+    words = "".join(f" {part + 1}" if isinstance(part, int) else f", {part}" for part in place)
+    return words.removeprefix(", ")
 
 
 def _all_mistakes(path: Path, text: str, mistakes: list[Mistake]) -> str:

@@ -134,7 +134,7 @@ def _correction_words(results: Results, title: str, document: dict[str, Any]) ->
         "doubts": "; ".join(regions) or "none",
         "notes": "; ".join(document["notes"]) or "none",
         "SHA-256": document["sha256"],
-        "coverage": {
+        "drawings": {
             ground: results.inside("corrections", coverage_name(title, ground)).read_text("utf-8")
             for ground in GROUNDS
         },

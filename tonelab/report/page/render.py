@@ -78,8 +78,8 @@ def render_page(
     checks
         Reports of checks (objects or JSON documents) by the name of what was checked.
     corrections
-        Corrections that were made (objects or JSON documents). Of a document, ``coverage`` may hold
-        drawings (SVG for ``light`` and ``dark`` grounds) of where it can be trusted, and ``data``
+        Corrections that were made (objects or JSON documents). Of a document, ``drawings`` may hold
+        SVG for ``light`` and ``dark`` grounds, of where it can be trusted, and ``data``
         what is to be downloaded in place of the document itself.
     pictures
         Crops from `tonelab.report.pictures.make_pictures` of the same measurements.
@@ -230,8 +230,8 @@ def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
 
 def _correction(number: int, one: dict[str, Any]) -> dict[str, Any]:
     name = str(one.get("name") or one.get("label") or one.get("path") or f"Correction {number}")
-    shown = {key: item for key, item in one.items() if key not in {"name", "coverage", "data"}}
-    drawn = one.get("coverage") or {}
+    shown = {key: item for key, item in one.items() if key not in {"name", "drawings", "data"}}
+    drawn = one.get("drawings") or {}
     return {
         "name": name,
         "rows": list(tables.flat(shown)),
