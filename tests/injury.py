@@ -418,8 +418,10 @@ BLACK = ("black", "levels-luma", "steps-lost", "mapping-bent", "depth-levels")
 LEVELS = FOLLOWS_LEVELS
 INJURIES: dict[str, Injury] = {
     "decoding": Injury(unsteady, (1, 16, 4000), ("decoding-capture",), on=ANY),
+    # Samples at random codes draw the mean towards the middle.
     "reserved codes": Injury(
-        on_planes(reserved), (4, 50, 600), ("legal-codes",), also=("clipping", "dither"), on=ANY
+        on_planes(reserved), (4, 50, 600), ("legal-codes",),
+        also=("clipping", "dither", "levels-luma"), on=ANY,
     ),
     "labelled matrix": Injury(
         mislabelled("matrix"), ("bt709", "bt709", "bt601"), ("labels-matrix",)
@@ -492,11 +494,11 @@ INJURIES: dict[str, Injury] = {
     "bits cut": Injury(
         on_each(cut_to), (9, 8, 7), ("depth-eight-bits", "depth-reduced"),
         ("9 bits.*cut", "8 bits.*cut", "7 bits.*cut"),
-        ("steps-lost", "levels-luma", "levels-tint", "depth", "black"),
+        ("steps-lost", "levels-luma", "levels-tint", "depth", "black", "legal-codes"),
     ),
     "bits repeated": Injury(
         on_planes(repeated_bits), ((0, 1), (2, 3), (0, 3)), ("depth-bits-repeated",),
-        also=("steps-lost", "levels", "saturation", "depth"),
+        also=("steps-lost", "levels", "saturation", "depth", "legal-codes"),
     ),
     "R'G'B' stage": Injury(
         on_codes(through_rgb), ((9, False), (8, True), (8, False)), ("depth-rgb-stage",),
@@ -504,13 +506,13 @@ INJURIES: dict[str, Injury] = {
     ),
     "depth then gain": Injury(
         on_luma(lambda y, bits: (cut_to(y.astype(int), bits) - 64) * 1.013 + 64), (9, 8, 7),
-        ("depth-levels",), also=("levels-luma", "clipping", "steps-lost"),
+        ("depth-levels",), also=("levels-luma", "clipping", "steps-lost", "legal-codes"),
     ),
     **{
         f"{kind} dither": Injury(
             on_planes(dithered), tuple((kind, bits, -half) for bits, half in
                                        ((9, 0), (8, 0), (7, 0))),
-            ("dither",), says, ("depth",), ANY if kind == "temporal" else PASS,
+            ("dither",), says, ("depth", "legal-codes"), ANY if kind == "temporal" else PASS,
         )
         for kind, says in (
             ("temporal", "[Tt]emporal"), ("period 2", "period of 2"), ("frozen", "[Ff]rozen"),
@@ -518,7 +520,7 @@ INJURIES: dict[str, Injury] = {
     },
     "biased dither": Injury(
         on_planes(dithered), (("temporal", 9, -0.5), ("temporal", 8, -2.0), ("temporal", 7, -4.0)),
-        ("dither-biased",), also=("depth", "levels", "black"),
+        ("dither-biased",), also=("depth", "levels", "black", "legal-codes"),
     ),
     "gradient steps": Injury(
         on_luma(coarse_between), (2, 4, 8), ("steps-lost",), also=("depth", "mapping-bent")
@@ -545,10 +547,14 @@ INJURIES: dict[str, Injury] = {
         on_luma(ndimage.gaussian_filter), (0.3, 0.5, 0.9),
         ("detail-blurred",), on=ANY,
     ),
-    "noise reduced": Injury(on_luma(denoised), (3, 8, 20), ("detail-noise-reduced",), on=ANY),
+    # Strong detail has faint parts too, which are smoothed with the rest.
+    "noise reduced": Injury(
+        on_luma(denoised), (3, 8, 20), ("detail-noise-reduced",), also=("detail-blurred",), on=ANY
+    ),
     "local contrast": Injury(
         on_luma(local_contrast), (0.02, 0.08, 0.25), ("contrast-local", "mapping-local"),
-        also=("mapping", "clipping", "levels", "steps-lost"),
+        # A wide sharpening it is, which ends at the ends of the codes.
+        also=("mapping", "clipping", "levels", "steps-lost", "detail-sharpened", "black"),
     ),
     "scaled to half": Injury(
         halved, ("area", "bilinear", "bicubic"), ("scaling-filter",),
@@ -566,7 +572,7 @@ INJURIES: dict[str, Injury] = {
         on_planes(lambda p, x, _: (rounded(horizontal(p[0].astype(float), x)),
                                    *(rounded(horizontal(c.astype(float), x / 2)) for c in p[1:]))),
         (0.05, 0.15, 0.4), ("shift-luma", "picture-shifted"),
-        also=("chroma", "shift", "picture", "detail-blurred"),
+        also=("chroma", "shift", "picture", "detail-blurred", "legal-codes"),
     ),
     "frames dropped": Injury(in_time(dropped), (1, 3, 6), ("frames-dropped",),
                              also=("frames", "cadence", "pages"), on=ANY),
@@ -583,7 +589,8 @@ INJURIES: dict[str, Injury] = {
     "dynamic": Injury(
         on_planes(following), (0.005, 0.03, 0.1), ("mapping-scene", "mapping-dynamic",
                                                   "mapping-varying"),
-        also=("mapping", "levels", "steps-lost"), on=("chart", "natural", "chart-sdr"),
+        also=("mapping", "levels", "steps-lost", "legal-codes"),
+        on=("chart", "natural", "chart-sdr"),
     ),
     "black lifted": Injury(on_luma(lifted), (2, 6, 20), ("black-lifted",), also=BLACK, on=ANY),
     "near black lost": Injury(on_luma(crushed), (3, 10, 30), ("black-crushed", "steps-lost"),

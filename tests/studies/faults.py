@@ -245,13 +245,19 @@ def outcome(line: dict, name: str, size: int) -> str:
     if "stopped" in line:
         return "S"
     pattern = re.compile(injury.pattern(size), re.DOTALL)
-    for ident, text in line["found"].items():
-        if any(ident == n or ident.startswith(f"{n}-") for n in injury.named):
-            return "N" if pattern.search(text) else "o"
+    told = [text for ident, text in line["found"].items() if _of(ident, injury.named)]
+    if any(map(pattern.search, told)):
+        return "N"
+    if any(_of(ident, injury.named) for ident in line["unsure"]):
+        return "?"
     if set(line["found"]) - {"dither"}:
         return "o"
     checks = {n.split("-")[0] for n in injury.named}
     return "?" if checks & {ident.split("-")[0] for ident in line["unsure"]} else "."
+
+
+def _of(ident: str, names: tuple[str, ...]) -> bool:
+    return any(ident == name or ident.startswith(f"{name}-") for name in names)
 
 
 def others(line: dict) -> set[str]:
@@ -262,7 +268,7 @@ def others(line: dict) -> set[str]:
     return {
         ident
         for ident in line.get("found", {})
-        if not any(ident == a or ident.startswith(f"{a}-") for a in allowed) and ident != "dither"
+        if not _of(ident, tuple(allowed)) and ident != "dither"
     }
 
 
@@ -300,7 +306,7 @@ def table(lines: list[dict]) -> Iterator[str]:
             yield f"\n{content}: {len(spotless)} clean captures, {len(wrong)} with a finding"
             yield from (f"  {x['key']}: {x.get('stopped') or ', '.join(x['found'])}" for x in wrong)
     yield (
-        "\nN found and rightly named, o other findings only, ? cannot tell, S stopped with a "
+        "\nN found and rightly named, ? cannot tell, o other findings only, S stopped with a "
         "sentence, . nothing said;\n! a finding that the fault does not explain"
     )
 

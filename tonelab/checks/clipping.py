@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 _SPAN = np.array([876.0, 896.0, 896.0])
 _LEAST = 6  # patches beyond an end
 _LOST_SHARE = 0.3
+_KEPT_SPREAD = 0.5  # of codes beyond an end, from which on they are not clipped
 # Plane, side, and from which centred code on a sample is an excursion.
 _ENDS = (
     ("sub-black", 0, -1, -2.0),
@@ -69,7 +70,7 @@ def clipping(evidence: Evidence) -> Findings:
 
 
 def _tolerance(evidence: Evidence) -> float:
-    return 2.0 + 1.5 * (evidence.code_step - 1)
+    return 2.0 + 1.5 * (evidence.grain - 1)
 
 
 def _at_end(
@@ -89,6 +90,9 @@ def _at_end(
     seen, wanted = samples.capture[rows, plane], predicted[rows, plane]
     lost = side * (wanted - seen) > _tolerance(evidence)
     if lost.mean() < _LOST_SHARE and lost.sum() < _LEAST:
+        return None
+    # What is moved as a whole and still tells its codes apart is not clipped.
+    if np.ptp(seen[lost]) > _KEPT_SPREAD * np.ptp(wanted[lost]) + _tolerance(evidence):
         return None
     code = float(np.median(seen[lost])) + ORIGIN[plane]
     which = ("Y'", "Cb", "Cr")[plane]

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.levels import shows_full_range
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.colours import coded_signal
 
@@ -20,6 +21,8 @@ if TYPE_CHECKING:
 _PLANES = ("Y'", "Cb", "Cr")
 _LIFT_LIMIT = 2.0  # codes
 _DARK = 64  # codes above black that are counted
+_WHITE = 876  # codes from black to white
+_NEARLY_ALL = 0.98  # share of levels
 _LEAST_DARK = 40  # greys near black
 
 
@@ -98,11 +101,18 @@ def black(evidence: Evidence) -> Findings:
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     source, capture = neutrals.source[order, 0], neutrals.capture[order, 0]
     coded = coded_signal(evidence.capture)
-    start = 0.0 if coded.range == "narrow" else -ORIGIN[0]
+    # A pass-through that is only labelled as full range still has its black at code 64.
+    narrow = coded.range == "narrow" or (evidence.pass_through and not shows_full_range(evidence))
+    start = 0.0 if narrow else -ORIGIN[0]
     at_black = float(np.median(capture[np.abs(source) < 0.75])) - start
     shadows = (source > -0.5) & (source < _DARK + 0.5)
     levels, asked = (_levels(codes[shadows]) for codes in (capture, source))
-    expected = _levels(evidence.explanation.predict(neutrals.source[order])[shadows, 0])
+    predicted = evidence.explanation.predict(neutrals.source[order])[:, 0]
+    expected = min(_levels(predicted[shadows]), asked)
+    # What a coarser depth leaves of all levels is no fault of the shadows.
+    above = (source > _DARK) & (source < _WHITE)
+    usual = min(_levels(capture[above]) / max(_levels(predicted[above]), 1), 1.0)
+    least = expected * min(usual, 1 / evidence.grain) - (1 if usual > _NEARLY_ALL else 3)
     text = f"the {asked} source greys from black up arrive as {levels} codes"
     count = int(neutrals.count[order][shadows].sum())
     if abs(at_black) > _LIFT_LIMIT:
@@ -128,7 +138,7 @@ def black(evidence: Evidence) -> Findings:
             count=count,
             threshold=_LIFT_LIMIT,
         )
-    if evidence.pass_through and levels < min(expected, asked) / evidence.code_step - 1:
+    if evidence.pass_through and evidence.clear and levels < least:
         yield altered(
             "black-codes-lost",
             f"Codes near black are lost: {text}.",
@@ -136,7 +146,7 @@ def black(evidence: Evidence) -> Findings:
             bound=1.0,
             unit="codes",
             count=count,
-            threshold=min(expected, asked) / evidence.code_step - 1,
+            threshold=least,
             alternatives=("black assumed above code 64", "coring of noise near black"),
             decided_by="a capture with brightness raised by a few steps",
         )

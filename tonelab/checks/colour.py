@@ -26,6 +26,7 @@ _LEAST_CHROMA = 24.0  # codes; below, rounding decides the hue
 _LEAST = 48  # coloured samples
 _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
+_LEAST_OF_HUE = 3  # coloured samples
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
@@ -94,7 +95,7 @@ def matrix(evidence: Evidence) -> Findings:
 
 def _not_affine(evidence: Evidence, count: int) -> Finding:
     found = evidence.explanation
-    if found.left_over >= 0.35:
+    if found.left_over >= found.left_over_limit:
         return altered(
             "matrix-unknown",
             f"The colours went through a matrix that is none of the known mix-ups: they leave "
@@ -102,7 +103,7 @@ def _not_affine(evidence: Evidence, count: int) -> Finding:
             value=found.left_over,
             unit="codes",
             count=count,
-            threshold=0.35,
+            threshold=found.left_over_limit,
             alternatives=("a colour-management control", "a custom white balance"),
             decided_by="a capture with all picture controls at their neutral setting",
         )
@@ -208,8 +209,11 @@ def saturation(evidence: Evidence) -> Findings:
     ratio, half_width = complex_ratio(source, capture, cluster)
     value, bound = float(abs(ratio)), half_width + _slack(evidence, source)
     _, gains = _by_hue(source, capture)
-    uneven = float(np.abs(gains / value - 1).max())
-    detail = f"by hue it runs from {gains.min():.4f} to {gains.max():.4f}"
+    uneven, uneven_bound = _uneven(evidence, source, capture, value)
+    detail = (
+        f"over the {len(gains)} of {_HUES} hues that occur it runs from {gains.min():.4f} to "
+        f"{gains.max():.4f}"
+    )
     fault = named_levels(evidence)
     expected = fault.chroma_gain if fault is not None else 1.0
     against = f", where the levels explain {expected:.4f}" if fault is not None else ""
@@ -222,13 +226,13 @@ def saturation(evidence: Evidence) -> Findings:
             bound=bound,
             count=len(source),
         )
-    elif uneven > _BY_HUE_LIMIT + 2 * bound * np.sqrt(_HUES):
+    elif uneven > _BY_HUE_LIMIT + uneven_bound:
         yield altered(
             "saturation-by-hue",
             f"Saturation is changed more at some hues than at others: {detail}, {value:.4f} on "
             "average.",
             value=uneven,
-            bound=float(2 * bound * np.sqrt(_HUES)),
+            bound=uneven_bound,
             count=len(source),
             threshold=_BY_HUE_LIMIT,
             alternatives=("a colour-management control", "a gamut mapping"),
@@ -267,12 +271,32 @@ def saturation(evidence: Evidence) -> Findings:
         )
 
 
+def _uneven(
+    evidence: Evidence,
+    source: NDArray[np.complex128],
+    capture: NDArray[np.complex128],
+    mean: float,
+) -> tuple[float, float]:
+    """Departure of the hue that departs most from the mean chroma ratio, and its half width."""
+    bins = _hue_bins(source)
+    found = []
+    for n in np.unique(bins):
+        rows = bins == n
+        if np.count_nonzero(rows) < _LEAST_OF_HUE:
+            continue
+        ratio, half_width = complex_ratio(source[rows], capture[rows])
+        coarse = 0.6 * (evidence.grain - 1) / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
+        bound = 2 * half_width / mean + 2 * _slack(evidence, source[rows]) + coarse
+        found.append((abs(abs(ratio) / mean - 1), bound))
+    return max(found, key=lambda one: one[0] - one[1], default=(0.0, 0.0))
+
+
 def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
     """Error, as a share of chroma, that an unknown shift of all chroma codes may cause.
 
     Colours of the chart lie around neutral and cancel it; other content need not.
     """
-    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.code_step - 1)
+    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.grain - 1)
     return shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
 
@@ -333,8 +357,13 @@ def _by_hue(
     source: NDArray[np.complex128], capture: NDArray[np.complex128]
 ) -> tuple[FloatArray, FloatArray]:
     """Rotation in degrees and ratio, by hue."""
-    bins = (np.degrees(np.angle(source)) % 360 / 360 * _HUES).astype(int) % _HUES
+    bins = _hue_bins(source)
     ratios = np.array(
         [complex_ratio(source[bins == n], capture[bins == n])[0] for n in np.unique(bins)]
     )
     return np.degrees(np.angle(ratios)), np.abs(ratios)
+
+
+def _hue_bins(source: NDArray[np.complex128]) -> NDArray[np.int_]:
+    bins: NDArray[np.int_] = (np.degrees(np.angle(source)) % 360 / 360 * _HUES).astype(int) % _HUES
+    return bins

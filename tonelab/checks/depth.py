@@ -18,9 +18,12 @@ if TYPE_CHECKING:
     from tonelab.results import Finding, Severity
     from tonelab.signal.quantisation import FloatArray
 
+_MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _SPAN = np.array([876.0, 896.0, 896.0])
 _NOISY = 0.3  # codes; more in flat patches is dither
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
+_LEAST_FLAT = 200  # colours
+_LEAST_GREYS = 200  # for counting levels and steps
 _LEVELS_LOST = 0.08  # share of the expected levels
 
 
@@ -89,8 +92,12 @@ def _how_cut(evidence: Evidence) -> str:
 
 
 def _by_levels(evidence: Evidence, count: int) -> Findings:
+    if evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
+        text = "Levels cannot be counted where detail or noise moves single samples."
+        yield undecided("depth", text, "a capture of the chart")
+        return
     found, expected = levels_seen(evidence)
-    if not evidence.pass_through or expected < 200:
+    if not evidence.pass_through or expected < _LEAST_GREYS:
         yield transparent(
             "depth",
             "All bits of the capture are in use.",
@@ -157,8 +164,15 @@ def rgb_stage(evidence: Evidence) -> Finding | None:
     colours = evidence.colours
     exact = _flat(colours) & evidence.explanation.used
     linear = np.abs(evidence.explanation.linear - np.eye(3)).max()
-    if exact.sum() < 200 or linear > 0.01:
+    if linear > 0.01:
         return None
+    if exact.sum() < _LEAST_FLAT:
+        return undecided(
+            "depth-rgb-stage",
+            f"Whether the path goes through 8-bit R'G'B' cannot be told from {int(exact.sum())} "
+            "flat colours.",
+            "a capture of the chart",
+        )
     source = np.rint(colours.source[exact] + ORIGIN)
     seen = np.rint(colours.capture[exact] + ORIGIN)
     direct = float((seen == source).all(axis=1).mean())
@@ -195,10 +209,14 @@ def steps(evidence: Evidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
+    # Beyond the ends of the codes no step is expected.
+    inside &= np.abs(evidence.explanation.predict(neutrals.source)[:, 0] - _MIDDLE) < _WITHIN
     neutrals = neutrals[inside]
-    if len(neutrals) < 200:
+    if len(neutrals) < _LEAST_GREYS or not evidence.clear:
         yield undecided(
-            "steps", "There are too few grey levels here to count steps.", "the chart, in full"
+            "steps",
+            "There are too few undisturbed grey levels here to count steps.",
+            "the chart, in full",
         )
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
@@ -228,7 +246,7 @@ def steps(evidence: Evidence) -> Findings:
         "count": len(levels),
         "threshold": 100 * allowed,
     }
-    regular = int(np.ceil(evidence.code_step / max(gain, 0.1)))
+    regular = int(np.ceil(evidence.grain / max(gain, 0.1)))
     if share > allowed and evidence.capture.bits >= 10:
         figures |= {
             "alternatives": ("fewer bits in a stage of the path",),

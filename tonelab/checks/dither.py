@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _LEAST_VARIANCE = 0.02  # squared codes
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
+_LEAST_FRAMES = 4  # in a row, to tell a period
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
 
@@ -44,6 +45,9 @@ def dither(evidence: Evidence) -> Findings:
         )
         return
     kind = _kind(evidence, temporal, spatial, frames)
+    if temporal >= _LEAST_VARIANCE and frames < _LEAST_FRAMES:
+        text = f"Whether the dither repeats cannot be told from runs of {frames} frames."
+        yield undecided("dither-period", text, "the chart, with each page held for ten frames")
     bias, bias_bound = _bias(evidence, sigma)
     text = f"{kind}, {sigma:.2f} codes; mean error {bias:+.3f} ± {bias_bound:.3f} codes"
     if evidence.pass_through and abs(bias) > _BIAS_LIMIT + bias_bound:

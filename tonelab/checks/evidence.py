@@ -31,9 +31,11 @@ if TYPE_CHECKING:
 
 ORIGIN = np.array([64.0, 512.0, 512.0])
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
+CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
 _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
+_STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
@@ -124,7 +126,7 @@ class Evidence:
 
         Of the chart its greys; of other content all pixels that face each other, by source code.
         """
-        if self.layout is not None or self.paths is None or self.leak > LEAK_LIMIT:
+        if self.layout is not None or self.paths is None:
             return self.neutrals
         joint, codes = self.paths.joint[0], np.arange(1024.0)
         count = joint.sum(axis=1)
@@ -133,9 +135,20 @@ class Evidence:
             return self.neutrals
         mean = joint[rows] @ codes / count[rows]
         variance = joint[rows] @ codes**2 / count[rows] - mean**2
+        if self.leak > LEAK_LIMIT and np.median(variance) > CLEAR_VARIANCE:
+            return self.neutrals
         source, capture, spread = np.zeros((3, len(rows), 3))
         source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
         return Samples(source, capture, spread, count[rows], rows, rows)
+
+    @property
+    def clear(self) -> bool:
+        """Whether a captured luma code tells of its source code alone, and not of detail or noise.
+
+        Patches of the chart are flat; pixels of other content have neighbours.
+        """
+        variance = self.tones.variance[:, 0]
+        return self.layout is not None or bool(np.median(variance) < CLEAR_VARIANCE)
 
     @cached_property
     def leak(self) -> float:
@@ -172,7 +185,7 @@ class Evidence:
     @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
-        return explain(self.colours, self.source, self.code_step)
+        return explain(self.colours, self.source, self.grain)
 
     @cached_property
     def tint(self) -> tuple[float, float]:
@@ -187,13 +200,17 @@ class Evidence:
     @cached_property
     def pass_through(self) -> bool:
         """Whether the capture shows the source's own signal and no conversion of it."""
+        sides = (self.source, self.capture)
+        said = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
+        as_said = self.layout is None and said and self.capture.transfer == self.source.transfer
+        limit = _STRAIGHT_AS_SAID if as_said else _STRAIGHT
         neutrals = self.neutrals
         inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
         if inside.sum() >= _LEAST_GREYS and self.capture.matrix != "rgb":
-            return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0])
+            return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0], limit)
         colours = self.colours
         if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
-            return _straight(colours.source, colours.capture[:, 0])
+            return _straight(colours.source, colours.capture[:, 0], limit)
         return self.capture.transfer == self.source.transfer
 
     @cached_property
@@ -202,6 +219,15 @@ class Evidence:
         used = np.flatnonzero(self.capture_histogram[0])
         step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
         return step if step in {1, 2, 4, 8, 16} else 1
+
+    @cached_property
+    def grain(self) -> int:
+        """Source codes that arrive as one: the code step, or more where levels follow rounding."""
+        if not self.pass_through:
+            return self.code_step
+        sent = int(np.count_nonzero(self.source_histogram[0]))
+        used = int(np.count_nonzero(self.capture_histogram[0]))
+        return max(self.code_step, round(sent / max(used, 1)))
 
     @cached_property
     def capture_histogram(self) -> IntArray:
@@ -215,8 +241,8 @@ class Evidence:
 
     @cached_property
     def noise(self) -> float:
-        """Standard deviation of captured luma samples on flat patches, median, 10-bit codes."""
-        variance = self.neutrals.variance[:, 0]
+        """Standard deviation of captured luma samples of one source code, median, 10-bit codes."""
+        variance = self.tones.variance[:, 0]
         return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
 
     def _histogram(self, side: str, bits: int) -> IntArray:
@@ -231,12 +257,12 @@ class Evidence:
         return spread
 
 
-def _straight(source: FloatArray, luma: FloatArray) -> bool:
+def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
     """Whether captured luma is a straight function of source codes, shape (N, K), luma first."""
     factors = np.column_stack([source, np.ones(len(source))])
     slopes = np.linalg.lstsq(factors, luma)[0]
     rest = float(np.sqrt(np.mean((luma - factors @ slopes) ** 2)))
-    return bool(rest < _STRAIGHT and 0.7 < slopes[0] < 1.4)
+    return bool(rest < limit and 0.7 < slopes[0] < 1.4)
 
 
 def _none() -> Samples:

@@ -86,7 +86,7 @@ class Explanation:
     signal
         How the source is read.
     step
-        Captured codes that rounding takes together.
+        Source codes that rounding takes together.
     """
 
     linear: FloatArray
@@ -108,9 +108,23 @@ class Explanation:
     step: int = 1
 
     @property
+    def left_over_limit(self) -> float:
+        """RMS codes that rounding and a bent curve may leave of the linear part."""
+        bend = max(float(self.residual.max()) - self.residual_limit, 0.0)
+        return _LEFT_OVER + 0.15 * (self.step - 1) + 0.25 * bend
+
+    @property
+    def residual_limit(self) -> float:
+        """RMS codes that rounding leaves about an affine map."""
+        return 1.7 + 0.3 * self.step
+
+    @property
     def affine(self) -> bool:
         """Whether the steps explain the colours at all."""
-        return self.left_over < _LEFT_OVER and float(self.residual.max()) < 1.7 + 0.3 * self.step
+        return (
+            self.left_over < self.left_over_limit
+            and float(self.residual.max()) < self.residual_limit
+        )
 
     def predict(self, source: FloatArray) -> FloatArray:
         """Capture of centred source codes, without clipping."""
@@ -128,7 +142,7 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     signal
         How the source is read; PQ or HLG where a gamut step is to be tried.
     step
-        Captured codes that rounding takes together.
+        Source codes that rounding takes together.
     """
     best = replace(_without_gamut(samples.source, samples, signal), step=step)
     size = float(np.sqrt(np.mean(best.residual**2)))

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tonelab.checks.frames import is_covered, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
+_LEAST_BOUND = 0.01  # of gains and places
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
@@ -46,38 +48,36 @@ def detail(evidence: Evidence) -> Findings:
         text = "Detail cannot be told apart from what was done to the colours."
         yield undecided("detail", text, AFTER)
         return
-    strata = [
-        band_gains(luma_kernel(gram)) if gram[-2, -2] >= LEAST_SAMPLES else None
-        for gram in paths.luma_gram
-    ]
+    strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
     faint, strong = strata
     assert strong is not None
     # A curve bends strong detail; faint detail sees only its slope.
-    told = strong if evidence.pass_through or faint is None else faint
+    told, bounds = strong if evidence.pass_through or faint is None else faint
     count = int(paths.luma_gram[1, -2, -2])
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
     text = f"gain by band {bands} cycles per pixel"
     high, low = float(told.max()) - 1, float(told.min()) - 1
+    above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
-    faded = 1.0 if faint is None else float((faint / strong).min())
-    reduced = evidence.pass_through and faded < 1 - _NOISE_REDUCED
-    if high > limit and high >= -low:
+    faded, fading = _faded(faint, strong)
+    reduced = evidence.pass_through and faded < 1 - _NOISE_REDUCED - fading
+    if high > limit + above and high >= -low:
         yield altered(
             "detail-sharpened",
             f"Detail is sharpened by up to {high:+.0%}: {text}.",
             value=1 + high,
-            bound=0.01,
+            bound=above,
             count=count,
             threshold=1 + limit,
             alternatives=("a detail or edge control", "a scaler on the way"),
             decided_by="a capture with sharpness at its neutral setting",
         )
-    elif -low > limit:
+    elif -low > limit + below:
         yield altered(
             "detail-blurred",
             f"Detail is blurred, by up to {low:+.0%}: {text}.",
             value=1 + low,
-            bound=0.01,
+            bound=below,
             count=count,
             threshold=1 - limit,
             alternatives=("scaling to another size and back", "a shift by part of a pixel"),
@@ -88,7 +88,7 @@ def detail(evidence: Evidence) -> Findings:
             "detail",
             f"Detail is kept: {text}.",
             value=float(told[np.argmax(np.abs(told - 1))]),
-            bound=0.01,
+            bound=float(bounds.max()),
             count=count,
             threshold=1 + limit,
         )
@@ -98,12 +98,32 @@ def detail(evidence: Evidence) -> Findings:
             f"Faint detail arrives at {faded:.0%} of the gain of strong detail, as after noise "
             "reduction.",
             value=faded,
-            bound=0.02,
+            bound=fading,
             count=int(paths.luma_gram[0, -2, -2]),
             threshold=1 - _NOISE_REDUCED,
             alternatives=("lossy coding on the way", "coring of a sharpness control"),
             decided_by="a capture with noise reduction off",
         )
+
+
+def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Gain by band, and the 95 % half width of each."""
+    kernel = luma_kernel(gram)
+    gains = band_gains(kernel)
+    waves = np.array([np.mean(_waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
+    return gains, _half_widths(gram, kernel, waves - gains[:, None, None])
+
+
+def _faded(
+    faint: tuple[FloatArray, FloatArray] | None, strong: tuple[FloatArray, FloatArray]
+) -> tuple[float, float]:
+    """Least gain of faint detail as a share of that of strong detail, and its half width."""
+    if faint is None:
+        return 1.0, 0.0
+    ratio = faint[0] / strong[0]
+    least = int(ratio.argmin())
+    relative = np.hypot(*(bound[least] / gain[least] for gain, bound in (faint, strong)))
+    return float(ratio[least]), float(max(relative * ratio[least], _LEAST_BOUND))
 
 
 @check("contrast", "local contrast")
@@ -114,9 +134,13 @@ def contrast(evidence: Evidence) -> Findings:
         yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
         return
     found = evidence.explanation
-    if not found.affine or found.matrices or found.gamut:
+    if found.matrices or found.gamut:
         # Luma that depends on chroma too cannot be foretold from luma alone.
         text = "Local contrast cannot be told apart from what was done to the colours."
+        yield undecided("contrast", text, AFTER)
+        return
+    if repeated_kind(evidence) == "scene-dependent" or is_covered(evidence):
+        text = "Local contrast cannot be told from pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
         return
     slopes, rest = np.linalg.lstsq(gram[:3, :3], gram[:3, 3])[0], gram[3, 3]
@@ -209,16 +233,24 @@ def shift(evidence: Evidence) -> Findings:
     if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("shift", "The place of samples cannot be told.", NEEDED)
         return
+    if is_covered(evidence) or repeated_kind(evidence) == "local":
+        text = "The place of samples cannot be told beside a static overlay or a local mapping."
+        yield undecided("shift", text, AFTER)
+        return
+    kernel = luma_kernel(paths.luma_gram[1])
     # A kernel centred on a sample to the right means that the picture moved to the left.
-    dx, dy = (-value for value in centroid(luma_kernel(paths.luma_gram[1])))
+    dx, dy = (-value for value in centroid(kernel))
     size = float(np.hypot(dx, dy))
+    y, x = np.mgrid[-LUMA_REACH : LUMA_REACH + 1, -LUMA_REACH : LUMA_REACH + 1]
+    arms = np.array([x + dx, y + dy], np.float64)
+    bound = float(_half_widths(paths.luma_gram[1], kernel, arms).max())
     count = int(paths.luma_gram[1, -2, -2])
-    if size > _SHIFT_LIMIT:
+    if size > _SHIFT_LIMIT + bound:
         yield altered(
             "shift-luma",
             f"Luma is shifted by {dx:+.2f} pixels to the right and {dy:+.2f} down.",
             value=size,
-            bound=0.02,
+            bound=bound,
             unit="pixels",
             count=count,
             threshold=_SHIFT_LIMIT,
@@ -230,7 +262,7 @@ def shift(evidence: Evidence) -> Findings:
             "shift",
             f"Luma samples are in place to {max(size, 0.005):.3f} pixels.",
             value=size,
-            bound=0.02,
+            bound=bound,
             unit="pixels",
             count=count,
             threshold=_SHIFT_LIMIT,
@@ -278,15 +310,32 @@ def centroid(kernel: FloatArray) -> tuple[float, float]:
 def band_gains(kernel: FloatArray) -> FloatArray:
     """Mean gain over directions at `BANDS`, relative to flat areas."""
     reach = len(kernel) // 2
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    angle = np.arange(16) * np.pi / 16
-    gains = [
-        np.mean(
-            [
-                abs(np.sum(kernel * np.exp(-2j * np.pi * band * (x * np.cos(a) + y * np.sin(a)))))
-                for a in angle
-            ]
-        )
-        for band in BANDS
-    ]
+    gains = [np.abs((kernel * _waves(reach, band)).sum(axis=(1, 2))).mean() for band in BANDS]
     return np.array(gains) / float(kernel.sum())
+
+
+def _waves(reach: int, band: float) -> NDArray[np.complex128]:
+    """Waves of a frequency over a filter's samples, in 16 directions."""
+    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
+    angle = np.arange(16)[:, None, None] * np.pi / 16
+    waves: NDArray[np.complex128] = np.exp(
+        -2j * np.pi * band * (x * np.cos(angle) + y * np.sin(angle))
+    )
+    return waves
+
+
+def _half_widths(gram: NDArray[np.int64], kernel: FloatArray, functions: FloatArray) -> FloatArray:
+    """95 % half widths of weighted means of a filter, from what it leaves of the capture.
+
+    ``functions``, shape (K, 7, 7), are the weights less the mean itself. Neighbouring samples err
+    together, so that the usual half width is taken twice.
+    """
+    size = kernel.size
+    system = np.asarray(gram[: size + 1, : size + 1], np.float64)
+    target = np.asarray(gram[: size + 2, size + 1], np.float64)
+    weights = _solve(system, target[: size + 1])
+    rest = max(float(target[-1] - weights @ target[: size + 1]), 0.0) / float(gram[size, size])
+    rows = np.column_stack([functions.reshape(len(functions), -1), np.zeros(len(functions))])
+    spread = np.einsum("kn,nk->k", rows, _solve(system, rows.T))
+    widths: FloatArray = 4 * np.sqrt(rest * np.maximum(spread, 0)) / abs(float(kernel.sum()))
+    return np.maximum(widths, _LEAST_BOUND)

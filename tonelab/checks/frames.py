@@ -8,17 +8,20 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart.patches import COLUMNS
-from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.reading import code_step, repeatability
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
-    from tonelab.checks.registry import Findings
+    from tonelab.checks.registry import Figures, Findings
     from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
 
 _OVERLAY_CODES = 8.0  # by which a patch must be off
 _OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covered
 _OVERLAY_LEAST = 6  # places
+_OVERLAY_VARIES = 20.0  # codes of luma by which a place must vary to tell
+_OVERLAY_FOLLOWS = 0.9  # share of the path's gain with which a place follows the source
 _BY_RULE = {"frames-settling", "frames-cut"}
 
 
@@ -70,10 +73,30 @@ def overlay(evidence: Evidence) -> Findings:
         count = 0 if evidence.pairing is None else evidence.pairing.used
         yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)
     elif len(evidence.colours) and evidence.explanation.affine:
-        yield _on_chart(evidence)
+        count, total = covered_places(evidence)
+        figures: Figures = {
+            "value": float(count), "unit": "places", "count": total,
+            "threshold": float(_OVERLAY_LEAST),
+        }  # fmt: skip
+        if count >= _OVERLAY_LEAST:
+            text = f"{count} places of the picture do not follow it, as under a menu or a logo."
+            decided_by = "a capture with the device's menus and logos off"
+            yield altered("overlay-static", text, decided_by=decided_by, **figures)
+        else:
+            yield transparent("overlay", "No place of the picture stands still.", **figures)
 
 
-def _on_chart(evidence: Evidence) -> Finding:
+def is_covered(evidence: Evidence) -> bool:
+    """Whether something stands still over the picture."""
+    if any(found.id == "static-overlay" for found in evidence.findings):
+        return True
+    if evidence.layout is None or not len(evidence.colours) or not evidence.explanation.affine:
+        return False
+    return covered_places(evidence)[0] >= _OVERLAY_LEAST
+
+
+def covered_places(evidence: Evidence) -> tuple[int, int]:
+    """Places of the chart that are off on most pages and do not follow the source, and patches."""
     assert evidence.layout is not None
     patches, seen = evidence.layout.patches, evidence.of()
     rest = np.abs(seen.capture - evidence.explanation.predict(seen.source))
@@ -84,19 +107,21 @@ def _on_chart(evidence: Evidence) -> Finding:
     place = patches.y[rows] // cell * COLUMNS + patches.x[rows] // cell
     total = np.bincount(place)
     off = np.bincount(place, weights=rest > _OVERLAY_CODES)
-    covered = int(((total >= 3) & (off > _OVERLAY_PAGES * total)).sum())
-    usual = float(np.mean(rest > _OVERLAY_CODES))
-    if covered >= _OVERLAY_LEAST and usual < _OVERLAY_PAGES / 2:
-        return altered(
-            "overlay-static",
-            f"{covered} places of the picture are off on most pages, as under a menu or a logo.",
-            value=float(covered), unit="places", count=len(rows), threshold=float(_OVERLAY_LEAST),
-            decided_by="a capture with the device's menus and logos off",
-        )  # fmt: skip
-    return transparent(
-        "overlay", "No place of the picture is off on most pages.", value=float(covered),
-        unit="places", count=len(rows), threshold=float(_OVERLAY_LEAST),
-    )  # fmt: skip
+    if np.mean(rest > _OVERLAY_CODES) > _OVERLAY_PAGES / 2:
+        return 0, len(rows)
+
+    def summed(values: FloatArray) -> FloatArray:
+        sums: FloatArray = np.bincount(place, weights=values).astype(np.float64)
+        return sums
+
+    # Under a cover luma no longer follows the source, by one page to the next, as it should.
+    x, y = seen.source[inside, 0], seen.capture[inside, 0]
+    least = np.maximum(total, 1)
+    varies = summed(x * x) - summed(x) ** 2 / least
+    follows = summed(x * y) - summed(x) * summed(y) / least
+    slope = evidence.explanation.linear[0, 0]
+    still = (varies > least * _OVERLAY_VARIES**2) & (follows < _OVERLAY_FOLLOWS * slope * varies)
+    return int((still & (total >= 3) & (off > _OVERLAY_PAGES * total)).sum()), len(rows)
 
 
 @check("mapping", "the same colours in other surroundings", always=True)
@@ -110,10 +135,25 @@ def mapping(evidence: Evidence) -> Findings:
             "a capture of the chart",
         )
         return
-    step = code_step(evidence.tallies, evidence.capture)
-    kind, found = repeatability(evidence.tallies, evidence.layout, step)
+    if is_covered(evidence):
+        text = "Whether the mapping follows the scene cannot be told under a static overlay."
+        yield undecided("mapping", text, AFTER)
+        return
+    kind, found = _repeated(evidence)
     for finding in found:
         if kind == "static":
             yield replace(finding, id="mapping", verdict="transparent")
         else:
             yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")
+
+
+def repeated_kind(evidence: Evidence) -> str:
+    """Say what the same colours in other surroundings show, see `tonelab.reading.repeatability`."""
+    return "unknown" if evidence.layout is None else _repeated(evidence)[0]
+
+
+def _repeated(evidence: Evidence) -> tuple[str, tuple[Finding, ...]]:
+    assert evidence.tallies is not None
+    assert evidence.layout is not None
+    step = code_step(evidence.tallies, evidence.capture)
+    return repeatability(evidence.tallies, evidence.layout, step)

@@ -106,8 +106,10 @@ def levels(evidence: Evidence) -> Findings:
         return
     gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
     # Codes that are cut off or rounded to a coarser step move their mean by half of it at most.
-    limit = _OFFSET_LIMIT + (evidence.code_step - 1) / 2
-    if gain > _GAIN_LIMIT + gain_bound or offset > limit + offset_bound:
+    # So does a bend that no straight line follows.
+    bend = max(float(found.residual[0]) - 1.0 - 0.3 * evidence.grain, 0.0)
+    limit = _OFFSET_LIMIT + (evidence.grain - 1) / 2 + 1.5 * bend
+    if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(
             "levels-luma",
             f"Luma is not kept: {figures}, which no known mix-up of ranges gives.",
@@ -146,7 +148,7 @@ def _bounds(evidence: Evidence) -> tuple[float, float]:
     """95 % half widths of luma gain and offset, from the spread about the fit."""
     used = evidence.explanation.used
     luma = evidence.colours.source[used, 0]
-    rest = max(float(evidence.explanation.residual[0]), evidence.code_step / np.sqrt(12))
+    rest = max(float(evidence.explanation.residual[0]), evidence.grain / np.sqrt(12))
     count = max(len(luma) - 4, 1)
     return (
         2 * rest / max(float(luma.std()), 1.0) / np.sqrt(count),
