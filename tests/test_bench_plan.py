@@ -329,6 +329,16 @@ def test_a_sketch_of_nothing_is_refused(tmp_path, capsys):
     assert not list(Path(tmp_path).iterdir())
 
 
+def test_two_loopbacks_of_one_chain_are_a_mistake(bench):
+    text = SOUND + "\n".join(
+        f"[[captures]]\nfile = '{name}.mov'\nrole = 'loopback'" for name in ("loop", "captures/c")
+    )
+    (row,) = mistakes(bench(text))
+    assert "captures 4: captures 3 is the loopback of this chain and source already" in row
+    other = text + "\nchain = 'second card'"
+    assert len(read_plan(bench(other)).tasks) == 4
+
+
 def test_mistakes_of_corrections_are_told_with_the_others(bench):
     text = f"""{SOUND}
 [[corrections]]

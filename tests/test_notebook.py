@@ -13,6 +13,8 @@ import pytest
 from make_measurement import FINDINGS, make_measurement
 from PIL import Image
 
+from tonelab.checks import CheckReport, CheckResult
+from tonelab.checks.registry import altered
 from tonelab.compare import compare
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import Pair
@@ -92,6 +94,20 @@ def test_parts_show_themselves():
     assert [image["alt"] for image in chroma.images] == [
         "Hue rotation and chroma ratio by source hue"
     ]
+
+
+def test_a_report_of_checks_shows_its_findings():
+    """As text and as markup; what stands in it is the finding, not what it may pretend to be."""
+    facts = make_measurement().source
+    fault = altered("levels-luma", "Luma of <b>this</b> is not kept.", value=0.9, count=9)
+    result = CheckResult("levels", "gain and offset", (fault,))
+    pairing = PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1)
+    report = CheckReport(facts, facts, None, pairing, True, (result,), ())
+    shown = report._repr_mimebundle_((), ())
+    assert "Luma of <b>this</b> is not kept." in " ".join(shown["text/plain"].split())
+    seen = Reader(shown["text/html"])
+    assert "b" not in seen.tags
+    assert "1 show it not transparent" in " ".join(" ".join(seen.texts).split())
 
 
 def test_a_pair_shows_its_registration(tmp_path):

@@ -181,6 +181,7 @@ class _Draft:
                 self._file(source, ("sources", key))
         tasks = self._tasks(captures, sources, devices)
         self._told_apart(tasks)
+        self._one_loopback(tasks)
         validated = [self._validated(place, task, tasks) for place, task in tasks.items()]
         self._output(output, tasks)
         corrections = self._corrections(tasks)
@@ -348,6 +349,20 @@ class _Draft:
                 self._say(
                     (*place, "file"),
                     f"this recording is that of {_words(first)} too: each capture is used once",
+                )
+
+    def _one_loopback(self, tasks: Mapping[Place, Task]) -> None:
+        """Take one loopback for each chain and source: two could not both speak for it."""
+        seen: dict[tuple[str, str], Place] = {}
+        for place, task in tasks.items():
+            if task.role != "loopback":
+                continue
+            first = seen.setdefault((task.chain, task.source_key), place)
+            if first != place:
+                self._say(
+                    place,
+                    f"{_words(first)} is the loopback of this chain and source already: leave one "
+                    "out, or name its chain",
                 )
 
     def _validated(self, place: Place, task: Task, tasks: Mapping[Place, Task]) -> Task:

@@ -49,7 +49,7 @@ def display_of(signal: Signal) -> str:
     """Name the display that turns the codes into light, and who says so."""
     name = _TRANSFERS[signal.transfer]
     if signal.transfer == "pq":
-        return f"{name} (absolute)"
+        return f"{name} display, absolute"
     origin = signal.origins.get("peak", "assumed")
     return f"{name} display, {signal.peak:g} cd/m2, black {signal.black:g} cd/m2 ({origin})"
 
