@@ -23,7 +23,7 @@ HEAD = (
     "Highlights",
     "Colour",
     "Nearest standard conversion",
-    "How sure",
+    "Depends on the picture",
 )
 WHITE = "diffuse-white"
 GREY = "grey-18"
@@ -144,11 +144,11 @@ def _nearest(measurement: Measurement) -> Cell:
 
 def _certainty(measurement: Measurement) -> Cell:
     static = measurement.conversion.static
-    words = {"static": "same each time", "unknown": "not known whether static"}
+    words = {"static": "no, the same for all", "unknown": "not known"}
     grave = _graver(measurement)
     count = "no warning" if not grave else f"{grave} warning{'s' if grave > 1 else ''}"
     held = measurement.pairing.used
-    return Cell(words.get(static, static), f"{count}; {held} frames used")
+    return Cell(words.get(static, f"yes: {static}"), f"{count}; {held} frames used")
 
 
 def _done(measurements: Sequence[Measurement]) -> str:
