@@ -310,41 +310,72 @@ def test_content_gives_covered_and_uncovered_nodes(bt2446a):
     assert learn_look(bt2446a).top == pytest.approx(0.7518, abs=1e-4)  # ST 2084, 1000 cd/m2
 
 
-def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
-    """A film through a converter made here from the published standard, and its correction."""
-    size, frames = (320, 180), 12
-    names = ("film.mkv", "capture.mkv")
-    shown = [moving_planes(n, size=size) for n in range(frames)]
+def through_bt2446a(planes):
+    """4:2:2 planes of 4:2:0 planes of PQ: a converter made here from the published standard."""
+    luma, *chroma = planes
+    wide = [np.kron(plane, np.ones((2, 2), np.uint16)) for plane in chroma]
+    light = PQ.decode_light(np.stack([luma, *wide], -1).reshape(-1, 3))
+    rgb = STANDARDS["bt2446a"].convert(light, source_peak=1000.0)
+    code = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
+    picture = code.reshape(*luma.shape, 3)
+    return picture[..., 0], picture[:, ::2, 1], picture[:, ::2, 2]
 
-    def converted(planes):
-        luma, *chroma = planes
-        wide = [np.kron(plane, np.ones((2, 2), np.uint16)) for plane in chroma]
-        light = PQ.decode_light(np.stack([luma, *wide], -1).reshape(-1, 3))
-        rgb = STANDARDS["bt2446a"].convert(light, source_peak=1000.0)
-        code = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
-        picture = code.reshape(*luma.shape, 3)
-        return picture[..., 0], picture[:, ::2, 1], picture[:, ::2, 2]
 
-    parts = (
-        (shown, "420", PQ),
-        ([converted(p) for p in shown], "422", Signal()),
-    )
-    for name, (planes, subsampling, signal) in zip(names, parts, strict=True):
+def write_pair(folder, shown):
+    """Write pictures and what the converter makes of them; return both files."""
+    paths = folder / "film.mkv", folder / "capture.mkv"
+    height, width = shown[0][0].shape
+    parts = (shown, "420", PQ), ([through_bt2446a(p) for p in shown], "422", Signal())
+    for path, (planes, subsampling, signal) in zip(paths, parts, strict=True):
         write_clip(
-            tmp_path / name, iter(planes), width=size[0], height=size[1], rate=Fraction(24),
+            path, iter(planes), width=width, height=height, rate=Fraction(24),
             subsampling=subsampling, bits=10, codec="ffv1", signal=signal,
         )  # fmt: skip
+    return paths
+
+
+def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
+    paths = write_pair(tmp_path, [moving_planes(n, size=(320, 180)) for n in range(12)])
     look = tmp_path / "look.cube"
     correct(bt2446a, size=33, whole=True).save(look)
-    found = verify(look, tmp_path / names[0], tmp_path / names[1])
+    found = verify(look, *paths)
     assert found.what == "flat places"
     assert found.count > 10_000
     assert found.median < 1.5
     assert 0 < found.luminance_error < 1.0
     wrong = tmp_path / "wrong.cube"
     correct(load(STANDARD_FILES / "clip-100-1000.h5"), size=17, whole=True).save(wrong)
-    assert main(["verify", str(wrong), *(str(tmp_path / n) for n in names), "--json"]) == 0
+    assert main(["verify", str(wrong), *map(str, paths), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["mean"] > 3 * found.mean
+
+
+def test_a_capture_goes_back_to_its_source_on_clips_never_fitted(bt2446a, tmp_path, capsys):
+    """Through the commands, on colours of BT.709 that a converter neither clips nor greys."""
+    random, pictures = np.random.default_rng(21), []
+    for _ in range(12):
+        blocks = random.uniform(0.1, 1.0, (10, 16, 3)) * random.uniform(20, 300, (10, 16, 1))
+        light = blocks.reshape(-1, 3) @ matrix_rgb_to_rgb("bt709", "bt2020").T
+        codes = ycbcr_to_codes(rgb_to_ycbcr(eotf_inverse_pq(light), "bt2020"), 10, "narrow")
+        flat = quantise(codes, 10).reshape(10, 16, 3)
+        pictures.append(
+            tuple(
+                np.kron(flat[..., n], np.ones((side, side), np.uint16)).astype(np.uint16)
+                for n, side in enumerate((24, 12, 12))
+            )
+        )
+    film, capture = write_pair(tmp_path, pictures)
+    file, undo = tmp_path / "box.h5", tmp_path / "undo.clf"
+    save(bt2446a, file)
+    assert (
+        main(["correct", str(file), "--toward", "source", "--size", "33", "-o", str(undo), "-q"])
+        == 0
+    )
+    assert main(["verify", str(undo), str(capture), str(film), "--json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    assert found["display"].endswith("pq")
+    assert found["unclipped_count"] > 10_000
+    assert found["unclipped_mean"] < 1.5 * found["unclipped_floor"]
+    assert found["unclipped_mean"] < 1.0
 
 
 def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):

@@ -147,8 +147,8 @@ def test_devices_are_the_same_only_when_that_is_shown():
 def test_provenance_checks_corrections_and_plan_are_there(read):
     for words in (
         "ab" * 32, "24000/1001 frames/s", "Größe = 1:1", "2.2.0", "17",
-        "Check: loopback", "loopback Altered nothing Cannot be told Is dither added? Kept 0 of 1 checks",
-        "It is moved by 1 pixel.",
+        "Check: loopback", "It is moved by 1 pixel.",
+        "loopback Altered nothing Cannot be told Is dither added? Kept 0 of 1 checks",
         "transparent", "The capture is not dithered.",
         "Alva to source", "coverage covered", "0.93",
     ):  # fmt: skip

@@ -35,6 +35,7 @@ if TYPE_CHECKING:
 PLACES = 20_000  # flat places of a frame that are judged, taken evenly
 _BIN = 0.01  # ΔE_ITP
 _BINS = 20_000
+_CLEAR = 0.02  # of the signal from black and white, where a roll-off may be flat already
 _GREY = 0.03  # of luminance, by which the components of a grey may lie apart
 _LUMINANCE = np.array([0.2627, 0.6780, 0.0593])  # BT.2020-2
 
@@ -44,8 +45,11 @@ class Verification:
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
-    capture alone causes, ``luminance_error`` is over the captured greys, None where there are
-    none, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places.
+    capture alone causes, and where a capture is corrected that of its own codes too, as the
+    correction spreads it; ``luminance_error`` is over the captured greys, None where there are
+    none, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places. Where a capture is
+    corrected, ``unclipped_mean``, its floor and its count are of those that lie clear of black
+    and white in R, G and B: what a device has clipped, no correction recovers.
     """
 
     reader: str
@@ -61,6 +65,9 @@ class Verification:
     what: str
     frames: int
     display: str
+    unclipped_mean: float | None = None
+    unclipped_floor: float | None = None
+    unclipped_count: int = 0
 
 
 class _Sums:
@@ -70,6 +77,7 @@ class _Sums:
         self.histogram = np.zeros(_BINS, np.int64)
         self.total = self.floor = self.squares = self.worst = 0.0
         self.greys, self.grey_error = 0, 0.0
+        self.unclipped, self.unclipped_total, self.unclipped_floor = 0, 0.0, 0.0
 
     def add_greys(self, expected: FloatArray, given: FloatArray, peak: float) -> None:
         """Add the relative errors of luminance where the capture is grey; light (N, 3)."""
@@ -77,6 +85,13 @@ class _Sums:
         grey = (wanted > 0.01 * peak) & (np.ptp(expected, axis=1) < _GREY * wanted)
         self.greys += int(grey.sum())
         self.grey_error += float(np.abs(seen[grey] / wanted[grey] - 1).sum())
+
+    def add_unclipped(self, distance: FloatArray, floor: FloatArray, signal: FloatArray) -> None:
+        """Add the distances (N,) where R'G'B' signals (N, 3) keep clear of black and white."""
+        rows = np.all((signal > _CLEAR) & (signal < 1 - _CLEAR), axis=1)
+        self.unclipped += int(rows.sum())
+        self.unclipped_total += float(distance[rows].sum())
+        self.unclipped_floor += float(floor[rows].sum())
 
     def add(self, distance: FloatArray, floor: FloatArray, codes: FloatArray) -> None:
         index = np.minimum((distance / _BIN).astype(np.int64), _BINS - 1)
@@ -146,18 +161,22 @@ def verify(
         out = said_out or Signal(matrix="rgb", range="full")
         _check(path, coding, played)
         for shown, seen, step in blocks:
-            given = apply(numbers_of(played.decode_rgb(shown), coding))
+            signal = played.decode_rgb(shown)
+            given = apply(numbers_of(signal, coding))
             rgb = signals_of(given, out)
             codes = _codes(rgb, recorded)
             expected = shown_light(seen, recorded)
-            moved = seen + step * np.random.default_rng(2124).uniform(-0.5, 0.5, seen.shape)
+            jitter = np.random.default_rng(2124).uniform(-0.5, 0.5, (2, *seen.shape))
             light = shown_light(codes, recorded)
+            floor = delta_e_itp(expected, shown_light(seen + step * jitter[0], recorded))
             sums.add_greys(expected, light, recorded.peak)
-            sums.add(
-                delta_e_itp(expected, light),
-                delta_e_itp(expected, shown_light(moved, recorded)),
-                codes - seen,
-            )
+            distance = delta_e_itp(expected, light)
+            if not hdr:
+                moved = apply(numbers_of(played.decode_rgb(shown + jitter[1]), coding))
+                spread = shown_light(_codes(signals_of(moved, out), recorded), recorded)
+                floor = np.hypot(floor, delta_e_itp(light, spread))
+                sums.add_unclipped(distance, floor, signal)
+            sums.add(distance, floor, codes - seen)
         frames, chart = len(paired.matches), paired.layout is not None
     count = int(sums.histogram.sum())
     if not count:
@@ -176,6 +195,9 @@ def verify(
         what="colours of the chart" if chart else "flat places",
         frames=frames,
         display=recorded.describe(),
+        unclipped_mean=sums.unclipped_total / sums.unclipped if sums.unclipped else None,
+        unclipped_floor=sums.unclipped_floor / sums.unclipped if sums.unclipped else None,
+        unclipped_count=sums.unclipped,
     )
 
 

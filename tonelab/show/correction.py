@@ -90,8 +90,18 @@ def verification_summary(found: Verification) -> RenderableType:
     figures = (found.mean, found.median, found.p95, found.p99, found.max, found.floor)
     greys = "–" if found.luminance_error is None else f"{found.luminance_error:.1f} %"
     table.add_row(*(f"{value:.2f}" for value in (*figures, found.codes_rms)), greys)
+    clear = []
+    if found.unclipped_mean is not None:
+        clear.append(
+            Text(
+                f"mean {found.unclipped_mean:.2f} (floor {found.unclipped_floor:.2f}) on the "
+                f"{found.unclipped_count} that lie clear of black and white in R, G and B; what "
+                "was clipped cannot be recovered"
+            )
+        )
     return Group(
         Text(f"{found.count} {found.what} over {found.frames} frames, {found.reader}", "bold"),
         table,
+        *clear,
         Text(f"on {found.display}", "dim"),
     )
