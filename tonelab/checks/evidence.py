@@ -135,7 +135,8 @@ class Evidence:
             return self.neutrals
         mean = joint[rows] @ codes / count[rows]
         variance = joint[rows] @ codes**2 / count[rows] - mean**2
-        if self.leak > LEAK_LIMIT and np.median(variance) > CLEAR_VARIANCE:
+        coupled = self.explanation.matrices is not None or self.explanation.gamut is not None
+        if self.leak > LEAK_LIMIT and (coupled or np.median(variance) > CLEAR_VARIANCE):
             return self.neutrals
         source, capture, spread = np.zeros((3, len(rows), 3))
         source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance

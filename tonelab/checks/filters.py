@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
 _LEAST_BOUND = 0.01  # of gains and places
+_ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
@@ -292,10 +293,10 @@ def chroma_kernel(gram: NDArray[np.int64], block: FloatArray) -> FloatArray:
     return _solve(system, right)[:size].reshape(2 * CHROMA_REACH + 1, -1)
 
 
-def _solve(system: NDArray[Any], right: NDArray[Any]) -> FloatArray:
+def _solve(system: NDArray[Any], right: NDArray[Any], share: float = 1e-9) -> FloatArray:
     matrix = np.asarray(system, np.float64)
     # A trace of a ridge keeps patterns without some frequency from leaving a filter undefined.
-    ridge = 1e-9 * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
+    ridge = share * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
     return np.asarray(np.linalg.solve(matrix + ridge, np.asarray(right, np.float64)), np.float64)
 
 
@@ -334,8 +335,10 @@ def _half_widths(gram: NDArray[np.int64], kernel: FloatArray, functions: FloatAr
     system = np.asarray(gram[: size + 1, : size + 1], np.float64)
     target = np.asarray(gram[: size + 2, size + 1], np.float64)
     weights = _solve(system, target[: size + 1])
-    rest = max(float(target[-1] - weights @ target[: size + 1]), 0.0) / float(gram[size, size])
+    left = float(target[-1] - weights @ target[: size + 1]) / float(gram[size, size])
+    rest = max(left, _ROUNDING)
     rows = np.column_stack([functions.reshape(len(functions), -1), np.zeros(len(functions))])
-    spread = np.einsum("kn,nk->k", rows, _solve(system, rows.T))
+    # Patterns without some frequency leave its gain open, which a large ridge would hide.
+    spread = np.einsum("kn,nk->k", rows, _solve(system, rows.T, 1e-12))
     widths: FloatArray = 4 * np.sqrt(rest * np.maximum(spread, 0)) / abs(float(kernel.sum()))
     return np.maximum(widths, _LEAST_BOUND)

@@ -125,7 +125,8 @@ def bursts(pair: Pair) -> list[IntArray]:
         runs = {int(page[a]): matches[a:b] for a, b in reversed([*pairwise(edges)])}
         # The end of a page is the safest: devices settle at its start.
         return [_unbroken(runs[key])[-BURST:] for key in sorted(runs)]
-    starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int))
+    # Even starts, so that bursts of a short clip do not share frames.
+    starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int) // 2 * 2)
     return [_unbroken(matches[start : start + 2]) for start in starts]
 
 
