@@ -572,7 +572,7 @@ INJURIES: dict[str, Injury] = {
         on_planes(lambda p, x, _: (rounded(horizontal(p[0].astype(float), x)),
                                    *(rounded(horizontal(c.astype(float), x / 2)) for c in p[1:]))),
         (0.05, 0.15, 0.4), ("shift-luma", "picture-shifted"),
-        also=("chroma", "shift", "picture", "detail-blurred", "legal-codes"),
+        also=("chroma", "shift", "picture", "detail-blurred", "legal-codes", "scaling"),
     ),
     "frames dropped": Injury(in_time(dropped), (1, 3, 6), ("frames-dropped",),
                              also=("frames", "cadence", "pages"), on=ANY),

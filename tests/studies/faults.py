@@ -248,12 +248,10 @@ def outcome(line: dict, name: str, size: int) -> str:
     told = [text for ident, text in line["found"].items() if _of(ident, injury.named)]
     if any(map(pattern.search, told)):
         return "N"
-    if any(_of(ident, injury.named) for ident in line["unsure"]):
-        return "?"
-    if set(line["found"]) - {"dither"}:
-        return "o"
     checks = {n.split("-")[0] for n in injury.named}
-    return "?" if checks & {ident.split("-")[0] for ident in line["unsure"]} else "."
+    if any(_of(ident, injury.named) or ident in checks for ident in line["unsure"]):
+        return "?"
+    return "o" if set(line["found"]) - {"dither"} else "."
 
 
 def _of(ident: str, names: tuple[str, ...]) -> bool:

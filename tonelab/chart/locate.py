@@ -196,6 +196,17 @@ def _weigh(luma: Plane, centre: FloatArray, reach: FloatArray) -> tuple[FloatArr
     total = weight.sum()
     if total <= 0:
         return np.full(2, np.nan), 0.0
-    x = (weight.sum(axis=0) @ (np.arange(x0, x1) + 0.5)) / total
-    y = (weight.sum(axis=1) @ (np.arange(y0, y1) + 0.5)) / total
+    x = _middle(weight.sum(axis=0), int(x0), width, float(reach[0]) / _FIELD)
+    y = _middle(weight.sum(axis=1), int(y0), height, float(reach[1]) / _FIELD)
     return np.array([x, y]), contrast
+
+
+def _middle(profile: FloatArray, start: int, length: int, side: float) -> float:
+    """Middle of a spot along one axis; from its inner edge where the picture's end cuts it."""
+    visible = float(profile.sum() / np.median(profile[profile > profile.max() / 2]))
+    end = start + len(profile)
+    if start == 0 and profile[0] > profile.max() / 2:
+        return visible - side / 2
+    if end == length and profile[-1] > profile.max() / 2:
+        return length - visible + side / 2
+    return float(profile @ (np.arange(start, end) + 0.5) / profile.sum())

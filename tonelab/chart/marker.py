@@ -107,7 +107,12 @@ def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
 def marker_rows(geometry: Geometry) -> NDArray[np.int64]:
     """Rows of the picture that `read_marker` looks at, ascending, shape (4 * n,)."""
     _, y = geometry.to_picture(0, np.array(MARKER_ROWS) + 0.5)
-    return _samples(y, geometry.scale[1]).ravel()
+    rows = _samples(y, geometry.scale[1])
+    # Overscan may cut a row of marks; what is left of it is read while its middle shows.
+    height = geometry.size[1]
+    over = np.minimum(rows[:, :1], 0) + np.maximum(rows[:, -1:] - height + 1, 0)
+    shows = (y >= 0) & (y < height)
+    return np.asarray(rows - over * shows[:, None], np.int64).ravel()
 
 
 def read_marker_rows(rows: Plane, geometry: Geometry, bits: int) -> Marker | None:

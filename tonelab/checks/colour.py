@@ -238,11 +238,11 @@ def saturation(evidence: Evidence) -> Findings:
             alternatives=("a colour-management control", "a gamut mapping"),
             decided_by="a capture with colour management off",
         )
-    elif displaced(evidence) and abs(value / expected - 1) < _SPILT:
+    elif (displaced(evidence) or evidence.resampled) and abs(value / expected - 1) < _SPILT:
         yield undecided(
             "saturation",
-            f"The chroma ratio is {value:.4f}, but chroma is displaced and spills over the edges "
-            "of flat areas.",
+            f"The chroma ratio is {value:.4f}, but chroma is displaced or scaled and spills over "
+            "the edges of flat areas.",
             AFTER,
             value=value,
             bound=bound,

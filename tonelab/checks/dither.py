@@ -16,6 +16,7 @@ if TYPE_CHECKING:
 _LEAST_VARIANCE = 0.02  # squared codes
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
+_GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_FRAMES = 4  # in a row, to tell a period
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
@@ -138,9 +139,11 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
     rows = neutrals[inside]
-    if not evidence.pass_through or not len(rows):
-        return 0.0, 2 * sigma
     fault, found = named_levels(evidence), evidence.explanation
+    # Where levels of pictures are changed, an error of their mean is no matter of dither.
+    other = evidence.layout is None and abs(found.luma_gain - 1) > _GAIN_KEPT
+    if not evidence.pass_through or not len(rows) or other:
+        return 0.0, 2 * sigma
     gain, offset = (found.luma_gain, 0.0) if fault is None else (fault.luma_gain, fault.luma_offset)
     rest = rows.capture[:, 0] - gain * rows.source[:, 0] - offset
     return float(rest.mean()), 2 * float(rest.std()) / float(np.sqrt(len(rest)))

@@ -214,6 +214,11 @@ class Evidence:
             return _straight(colours.source, colours.capture[:, 0], limit)
         return self.capture.transfer == self.source.transfer
 
+    @property
+    def resampled(self) -> bool:
+        """Whether the picture was scaled or moved by parts of a pixel, which rings at edges."""
+        return self.paths is not None and bool(self.paths.resampled[:, 0].any())
+
     @cached_property
     def code_step(self) -> int:
         """Common step of all captured luma codes, in 10-bit codes: 4 for 8 bits."""

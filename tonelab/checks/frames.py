@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
 
+_RINGS = 6.0  # codes by which a scaled patch may differ with its neighbours
 _OVERLAY_CODES = 8.0  # by which a patch must be off
 _OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covered
 _OVERLAY_LEAST = 6  # places
@@ -141,7 +142,10 @@ def mapping(evidence: Evidence) -> Findings:
         return
     kind, found = _repeated(evidence)
     for finding in found:
-        if kind == "static":
+        if kind != "static" and evidence.resampled and (finding.value or 0.0) < _RINGS:
+            text = f"{finding.text} Scaling alone may do as much in patches of this size."
+            yield undecided("mapping", text, "a capture at the source's own size")
+        elif kind == "static":
             yield replace(finding, id="mapping", verdict="transparent")
         else:
             yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")

@@ -401,7 +401,8 @@ def _plain_relation(pair: Pair) -> tuple[tuple[float, float], tuple[float, float
         )
         for place in (0, 1)
     ]
-    return (plain, (0.0, 0.0)) if max(ends) < _PLAIN else (facts.scale, facts.offset)
+    whole = plain != (1.0, 1.0) and max(ends) < _PLAIN
+    return (plain, (0.0, 0.0)) if whole else (facts.scale, facts.offset)
 
 
 def _planes(clip: Clip, frames: IntArray) -> Iterator[Planes]:
