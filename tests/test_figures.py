@@ -14,12 +14,13 @@ from make_measurement import make_measurement
 
 from tonelab.cli import main, show
 from tonelab.compare import compare
-from tonelab.curvefile import save
+from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
 from tonelab.gradients import gradient_steps
 from tonelab.report.figures import (
     FIGURES,
     chroma_figure,
+    colour_residual_figure,
     comparison_figure,
     distance_figure,
     gradient_figure,
@@ -30,8 +31,11 @@ from tonelab.report.figures import (
     score_figure,
 )
 from tonelab.report.style import DARK, LIGHT
+from tonelab.residuals import ColourResiduals, colour_residuals
 from tonelab.results import LuminanceCurve
+from tonelab.signal.colorimetry import rgb_to_ycbcr
 
+STANDARD = Path(__file__).parents[1] / "curves" / "standards" / "bt2446a-1000.h5"
 # BT.2408-7 table 1: PQ signal of 18 % grey, of diffuse white, and of 1000 cd/m2, in percent.
 PQ_PERCENT = {26.0: 38, 203.0: 58, 1000.0: 75}
 
@@ -135,6 +139,36 @@ def test_landmarks_on_the_curve_are_labelled_without_collision(measurements):
     assert shown == {"18 % grey", "Diffuse white", "Just above white", "1000 cd/m2"}
     boxes = [super(type(text), text).get_window_extent() for text in labels]
     assert not any(a.overlaps(b) for a, b in itertools.combinations(boxes, 2))
+
+
+def test_residuals_by_colour_are_those_of_the_measurement():
+    """The curve file alone gives what identification left on the very colours it was made from."""
+    one = load(STANDARD)
+    left = colour_residuals(one)
+    assert len(left.residual) == one.conversion.count
+    assert np.sqrt(np.mean(left.residual**2)) == pytest.approx(one.conversion.residual_codes_rms)
+    assert left.floor == pytest.approx(one.conversion.floor_codes_rms)
+    figure = colour_residual_figure(one)
+    upper, lower = figure.axes
+    dots = lower.lines[0].get_ydata()
+    assert len(dots) == len(left.residual)
+    np.testing.assert_allclose(dots.max(), left.rms.max())
+    assert np.isnan(upper.lines[0].get_xdata()).sum() == np.isnan(left.hue).sum() > 0
+    assert {"residual, codes RMS", "source hue in the Cb/Cr plane, degrees", "median"} <= set(
+        texts(figure)
+    )
+    assert len(floors(figure)) == 2
+    with pytest.raises(UsageError, match="measure an SDR output"):
+        colour_residuals(replace(one, conversion=replace(one.conversion, structure={})))
+
+
+def test_hues_turn_from_blue_over_red():
+    """Angles by hand from the Y'CbCr of BT.2020-2, table 4; greys have no hue."""
+    signal = rgb_to_ycbcr(np.array([[0, 0, 0.5], [0.5, 0, 0], [0.5, 0.5, 0.5]]), "bt2020")
+    blue, red, grey = ColourResiduals(signal, np.zeros((3, 3)), 0.29, within=False).hue
+    assert blue == pytest.approx(355.4, abs=0.1)
+    assert red == pytest.approx(105.6, abs=0.1)
+    assert np.isnan(grey)
 
 
 def test_unseen_hues_are_gaps(measurements):

@@ -32,12 +32,14 @@ def draw(results: Results) -> Iterator[Outcome]:
 
     for name, measurement in results.measurements.items():
         with attempt("draw", name) as trial:
-            drawn = {
-                kind: figure(measurement)
-                for kind, figure in FIGURES.items()
-                if kind != "standards" or measurement.scores
-            }
-            trial.succeed("drawn", *_save_figures(results, name, drawn))
+            drawn, without = {}, []
+            for kind, figure in FIGURES.items():
+                try:
+                    drawn[kind] = figure(measurement)
+                except TonelabError:  # an HDR capture, for example, has no conversion to draw
+                    without.append(kind)
+            told = f"drawn, but for {', '.join(without)}" if without else "drawn"
+            trial.succeed(told, *_save_figures(results, name, drawn))
         yield trial.outcome
 
 

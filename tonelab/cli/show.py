@@ -14,7 +14,7 @@ if TYPE_CHECKING:
 
 
 # The names in tonelab.report.figures, which help must not import.
-FIGURES = ("luminance", "chroma", "conversion", "standards")
+FIGURES = ("luminance", "chroma", "conversion", "standards", "residual")
 
 
 @click.command("show", short_help="Show the measurement in a curve file.")

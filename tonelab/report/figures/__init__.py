@@ -3,6 +3,7 @@
 from tonelab.report.figures.colour import chroma_figure, chroma_transfer_figure, hue_figure
 from tonelab.report.figures.curves import comparison_figure, curve_figure, luminance_figure
 from tonelab.report.figures.drawing import FORMATS, png, save_figure
+from tonelab.report.figures.leftover import colour_residual_figure
 from tonelab.report.figures.scores import (
     distance_figure,
     gradient_figure,
@@ -17,6 +18,7 @@ FIGURES = {
     "chroma": chroma_figure,
     "conversion": residual_figure,
     "standards": score_figure,
+    "residual": colour_residual_figure,
 }
 
 __all__ = [
