@@ -34,6 +34,11 @@ def pictures(count, size=(24, 32)):
                       shade[0], (*shown, None), "chroma note")  # fmt: skip
 
 
+def drawing(width):
+    """An SVG told apart by its width."""
+    return f'<svg xmlns="http://www.w3.org/2000/svg" width="{width}" height="9"></svg>'
+
+
 def whole_page(**changes):
     given = measurements()
     wanted = {
@@ -53,7 +58,13 @@ def whole_page(**changes):
             },
             "by hand": {"findings": [FINDINGS[0]]},
         },
-        "corrections": [{"name": "Alva to source", "coverage": {"covered": 0.93, "holes": 4}}],
+        "corrections": [
+            {
+                "name": "Alva to source",
+                "coverage": {"covered": 0.93, "holes": 4},
+                "drawings": {"light": drawing(40), "dark": drawing(50)},
+            }
+        ],
         "pictures": [pictures(len(given))],
         "plan": {"device": [{"name": "Alva"}], "title": "bench"},
         "left_out": ["Capture 4: its file is cut short."],

@@ -301,6 +301,15 @@ def test_paper_has_the_tables_and_no_controls(opened):
     assert page.locator("#luminance details td").first.is_visible()
     assert page.locator(".strip img").first.is_visible()
     assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(255, 255, 255)"
+    page.wait_for_function("document.querySelector('.coverage img').naturalWidth == 40")
+
+
+@needs_browser
+@pytest.mark.parametrize(("scheme", "width"), [("light", 40), ("dark", 50)])
+def test_corrections_are_drawn_on_the_ground_of_the_page(opened, scheme, width):
+    page = opened(color_scheme=scheme)
+    assert page.locator(".coverage img").evaluate("one => one.naturalWidth") == width
+    assert page.get_by_role("img", name="Planes of equal blue through the table").is_visible()
 
 
 def colours(dark):
