@@ -489,7 +489,8 @@ INJURIES: dict[str, Injury] = {
     ),
     "bits rounded": Injury(
         on_each(rounded_to), (9, 8, 7), ("depth-eight-bits", "depth-reduced"),
-        ("9 bits(?!.*cut)", "8 bits(?!.*cut)", "7 bits(?!.*cut)"), ("steps-lost", "depth"), ANY,
+        ("9 bits(?!.*cut)", "8 bits(?!.*cut)", "7 bits(?!.*cut)"),
+        ("steps-lost", "depth", "legal-codes"), ANY,
     ),
     "bits cut": Injury(
         on_each(cut_to), (9, 8, 7), ("depth-eight-bits", "depth-reduced"),
@@ -502,7 +503,7 @@ INJURIES: dict[str, Injury] = {
     ),
     "R'G'B' stage": Injury(
         on_codes(through_rgb), ((9, False), (8, True), (8, False)), ("depth-rgb-stage",),
-        ("9", "8-bit narrow", "8-bit full"), ("clipping", "steps-lost", "depth"),
+        ("9", "8-bit narrow", "8-bit full"), ("clipping", "steps-lost", "depth", "legal-codes"),
     ),
     "depth then gain": Injury(
         on_luma(lambda y, bits: (cut_to(y.astype(int), bits) - 64) * 1.013 + 64), (9, 8, 7),
@@ -525,7 +526,7 @@ INJURIES: dict[str, Injury] = {
     "gradient steps": Injury(
         on_luma(coarse_between), (2, 4, 8), ("steps-lost",), also=("depth", "mapping-bent")
     ),
-    "plateau": Injury(on_luma(plateau), (3, 8, 24), ("steps-lost",),
+    "plateau": Injury(on_luma(plateau), (3, 8, 24), ("steps-plateau", "steps-lost"),
                       also=("depth", "mapping-bent")),
     "chroma rows moved": Injury(
         on_chroma(vertical), (0.1, 0.25, 0.5), ("chroma-siting", "chroma-vertical-shift"),
@@ -593,7 +594,8 @@ INJURIES: dict[str, Injury] = {
         on=("chart", "natural", "chart-sdr"),
     ),
     "black lifted": Injury(on_luma(lifted), (2, 6, 20), ("black-lifted",), also=BLACK, on=ANY),
-    "near black lost": Injury(on_luma(crushed), (3, 10, 30), ("black-crushed", "steps-lost"),
+    "near black lost": Injury(on_luma(crushed), (3, 10, 30),
+                              ("black-crushed", "black-codes-lost", "steps-plateau", "steps-lost"),
                               also=BLACK, on=ANY),
 }  # fmt: skip
 

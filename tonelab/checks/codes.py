@@ -112,7 +112,7 @@ def black(evidence: Evidence) -> Findings:
     # What a coarser depth leaves of all levels is no fault of the shadows.
     above = (source > _DARK) & (source < _WHITE)
     usual = min(_levels(capture[above]) / max(_levels(predicted[above]), 1), 1.0)
-    least = expected * min(usual, 1 / evidence.grain) - (1 if usual > _NEARLY_ALL else 3)
+    least = expected * min(usual, 1 / evidence.grain) - (1 if usual > _NEARLY_ALL else 5)
     text = f"the {asked} source greys from black up arrive as {levels} codes"
     count = int(neutrals.count[order][shadows].sum())
     if abs(at_black) > _LIFT_LIMIT:

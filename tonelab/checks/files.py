@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
 
 _LOOKED_AT = 12  # frames of a v210 clip that are searched for illegal codes
+_FEW_SAMPLES = 16  # of one code that count as a part of the picture
 _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
@@ -170,6 +171,11 @@ def metadata(evidence: Evidence) -> Findings:
         return
     codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
     brightest = float(evidence.source.decode_light(codes).max())
+    if evidence.layout is None:
+        # A pixel's brightest channel is at least as bright as a grey of its luma.
+        luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max())
+        grey = np.array([[luma, 512, 512]]) * 2.0 ** (evidence.source.bits - 10)
+        brightest = max(brightest, float(evidence.source.decode_light(grey).max()))
     figures = f"the brightest colour found has {brightest:,.0f} cd/m2"
     if declared.max_cll and brightest > _METADATA_SLACK * declared.max_cll:
         yield altered(

@@ -107,7 +107,7 @@ def levels(evidence: Evidence) -> Findings:
     gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
     # Codes that are cut off or rounded to a coarser step move their mean by half of it at most.
     # So does a bend that no straight line follows.
-    bend = max(float(found.residual[0]) - 1.0 - 0.3 * evidence.grain, 0.0)
+    bend = max(float(found.residual[0]) - 0.35 * evidence.grain, 0.0)
     limit = _OFFSET_LIMIT + (evidence.grain - 1) / 2 + 1.5 * bend
     if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(
