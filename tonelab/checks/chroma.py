@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel
-from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH
 
 if TYPE_CHECKING:
@@ -27,6 +27,10 @@ def chroma(evidence: Evidence) -> Findings:
     paths = evidence.paths
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
         yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
+        return
+    if evidence.pass_through and evidence.explanation.gamut is not None:
+        text = "Filters of chroma cannot be told apart from what was done to the colours."
+        yield undecided("chroma", text, AFTER)
         return
     kernels = _kernels(evidence, paths)
     places = {phase: centroid(kernel) for phase, kernel in kernels.items()}

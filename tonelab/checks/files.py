@@ -171,9 +171,9 @@ def metadata(evidence: Evidence) -> Findings:
         return
     codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
     brightest = float(evidence.source.decode_light(codes).max())
-    if evidence.layout is None:
+    if evidence.layout is None and evidence.source.matrix != "rgb":
         # A pixel's brightest channel is at least as bright as a grey of its luma.
-        luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max())
+        luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max(initial=0))
         grey = np.array([[luma, 512, 512]]) * 2.0 ** (evidence.source.bits - 10)
         brightest = max(brightest, float(evidence.source.decode_light(grey).max()))
     figures = f"the brightest colour found has {brightest:,.0f} cd/m2"
