@@ -339,9 +339,10 @@ def stand_in_proofs(patch):
         return CheckReport(*facts, pairing, True, results, ())
 
     def verify(look, source, capture, **words):
-        calls.append(("verify", look.name, capture.stem))
+        calls.append(("verify", look.name, source.stem, capture.stem))
         figures = (0.5, 0.4, 1, 2, 3, 0.3, 0.1, 0.6, 99)
-        return Verification("tetrahedral", *figures, "colours", 4, "BT.1886")
+        clear = (None, None, 0) if source.stem == "chart" else (0.25, 0.2, 70)
+        return Verification("tetrahedral", *figures, "colours", 4, "BT.1886", *clear)
 
     patch.setattr(proofs, "check", check)
     patch.setattr(proofs, "verify", verify)
@@ -379,7 +380,7 @@ def test_paths_are_checked_and_looks_proved_on_unseen_captures(tmp_path, measuri
     assert calls == [
         ("check", "through", "loop"),
         ("check", "loop", None),
-        ("verify", "a.clf", "unseen"),
+        ("verify", "a.clf", "chart", "unseen"),
     ]
     assert measuring.calls == ["a"]
     folder = plan.parent / "results"
@@ -468,3 +469,41 @@ def test_a_correction_of_what_failed_says_so(tmp_path, measuring, monkeypatch):
     told = {one.name: one.text for one in results.outcomes if one.step == "correct"}
     assert told["a toward b é"] == "b é was not measured, so nothing can be baked from it."
     assert results.corrections.keys() == {"undo a"}
+
+
+UNSEEN = """
+[[captures]]
+file = "unseen a.mov"
+role = "validation"
+device = "a"
+
+[[captures]]
+file = "unseen b.mov"
+role = "validation"
+device = "b é"
+"""
+
+
+def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measuring, monkeypatch):
+    calls = stand_in_proofs(monkeypatch)
+    for level, name in enumerate("ab"):
+        write_tiny(tmp_path / f"unseen {name}.mov", 300 + level)
+    plan = write_plan(tmp_path, ("a", "b é"), CORRECTIONS + UNSEEN)
+    plan.write_text(plan.read_text("utf-8").replace("page = false", "page = true"), "utf-8")
+    results = run(read_plan(plan))
+    assert calls == [
+        ("verify", "a.clf", "chart", "unseen a"),
+        ("verify", "b é.clf", "chart", "unseen b"),
+        ("verify", "a toward b é.cube", "unseen a", "unseen b"),
+        ("verify", "undo a.clf", "unseen a", "chart"),
+    ]
+    page = (results.folder / "report.html").read_text(encoding="utf-8")
+    assert "Correction undo a, held against what was not fitted: unseen a" in page
+    assert page.count("mean ΔE_ITP 0.25, where rounding leaves 0.2") == 2
+    again = run(read_plan(plan))
+    assert {one.state for one in again.outcomes if one.step == "verify"} == {"kept"}
+    assert again.proofs == results.proofs
+    write_tiny(tmp_path / "unseen b.mov", 500)
+    other = run(read_plan(plan))
+    states = [one.state for one in other.outcomes if one.step == "verify"]
+    assert states == ["kept", "done", "done", "kept"]

@@ -1,9 +1,9 @@
-"""What proves the measurements of a run: paths checked, and looks held against unseen captures."""
+"""What proves a run: paths checked, looks and corrections held against unseen captures."""
 
 from __future__ import annotations
 
 import json
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tonelab.bench.baking import bake
 from tonelab.bench.job import hash_of, unchanged
@@ -16,12 +16,12 @@ from tonelab.show.checks import check_document, verdict_words
 from tonelab.show.correction import verification_document
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Mapping, Sequence
     from pathlib import Path
     from typing import TypeAlias
 
     from tonelab.bench.job import State
-    from tonelab.bench.outcome import Outcome, Results
+    from tonelab.bench.outcome import Attempt, Outcome, Results
     from tonelab.bench.reading import Task
 
     Watch: TypeAlias = Callable[[str, str, int, int], None]
@@ -70,82 +70,131 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
 
 
 def prove(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
-    """Hold the look of each conversion that has a validation against that."""
-    for task in results.bench.tasks:
-        if task.role != "validation":
-            continue
+    """Hold looks and corrections against the validations of their devices."""
+    validations = [task for task in results.bench.tasks if task.role == "validation"]
+    for task in validations:
         with attempt("verify", task.name) as trial:
-
-            def progress(*at: Any, name: str = task.name) -> None:
-                watch(name, *at)
-
             look, _ = bake(results, Baking(of=task.validates), "looks", anew=anew)
-            file = results.inside("looks", look["file"])
-            path = results.inside("proofs", f"{task.name}.json")
-            proof = None if anew else _kept_proof(task, look, path, progress)
-            state: State = "done" if proof is None else "kept"
-            if proof is None:
-                found = verify(
-                    file,
-                    task.source,
-                    task.capture,
-                    source_signal=task.source_signal,
-                    capture_signal=task.capture_signal,
-                    progress=progress,
-                )
-                proof = {"look": task.validates, "capture": task.name}
-                proof |= verification_document(found) | _clips(task)
-                proof["job"] = _proof_job(task, look, proof)
-                write_json(path, proof)
-            results.proofs[task.name] = proof
-            trial.succeed(
-                f"the look of {task.validates} leaves a mean ΔE_ITP of {proof['mean']:.2f} (floor "
-                f"{proof['floor']:.2f}), 99 % below {proof['p99']:.2f}, over {proof['count']} "
-                f"{proof['what']}",
-                results.relative(file),
-                results.relative(path),
-                state=state,
+            proof = _Proof(
+                task.name,
+                f"look of {task.validates}",
+                results.inside("looks", look["file"]),
+                look["sha256"],
+                (task.source, task.source_signal),
+                (task.capture, task.capture_signal),
+                task.name,
             )
+            _carry_out(results, proof, trial, watch, anew=anew)
         yield trial.outcome
+    for entry in results.bench.corrections:
+        if entry.title not in results.corrections:
+            continue
+        for proof in _of_correction(results, entry, validations):
+            with attempt("verify", proof.name) as trial:
+                _carry_out(results, proof, trial, watch, anew=anew)
+            yield trial.outcome
 
 
-def _clips(task: Task) -> dict[str, str]:
-    """SHA-256 of both clips of a task."""
-    found = {}
-    for name, path, stated in (
-        ("source_sha256", task.source, task.source_signal),
-        ("capture_sha256", task.capture, task.capture_signal),
-    ):
-        with open_clip(path, stated=stated) as clip:
-            found[name] = clip.sha256()
-    return found
+class _Proof(NamedTuple):
+    """A file applied to one clip, of which another of the same content tells what should come."""
+
+    name: str
+    what: str
+    file: Path
+    sha256: str
+    applied_to: tuple[Path, Mapping[str, Any]]
+    expected: tuple[Path, Mapping[str, Any]]
+    captures: str
 
 
-def _proof_job(task: Task, look: dict[str, Any], proof: dict[str, Any]) -> str:
+def _of_correction(
+    results: Results, entry: Baking, validations: Sequence[Task]
+) -> Iterator[_Proof]:
+    """Pair the validations of a device with those of the other, or with the source.
+
+    Nothing was recorded of what a standard conversion shows, so there is no proof of those.
+    """
+    document = results.corrections[entry.title]
+    file = results.inside("corrections", document["file"])
+    for one in (task for task in validations if task.validates == entry.of):
+        start = (one.capture, one.capture_signal)
+        ends = [(one.name, (one.source, one.source_signal))] if entry.toward == "source" else [
+            (f"{one.name} and {other.name}", (other.capture, other.capture_signal))
+            for other in validations
+            if other.validates == entry.toward and other.source_key == one.source_key
+        ]  # fmt: skip
+        for captures, end in ends:
+            name = f"{entry.title} on {captures}"
+            what = f"correction {entry.title}"
+            yield _Proof(name, what, file, document["sha256"], start, end, captures)
+
+
+def _carry_out(
+    results: Results, proof: _Proof, trial: Attempt, watch: Watch, *, anew: bool
+) -> None:
+    """Verify, or keep the document of this very proof."""
+
+    def progress(*at: Any) -> None:
+        watch(proof.name, *at)
+
+    path = results.inside("proofs", f"{proof.name}.json")
+    document = None if anew else _kept_proof(proof, path, progress)
+    state: State = "done" if document is None else "kept"
+    if document is None:
+        found = verify(
+            proof.file,
+            proof.applied_to[0],
+            proof.expected[0],
+            source_signal=proof.applied_to[1],
+            capture_signal=proof.expected[1],
+            progress=progress,
+        )
+        document = {"of": proof.what, "captures": proof.captures, **verification_document(found)}
+        document["source_sha256"] = _clip_hash(*proof.applied_to)
+        document["capture_sha256"] = _clip_hash(*proof.expected)
+        document["job"] = _proof_job(proof, document)
+        write_json(path, document)
+    results.proofs[proof.name] = document
+    trial.succeed(
+        f"the {proof.what} leaves a mean ΔE_ITP of {document['mean']:.2f} (floor "
+        f"{document['floor']:.2f}), 99 % below {document['p99']:.2f}, over {document['count']} "
+        f"{document['what']}",
+        results.relative(proof.file),
+        results.relative(path),
+        state=state,
+    )
+
+
+def _clip_hash(path: Path, stated: Mapping[str, Any]) -> str:
+    with open_clip(path, stated=stated) as clip:
+        return clip.sha256()
+
+
+def _proof_job(proof: _Proof, document: Mapping[str, Any]) -> str:
     return hash_of(
-        look=look["sha256"],
-        source=proof["source_sha256"],
-        capture=proof["capture_sha256"],
-        source_signal=task.source_signal,
-        capture_signal=task.capture_signal,
+        look=proof.sha256,
+        source=document["source_sha256"],
+        capture=document["capture_sha256"],
+        source_signal=proof.applied_to[1],
+        capture_signal=proof.expected[1],
     )
 
 
 def _kept_proof(
-    task: Task, look: dict[str, Any], path: Path, progress: Callable[[str, int, int], None]
+    proof: _Proof, path: Path, progress: Callable[[str, int, int], None]
 ) -> dict[str, Any] | None:
-    """Load the proof of this very job; None where there is none, or of another job."""
+    """Load the document of this very proof; None where there is none, or of another."""
     try:
-        proof: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
-        if proof["job"] != _proof_job(task, look, proof):
+        document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
+        if document["of"] != proof.what or document["job"] != _proof_job(proof, document):
             return None
         clips = [
-            (task.source, task.source_signal, proof["source_sha256"]),
-            (task.capture, task.capture_signal, proof["capture_sha256"]),
+            (*proof.applied_to, document["source_sha256"]),
+            (*proof.expected, document["capture_sha256"]),
         ]
     except (OSError, ValueError, KeyError, TypeError):
         return None
-    return proof if unchanged(clips, progress) else None
+    return document if unchanged(clips, progress) else None
 
 
 def _job(task: Task, chain: Task | None, document: dict[str, Any]) -> str:

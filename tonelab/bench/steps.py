@@ -146,12 +146,21 @@ def _correction_words(results: Results, title: str, document: dict[str, Any]) ->
 
 def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
     """Name the figures of a proof for the page."""
+    clear = {}
+    if proof["unclipped_mean"] is not None:
+        clear["clear of black and white"] = (
+            f"mean ΔE_ITP {proof['unclipped_mean']:.2f}, where rounding leaves "
+            f"{proof['unclipped_floor']:.2f}, over {proof['unclipped_count']:,}; what was clipped "
+            "cannot be recovered"
+        )
     return {
-        "name": f"Look of {proof['look']}, held against the unseen capture {proof['capture']}",
+        "name": f"{proof['of'][:1].upper()}{proof['of'][1:]}, held against what was not fitted: "
+        f"{proof['captures']}",
         "error": f"mean ΔE_ITP {proof['mean']:.2f}, where rounding leaves {proof['floor']:.2f}",
         "median, 95 %, 99 %, largest": ", ".join(
             f"{proof[name]:.2f}" for name in ("median", "p95", "p99", "max")
         ),
+        **clear,
         "codes": f"{proof['codes_rms']:.2f} RMS over Y', Cb and Cr",
         "rests on": f"{proof['count']:,} {proof['what']} over {proof['frames']} frames",
         "read by": f"{proof['reader']} interpolation",
