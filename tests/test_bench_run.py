@@ -447,7 +447,7 @@ def test_corrections_are_baked_kept_and_shown(tmp_path, measuring, monkeypatch):
         hashlib.sha256((folder / document["file"]).read_bytes()).hexdigest() == (document["sha256"])
     )
     page = (plan.parent / "results" / "report.html").read_text(encoding="utf-8")
-    assert "Device to device: Box a → Box b é" in page
+    assert "Correction a toward b é: Box a → Box b é" in page
     assert "4 of 9 nodes of dark blue not measured" in page
     assert page.count("data:image/svg+xml;base64,") == 4
     assert results.corrections.keys() == {"a toward b é", "undo a"}
@@ -488,7 +488,8 @@ def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measur
     calls = stand_in_proofs(monkeypatch)
     for level, name in enumerate("ab"):
         write_tiny(tmp_path / f"unseen {name}.mov", 300 + level)
-    plan = write_plan(tmp_path, ("a", "b é"), CORRECTIONS + UNSEEN)
+    look = "[[corrections]]\nof = 'a'\nsize = 17\n"
+    plan = write_plan(tmp_path, ("a", "b é"), CORRECTIONS + look + UNSEEN)
     plan.write_text(plan.read_text("utf-8").replace("page = false", "page = true"), "utf-8")
     results = run(read_plan(plan))
     assert calls == [
@@ -496,6 +497,7 @@ def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measur
         ("verify", "b é.clf", "chart", "unseen b"),
         ("verify", "a toward b é.cube", "unseen a", "unseen b"),
         ("verify", "undo a.clf", "unseen a", "chart"),
+        ("verify", "a.clf", "chart", "unseen a"),
     ]
     page = (results.folder / "report.html").read_text(encoding="utf-8")
     assert "Correction undo a, held against what was not fitted: unseen a" in page
@@ -506,4 +508,4 @@ def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measur
     write_tiny(tmp_path / "unseen b.mov", 500)
     other = run(read_plan(plan))
     states = [one.state for one in other.outcomes if one.step == "verify"]
-    assert states == ["kept", "done", "done", "kept"]
+    assert states == ["kept", "done", "done", "kept", "kept"]

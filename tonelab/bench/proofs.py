@@ -117,15 +117,19 @@ def _of_correction(
     document = results.corrections[entry.title]
     file = results.inside("corrections", document["file"])
     for one in (task for task in validations if task.validates == entry.of):
-        start = (one.capture, one.capture_signal)
-        ends = [(one.name, (one.source, one.source_signal))] if entry.toward == "source" else [
-            (f"{one.name} and {other.name}", (other.capture, other.capture_signal))
-            for other in validations
-            if other.validates == entry.toward and other.source_key == one.source_key
-        ]  # fmt: skip
-        for captures, end in ends:
-            name = f"{entry.title} on {captures}"
-            what = f"correction {entry.title}"
+        source, shown = (one.source, one.source_signal), (one.capture, one.capture_signal)
+        if entry.toward is None:
+            pairs = [(one.name, source, shown)]
+        elif entry.toward == "source":
+            pairs = [(one.name, shown, source)]
+        else:
+            pairs = [
+                (f"{one.name} and {other.name}", shown, (other.capture, other.capture_signal))
+                for other in validations
+                if other.validates == entry.toward and other.source_key == one.source_key
+            ]
+        for captures, start, end in pairs:
+            name, what = f"{entry.title} on {captures}", f"correction {entry.title}"
             yield _Proof(name, what, file, document["sha256"], start, end, captures)
 
 
@@ -155,10 +159,16 @@ def _carry_out(
         document["job"] = _proof_job(proof, document)
         write_json(path, document)
     results.proofs[proof.name] = document
+    clear = ""
+    if document["unclipped_mean"] is not None:
+        clear = (
+            f"; {document['unclipped_mean']:.2f} (floor {document['unclipped_floor']:.2f}) over "
+            f"the {document['unclipped_count']} clear of black and white"
+        )
     trial.succeed(
         f"the {proof.what} leaves a mean ΔE_ITP of {document['mean']:.2f} (floor "
         f"{document['floor']:.2f}), 99 % below {document['p99']:.2f}, over {document['count']} "
-        f"{document['what']}",
+        f"{document['what']}{clear}",
         results.relative(proof.file),
         results.relative(path),
         state=state,

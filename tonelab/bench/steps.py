@@ -122,9 +122,7 @@ def _correction_words(results: Results, title: str, document: dict[str, Any]) ->
     ]
     nodes = [f"{count:,} {name}" for name, count in document["nodes"].items()]
     return {
-        "name": f"{document['kind'].replace('-', ' ').capitalize()}: {document['name']}".replace(
-            "->", "→"
-        ),
+        "name": f"Correction {title}: {document['name'].replace('->', '→')}",
         "file": document["file"],
         "takes": document["input"],
         "gives": document["output"],
