@@ -486,6 +486,8 @@ device = "b é"
 
 def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measuring, monkeypatch):
     calls = stand_in_proofs(monkeypatch)
+    monkeypatch.setattr(baking, "trust_figure", lambda *_, **__: None)
+    monkeypatch.setattr(baking, "save_figure", lambda _, path, **__: path.write_text("<svg/>"))
     for level, name in enumerate("ab"):
         write_tiny(tmp_path / f"unseen {name}.mov", 300 + level)
     look = "[[corrections]]\nof = 'a'\nsize = 17\n"
