@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import os
 import re
+import signal
+import subprocess
+import sys
 from dataclasses import fields, is_dataclass, replace
 from pathlib import Path
 
@@ -385,3 +388,21 @@ def test_a_reader_that_was_ended_is_replaced(written):
         child.process.kill()
         child.process.wait()
     assert load(written).device == make_measurement().device
+
+
+ENDLESS = """
+from tonelab.curvefile import reader
+reader._PATIENCE = 0.1
+reader._answer = lambda *_, **__: [None for _ in iter(int, 1)]
+reader.serve()
+"""
+
+
+@pytest.mark.skipif(os.name == "nt", reason="there the parent's wait is the bound")
+def test_a_file_that_keeps_its_reader_busy_ends_it():
+    """By processor time, so that a busy machine refuses no sound file."""
+    question = (1).to_bytes(8, "little") + b"\0"
+    ended = subprocess.run(
+        [sys.executable, "-c", ENDLESS], input=question, capture_output=True, check=False
+    )
+    assert ended.returncode == -signal.SIGPROF

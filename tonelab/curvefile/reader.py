@@ -33,7 +33,8 @@ if TYPE_CHECKING:
 
 LARGEST = 2**28  # bytes of a file, and of all its datasets once unpacked; real ones hold a few MB
 _DEEPEST = 12
-_PATIENCE = 5.0  # seconds for one file; real ones take a few hundredths
+_PATIENCE = 5.0  # seconds of processor time for one file; real ones take a few hundredths
+_LONGEST_WAIT = 60.0  # seconds for one file, however busy the machine is
 _LARGEST_ANSWER = LARGEST + 2**24
 _BROKEN = "its structure breaks the HDF5 library"
 _NO_CHILD = "no second Python process could be started to read it"
@@ -121,7 +122,7 @@ class _Child:
 
     def ask(self, question: bytes) -> bytes:
         """Put a question; whatever goes wrong ends the child, so that no answer is left over."""
-        watch = threading.Timer(_PATIENCE, self.process.kill)
+        watch = threading.Timer(_LONGEST_WAIT, self.process.kill)
         watch.start()
         try:
             self.questions.write(len(question).to_bytes(_HEAD, "little") + question)
@@ -188,7 +189,9 @@ def serve() -> None:
     with suppress(EOFError, BrokenPipeError):
         while True:
             question = _receive(questions, LARGEST + 1)
+            _allow(_PATIENCE)
             answer = _answer(question[1:], described=bool(question[0]))
+            _allow(0.0)
             answers.write(len(answer).to_bytes(_HEAD, "little") + answer)
             answers.flush()
 
@@ -200,6 +203,12 @@ def _bound_memory() -> None:
         return
     with suppress(ValueError, OSError):
         resource.setrlimit(resource.RLIMIT_AS, (6 * LARGEST, 6 * LARGEST))
+
+
+def _allow(seconds: float) -> None:
+    """End this process when it has worked for so long; 0 takes the bound away."""
+    with suppress(AttributeError):  # not on Windows, where the parent's wait is the bound
+        signal.setitimer(signal.ITIMER_PROF, seconds)
 
 
 def _answer(image: bytes, *, described: bool) -> bytes:
