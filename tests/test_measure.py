@@ -206,6 +206,21 @@ def test_interlaced_capture_is_refused(folder, tmp_path, monkeypatch, capsys):
     assert "interlaced" in capsys.readouterr().err
 
 
+def test_sdr_passed_through_is_held_against_its_source(folder, tmp_path, capsys):
+    clip = str(folder / "test clip.mkv")
+    out = str(tmp_path / "out.h5")
+    coding = "transfer=bt1886,matrix=bt709,primaries=bt709"
+    words = ["measure", clip, clip, "--device", "Box", "--json", "-o", out]
+    stated = ["--source-signal", coding, "--capture-signal", coding]
+    assert main([*words, *stated]) == 0
+    said = json.loads(capsys.readouterr().out)
+    assert [(score["standard"], score["max"]) for score in said["scores"]] == [("source", 0.0)]
+    assert "source-is-sdr" in {one["id"] for one in said["findings"]}
+    assert load(out).source.signal.transfer == "bt1886"
+    assert main(["correct", out, "-o", str(tmp_path / "look.clf")]) == 2
+    assert "no HDR-to-SDR conversion" in capsys.readouterr().err
+
+
 def test_capture_tagged_hdr_is_held_against_its_source(folder, tmp_path, capsys):
     words = [str(folder / "test clip.mkv"), str(folder / "capture (1).mov"), "--device", "Box"]
     stated = ["--capture-signal", "transfer=pq", "-o", str(tmp_path / "out.h5"), "--json"]

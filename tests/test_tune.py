@@ -34,6 +34,7 @@ from tuning import (
     Truth,
     TunedDevice,
     chart_codes,
+    itp,
     measured,
     one_device,
     outputs,
@@ -152,36 +153,42 @@ def test_side_effects_on_another_mode():
     assert abs(mean) <= 0.5
 
 
-def test_hdr_pass_through_is_tuned_and_told_of_side_effects():
-    """A mode whose output stays HDR aims at the source and shares its controls with another."""
+@pytest.mark.parametrize("kind", ["hdr", "sdr"])
+def test_pass_through_is_tuned_and_told_of_side_effects(kind):
+    """A mode that converts nothing aims at the source and shares its controls with another."""
     sdr = replace(device(pivot=0.25), menus={**MENUS, "colour": Menu(0.02, 1.0)})
     signal = (SOURCE - (64, 512, 512)) / (876, 896, 896)
     pq = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
+    coding = pq if kind == "hdr" else Signal().with_fields("stated", transfer="bt1886")
 
     def passed(settings):
-        made = measured(sdr, SOURCE, settings, mode="hdr")
+        made = measured(sdr, SOURCE, settings, mode="through")
         codes = sdr.coded(signal, settings).astype(np.int64)
         tables = {**made.tallies.tables, "patch_sum_capture": 16 * codes}
-        capture = replace(made.capture, signal=pq)
-        return replace(made, tallies=Tallies(7, tables), capture=capture)
+        clips = {
+            side: replace(getattr(made, side), signal=coding) for side in ("source", "capture")
+        }
+        return replace(made, tallies=Tallies(7, tables), **clips)
 
-    def light(codes):
-        return pq_light(rgb_of((codes - (64, 512, 512)) / (876, 896, 896), "bt2020"))
+    def seen(codes):
+        if kind == "sdr":
+            return itp(codes)
+        return bt2124(pq_light(rgb_of((codes - (64, 512, 512)) / (876, 896, 896), "bt2020")))
 
     base = {"contrast": 44, "brightness": 53, "colour": 47, "tint": 52}
     alone = [{**base, name: value + 20} for name, value in base.items()]
-    captures = [measured(sdr, SOURCE, one, mode="sdr") for one in (base, *alone, JOINT)]
+    captures = [measured(sdr, SOURCE, one, mode="converting") for one in (base, *alone, JOINT)]
     captures += [passed(base), passed(JOINT)]
     hidden = {"contrast": 53, "brightness": 51, "colour": 53, "tint": 49}
     found = tune(captures, reference(sdr, hidden), ranges=dict.fromkeys(CONTROLS, (30, 80)))
     first, second = found.modes
-    assert (second.mode, second.target) == ("hdr", "the source")
+    assert (second.mode, second.target) == ("through", "the source")
     # At 50 no menu does anything, and brightness has registers of less than a step.
     assert second.proposals[0].settings == pytest.approx(BASE, abs=1)
     settings = first.proposals[0].settings
     there = passed(settings).tallies.tables["patch_sum_capture"] / 16
-    true = np.linalg.norm(bt2124(light(there)) - bt2124(light(SOURCE)), axis=1)
-    aim = Aim(second.model, bt2124(light(SOURCE)), pq)
+    true = np.linalg.norm(seen(there) - seen(SOURCE), axis=1)
+    aim = Aim(second.model, seen(SOURCE), coding)
     predicted = aim.distances(np.array([[settings[name] for name in CONTROLS]]))[0]
     assert predicted.mean() == pytest.approx(true.mean(), abs=0.5)
     assert np.percentile(predicted, 95) == pytest.approx(np.percentile(true, 95), rel=0.03)
@@ -277,6 +284,15 @@ def test_what_cannot_be_tuned(captures, options, match):
     ]
     with pytest.raises(UsageError, match=match):
         tune(made, "bt2446a", **options)
+
+
+def test_a_mode_shown_two_sources_and_a_target_of_another_are_refused():
+    one, other = captured(device(), start=(BASE, ALONE[0]))
+    sdr = replace(other, source=replace(other.source, signal=Signal()))
+    with pytest.raises(UsageError, match="state modes of two names"):
+        tune([one, sdr], "bt2446a")
+    with pytest.raises(UsageError, match="was shown an SDR source"):
+        tune([one, other], sdr)
 
 
 def test_another_device_is_refused():

@@ -40,13 +40,15 @@ _FEW = 60  # such colours, below which a conversion can hardly be identified
 
 
 def read_content_source(declared: Signal) -> Reading:
-    """Read a source without a chart: what is declared or stated, BT.2020 where nothing is.
+    """Read a source without a chart: what is declared or stated, BT.2020 where HDR says nothing.
 
     Raises
     ------
     SignalError
-        When nothing says that it is PQ or HLG.
+        When nothing says that it is PQ or HLG, and nobody that it is SDR.
     """
+    if declared.is_stated_sdr:
+        return declared, ()
     if not declared.is_hdr:
         raise SignalError(
             f"Nothing says whether the source is PQ or HLG (it is {_origin(declared, 'transfer')} "

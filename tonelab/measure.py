@@ -185,7 +185,7 @@ def reduce(
             *coverage(curve, colours, source_signal),
             flat_share(tallies, source, pairing.used),
         )
-    if coded.is_hdr:
+    if coded.is_hdr or not source_signal.is_hdr:
         conversion, scores, identified_findings = hold_against_source(
             neutrals, colours, source_signal, coded, step, static
         )

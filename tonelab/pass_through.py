@@ -1,4 +1,4 @@
-"""HDR captures: nothing was converted, so they are held against the source itself."""
+"""Captures that convert nothing, HDR of HDR and SDR of SDR, held against the source itself."""
 
 from __future__ import annotations
 
@@ -24,7 +24,7 @@ SOURCE = "source"
 def hold_against_source(
     neutrals: Colours, colours: Colours, source: Signal, target: Signal, step: float, static: str
 ) -> tuple[IdentifiedConversion, tuple[Score, ...], tuple[Finding, ...]]:
-    """Score an HDR capture against its source.
+    """Score a capture that was not converted against its source.
 
     Parameters
     ----------
@@ -65,6 +65,7 @@ def hold_against_source(
     white, seen = (shown_light(codes, target)[:, 1] for codes in (grey, neutrals.capture))
     lit = white > 1.0
     codes_rms = _rms(wanted - colours.capture)
+    kind = "HDR" if target.is_hdr else "SDR of an SDR source"
     score = Score(
         standard=SOURCE,
         label="the source itself",
@@ -81,7 +82,7 @@ def hold_against_source(
     )
     conversion = IdentifiedConversion(
         family=None,
-        family_label="none: the capture is HDR and is held against its source",
+        family_label=f"none: the capture is {kind} and is held against its source",
         parameters={},
         drive=NONE,
         order=NONE,
@@ -99,13 +100,14 @@ def hold_against_source(
         static=static,
         notes=("Nothing was fitted: the residual is the capture's difference from the source.",),
     )
+    text = "no HDR-to-SDR conversion is in it, and it is held against the source"
     finding = Finding(
-        id="capture-is-hdr",
+        id="capture-is-hdr" if target.is_hdr else "source-is-sdr",
         severity="warning",
-        text=(
-            f"The capture is {target.transfer}: no HDR-to-SDR conversion is in it, and it is held "
-            "against the source; state --capture-signal transfer=bt1886 if the tag is wrong."
-        ),
+        text=f"The capture is {target.transfer}: {text}; state --capture-signal transfer=bt1886 if "
+        "the tag is wrong."
+        if target.is_hdr
+        else f"The source is stated to be {source.transfer}, as the capture is: {text}.",
         value=codes_rms,
         unit="codes RMS",
         count=len(distance),

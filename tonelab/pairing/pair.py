@@ -38,7 +38,7 @@ def pair(
     PairingError
         When the two cannot be registered; the sentence says what to capture or state instead.
     SignalError
-        When the source is not the chart, and nothing says whether it is PQ or HLG.
+        When the source is not the chart, and nothing says whether it is PQ, HLG or SDR.
     """
     _check_clips(source, capture)
     chart = _chart_of(source)
@@ -94,7 +94,7 @@ def _check_scan(*clips: Clip) -> None:
 
 
 def _check_transfer(source: Clip) -> None:
-    if not source.signal.is_hdr:
+    if not (source.signal.is_hdr or source.signal.is_stated_sdr):
         raise SignalError(
             f"Nothing says whether the source {source.path.name} is PQ or HLG: state "
             "--source-signal transfer=pq or transfer=hlg."
@@ -109,6 +109,8 @@ def _check_clips(source: Clip, capture: Clip) -> None:
             f"The first clip, {source.path.name}, is SDR and the second, {capture.path.name}, is "
             "HDR: swap them, the HDR source comes first."
         )
+    if source.signal.is_stated_sdr:
+        return
     if source.bits < 10:
         raise PairingError(
             f"The source {source.path.name} has {source.bits} bits and HDR needs 10: give the clip "
@@ -118,5 +120,5 @@ def _check_clips(source: Clip, capture: Clip) -> None:
         raise PairingError(
             f"The source {source.path.name} is read as SDR ({source.signal.transfer}): give the "
             "HDR clip that was played, or state transfer=pq or transfer=hlg for the source if its "
-            "tag is wrong."
+            f"tag is wrong, or transfer={source.signal.transfer} if SDR was passed through."
         )

@@ -30,7 +30,7 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
         "schema": "tonelab.tuning",
         "version": 1,
         "device": tuning.device,
-        "colours": tuning.colours,
+        "colours": tuning.modes[0].colours,
         "controls": [_control(control) for control in tuning.controls],
         "held": plain(tuning.held),
         "ranges": {
@@ -41,6 +41,7 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
         "modes": [
             {
                 "mode": one.mode,
+                "colours": one.colours,
                 "target": one.target,
                 "base": plain(one.base),
                 "proposals": plain(one.proposals),
@@ -94,7 +95,8 @@ def tuning_summary(tuning: Tuning) -> RenderableType:
     for title, part in parts:
         lines.append(Text(f"\n{title}", "bold blue"))
         lines.append(Padding(part, (0, 0, 0, 2), expand=False))
-    note = f"p95: 95th percentile of ΔE_ITP over {tuning.colours} colours, with its 95 % interval"
+    colours = " and ".join(map(str, dict.fromkeys(one.colours for one in tuning.modes)))
+    note = f"p95: 95th percentile of ΔE_ITP over {colours} colours, with its 95 % interval"
     return Group(*lines, Text(f"\n{note}", "dim"))
 
 

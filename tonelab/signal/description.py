@@ -66,6 +66,11 @@ class Signal:
         """Whether the transfer function is PQ or HLG."""
         return self.transfer in HDR_TRANSFERS
 
+    @property
+    def is_stated_sdr(self) -> bool:
+        """Whether a person says that it is SDR; of a source, a tag alone may be wrong."""
+        return not self.is_hdr and self.origins.get("transfer") == "stated"
+
     def with_fields(self, origin: Origin, **fields: Any) -> Signal:
         """Return a copy with fields replaced and their origin noted."""
         noted = {**self.origins, **dict.fromkeys(fields, origin)}

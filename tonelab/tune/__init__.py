@@ -87,6 +87,8 @@ class ModeOutcome:
         p95 that no setting of gain, lift, chroma gain and hue can go below.
     model
         What was learnt, for predictions of one's own.
+    colours
+        Colours behind the figures of this mode.
     """
 
     mode: str
@@ -97,6 +99,7 @@ class ModeOutcome:
     could_gain: float
     reach: float
     model: Model
+    colours: int
 
 
 @dataclass(frozen=True, slots=True)
@@ -148,8 +151,6 @@ class Tuning:
         Next captures, most useful first.
     confirmations
         Captures held against their prediction.
-    colours
-        Colours behind every figure.
     """
 
     device: str
@@ -160,7 +161,6 @@ class Tuning:
     compromise: Mapping[str, int]
     suggestions: tuple[Suggestion, ...]
     confirmations: tuple[Confirmation, ...]
-    colours: int
 
 
 def tune(
@@ -185,7 +185,8 @@ def tune(
     confirm
         Captures to hold against their prediction; nothing is learnt from them.
     mode_key
-        Setting that names the output mode. Modes whose output is HDR aim at the source.
+        Setting that names the output mode. Modes that convert nothing, HDR to HDR or SDR to SDR,
+        aim at the source.
     most
         Colours to use, evenly taken.
 
@@ -204,8 +205,7 @@ def tune(
     bounds = _bounds(captures, names, ranges or {})
     limits = {name: bounds[name][:2] for name in names}
     learnable = {n: _hull(limits[n], every, n) for n in names}
-    references = [] if isinstance(toward, str) else [toward]
-    shared = share([*every, *references], most)
+    views = _views(every, None if isinstance(toward, str) else toward, mode_key, most)
     modes = list(dict.fromkeys(one.settings.get(mode_key, "") for one in captures))
     main: Model | None = None
     aims: list[Aim] = []
@@ -213,10 +213,10 @@ def tune(
     for mode in modes:
         rows = [at for at, one in enumerate(captures) if one.settings.get(mode_key, "") == mode]
         first = captures[rows[0]]
-        signal = shared.signals[rows[0]]
+        shared, signal = views[rows[0]].shared, views[rows[0]].signal
         source, shift = _ahead(first, shared)
         model = learn(
-            [_capture(shared, every, at, names) for at in rows],
+            [_capture(captures[at], views[at], names) for at in rows],
             learnable,
             source,
             shift,
@@ -241,7 +241,7 @@ def tune(
         [[one.settings.get(name, captures[0].settings[name]) for name in known] for one in captures]
     )
     own = [
-        _own_error(aim, captures, shared, mode, mode_key)
+        _own_error(aim, captures, views, mode, mode_key)
         for aim, mode in zip(aims, modes, strict=True)
     ]
     singles = [search([aim], span, starts) for aim in aims]
@@ -266,6 +266,7 @@ def tune(
                 could_gain=could_gain,
                 reach=out_of_reach(aim, found),
                 model=aim.model,
+                colours=len(aim.target),
             )
         )
     return Tuning(
@@ -277,10 +278,9 @@ def tune(
         compromise=dict(zip(known, map(int, together), strict=True)),
         suggestions=_suggest(outcomes, captures, bounds, mode_key),
         confirmations=tuple(
-            _confirmed(len(captures) + at, one, shared, modes, aims, known, own, mode_key)
-            for at, one in enumerate(confirm)
+            _confirmed(one, view.codes, modes, aims, known, own, mode_key)
+            for one, view in zip(confirm, views[len(captures) :], strict=True)
         ),
-        colours=len(shared),
     )
 
 
@@ -348,15 +348,56 @@ def _hull(limits: tuple[int, int], every: Sequence[Measurement], name: str) -> t
     return min(limits[0], *seen), max(limits[1], *seen)
 
 
-def _capture(
-    shared: Shared, every: Sequence[Measurement], at: int, names: Sequence[str]
-) -> Capture:
-    one, signal = every[at], shared.signals[at]
+@dataclass(frozen=True, slots=True)
+class _View:
+    """One capture among those of the same source."""
+
+    shared: Shared
+    at: int
+
+    @property
+    def codes(self) -> FloatArray:
+        return self.shared.codes[self.at]
+
+    @property
+    def signal(self) -> Signal:
+        return self.shared.signals[self.at]
+
+
+def _views(
+    every: Sequence[Measurement], reference: Measurement | None, mode_key: str, most: int
+) -> list[_View]:
+    """Share colours among captures of the HDR source, and apart from them among those of SDR."""
+    if reference is not None and not reference.source.signal.is_hdr:
+        raise UsageError(
+            f"The target {reference.device} was shown an SDR source: name a capture of the HDR "
+            "source, a standard conversion, or the source."
+        )
+    hdr = [one.source.signal.is_hdr for one in every]
+    kinds: dict[str, bool] = {}
+    for one, kind in zip(every, hdr, strict=True):
+        mode = one.settings.get(mode_key, "")
+        if kinds.setdefault(mode, kind) != kind:
+            raise UsageError(
+                f"Captures in mode {mode!r} were shown an HDR and an SDR source: state modes of "
+                f"two names with --setting {mode_key}=NAME."
+            )
+    found: dict[int, _View] = {}
+    for kind in dict.fromkeys(hdr):
+        rows = [at for at, one in enumerate(hdr) if one == kind]
+        aimed_at = [reference] if kind and reference is not None else []
+        shared = share([*(every[at] for at in rows), *aimed_at], most)
+        found |= {at: _View(shared, place) for place, at in enumerate(rows)}
+    return [found[at] for at in range(len(every))]
+
+
+def _capture(one: Measurement, view: _View, names: Sequence[str]) -> Capture:
+    signal = view.signal
     return Capture(
         name=", ".join(f"{key} {value}" for key, value in one.settings.items()) or one.device,
         settings={name: int(one.settings[name]) for name in names},
-        signal=as_signal(shared.codes[at], signal),
-        step=shared.steps[at] / luma_scale(signal.bits, signal.range)[1],
+        signal=as_signal(view.codes, signal),
+        step=view.shared.steps[view.at] / luma_scale(signal.bits, signal.range)[1],
     )
 
 
@@ -378,7 +419,7 @@ def _unique(rows: Sequence[Sequence[object]]) -> np.ndarray:
 def _target(
     toward: str | Measurement, first: Measurement, shared: Shared, signal: Signal
 ) -> tuple[FloatArray, str]:
-    if signal.is_hdr or toward == SOURCE:
+    if toward == SOURCE or signal.is_hdr == first.source.signal.is_hdr:
         return coordinates(shared.light), "the source"
     if isinstance(toward, str):
         shown = standard_shown(toward, shared.light, mastering_peak(first), signal)
@@ -436,15 +477,15 @@ def _settings(measurement: Measurement, aim: Aim) -> np.ndarray | None:
 
 
 def _own_error(
-    aim: Aim, captures: Sequence[Measurement], shared: Shared, mode: str, mode_key: str
+    aim: Aim, captures: Sequence[Measurement], views: Sequence[_View], mode: str, mode_key: str
 ) -> float:
     """Return the largest error of the p95 of the captures themselves, ΔE_ITP."""
     errors = [0.0]
-    for at, one in enumerate(captures):
+    for one, view in zip(captures, views, strict=False):
         settings = _settings(one, aim)
         if one.settings.get(mode_key, "") != mode or settings is None:
             continue
-        seen = float(np.percentile(_seen_distances(aim, shared.codes[at]), 95))
+        seen = float(np.percentile(_seen_distances(aim, view.codes), 95))
         errors.append(abs(seen - float(aim.p95(settings[None])[0])))
     return max(errors)
 
@@ -456,9 +497,8 @@ def _at(aim: Aim, settings: np.ndarray, names: Sequence[str], own: float) -> Pro
 
 
 def _confirmed(
-    at: int,
     measurement: Measurement,
-    shared: Shared,
+    seen: FloatArray,
     modes: Sequence[str],
     aims: Sequence[Aim],
     names: Sequence[str],
@@ -480,7 +520,7 @@ def _confirmed(
             "base: state them with --setting."
         )
     predicted = _at(aim, settings, names, own[index])
-    distances = _seen_distances(aim, shared.codes[at])
+    distances = _seen_distances(aim, seen)
     p95 = float(np.percentile(distances, 95))
     codes = as_codes(predict(aim.model, settings[None])[0], aim.signal)
     return Confirmation(
@@ -490,7 +530,7 @@ def _confirmed(
         measured_p95=p95,
         measured_mean=float(distances.mean()),
         inside=predicted.low <= p95 <= predicted.high,
-        codes_rms=float(np.sqrt(np.mean((codes - shared.codes[at]) ** 2))),
+        codes_rms=float(np.sqrt(np.mean((codes - seen) ** 2))),
     )
 
 
