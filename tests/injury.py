@@ -455,7 +455,7 @@ INJURIES: dict[str, Injury] = {
     ),
     "chroma planes": Injury(
         on_planes(exchanged), ("Cb", "Cr", "exchanged"), ("planes-mixed",),
-        ("Cb.*invert|invert.*Cb", "Cr.*invert|invert.*Cr", "exchang|swap"),
+        ("Cb.*invert|invert.*Cb", "Cr.*invert|invert.*Cr", "exchang|swap"), ("legal-codes",),
     ),
     "gain": Injury(on_codes(gained), (0.999, 0.98, 0.9), ("levels-luma",), also=LEVELS),
     "gain up": Injury(on_codes(gained), (1.002, 1.02, 1.1), ("levels-luma",), also=LEVELS),

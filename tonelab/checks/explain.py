@@ -31,6 +31,7 @@ if TYPE_CHECKING:
 
 _CODES = np.array([876.0, 896.0, 896.0])  # 10-bit narrow codes of one unit of Y', Cb, Cr
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
+_LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
@@ -110,7 +111,7 @@ class Explanation:
     @property
     def left_over_limit(self) -> float:
         """RMS codes that rounding and a bent curve may leave of the linear part."""
-        bend = max(float(self.residual.max()) - self.residual_limit, 0.0)
+        bend = max(float(self.residual.max()) - _LEAST_BEND, 0.0)
         return _LEFT_OVER + 0.15 * (self.step - 1) + 0.25 * bend
 
     @property
