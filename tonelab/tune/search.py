@@ -13,7 +13,7 @@ from scipy.stats.qmc import Sobol
 from tonelab.compare.shared import Shown, as_codes, coordinates
 from tonelab.score import shown_light
 from tonelab.signal.quantisation import luma_scale
-from tonelab.tune.learn import Model, operators, predict
+from tonelab.tune.model import Model, operators, predict
 from tonelab.tune.operators import apply
 from tonelab.tune.response import DRAWS
 
