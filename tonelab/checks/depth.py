@@ -247,6 +247,8 @@ def steps(evidence: Evidence) -> Findings:
         "threshold": 100 * allowed,
     }
     regular = int(np.ceil(evidence.grain / max(gain, 0.1)))
+    # Greys of content are means of flat places, and may belong to the next code.
+    regular += int(evidence.layout is None)
     if share > allowed and evidence.capture.bits >= 10:
         figures |= {
             "alternatives": ("fewer bits in a stage of the path",),
