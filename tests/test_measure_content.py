@@ -13,6 +13,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from moving import PQ, moving_planes
+from numpy.testing import assert_allclose
 
 from tonelab.chart import Group, Layout, write_chart
 from tonelab.cli import main
@@ -24,6 +25,7 @@ from tonelab.identify import families
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.signal.description import Signal
 from tonelab.tallies.content import find_places, flat_cells, plan_content
 from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
 from tonelab.tallies.run import run, tally
@@ -207,3 +209,48 @@ def test_an_untagged_source_is_refused_with_the_statement_to_make(folder, tmp_pa
     assert "transfer=pq" in said
     assert "Traceback" not in said
     assert list(tmp_path.iterdir()) == []
+
+
+def write_sdr(path, pictures):
+    """Write SDR pictures of flat fields, each field a code (rows, columns, 3), two frames long."""
+    planes = [
+        tuple(
+            np.kron(codes[..., n], np.ones((16, side), np.uint16)).astype(np.uint16)
+            for n, side in enumerate((16, 8, 8))
+        )
+        for codes in pictures
+        for _ in range(2)
+    ]
+    write_clip(
+        path, planes, width=384, height=240, rate=Fraction(24), subsampling="422", bits=10,
+        codec="ffv1", signal=Signal(),
+    )  # fmt: skip
+
+
+def test_sdr_that_was_passed_through_is_held_against_its_source(tmp_path, capsys):
+    """Contrast of 0.95 moves greys by 5 % of their distance from black, and lights by its power."""
+    random, pictures = np.random.default_rng(3), []
+    for _ in range(16):
+        rgb = random.uniform(0, 1, (15, 24, 3))
+        grey = random.random((15, 24)) < 0.5
+        rgb[grey] = random.uniform(0, 1, grey.sum())[:, None]
+        luma = rgb @ (0.2126, 0.7152, 0.0722)  # BT.709-6
+        chroma = (rgb[..., 2] - luma) / 1.8556, (rgb[..., 0] - luma) / 1.5748
+        coded = np.stack([64 + 876 * luma, *(512 + 896 * c for c in chroma)], -1)
+        pictures.append(coded.round().astype(np.uint16))
+    film, capture, file = (tmp_path / name for name in ("film.mkv", "capture.mkv", "box.h5"))
+    write_sdr(film, pictures)
+    low = np.array([64, 512, 512])
+    write_sdr(capture, [np.round(low + 0.95 * (one - low)).astype(np.uint16) for one in pictures])
+    words = ["measure", str(film), str(capture), "--device", "Box", "-o", str(file)]
+    assert main(words) == 2
+    assert "transfer=bt1886 if SDR was passed through" in capsys.readouterr().err
+    assert main([*words, "--source-signal", "transfer=bt1886", "-vv"]) == 0
+    found = load(file)
+    (score,) = found.scores
+    assert score.standard == "source"
+    assert score.luminance_error == pytest.approx(100 * (1 - 0.95**2.4), abs=0.5)
+    curve = found.luminance_curve
+    assert_allclose(curve.code, 64 + 0.95 * (curve.source_code - 64), atol=0.6)
+    (finding,) = [one for one in found.findings if one.id == "source-is-sdr"]
+    assert "stated to be bt1886" in finding.text

@@ -23,6 +23,7 @@ _LIFT_LIMIT = 2.0  # codes
 _DARK = 64  # codes above black that are counted
 _WHITE = 876  # codes from black to white
 _NEARLY_ALL = 0.98  # share of levels
+_AT_BLACK = 0.75  # codes
 _LEAST_DARK = 40  # greys near black
 
 
@@ -95,7 +96,8 @@ def _kind(joint: IntArray, planes: IntArray, paths: PathTables) -> str:
 def black(evidence: Evidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
     neutrals = evidence.tones
-    if np.count_nonzero(np.abs(neutrals.source[:, 0]) < _DARK) < _LEAST_DARK:
+    distance = np.abs(neutrals.source[:, 0])
+    if np.count_nonzero(distance < _DARK) < _LEAST_DARK or distance.min() >= _AT_BLACK:
         yield undecided("black", "Black cannot be measured here.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
@@ -104,7 +106,7 @@ def black(evidence: Evidence) -> Findings:
     # A pass-through that is only labelled as full range still has its black at code 64.
     narrow = coded.range == "narrow" or (evidence.pass_through and not shows_full_range(evidence))
     start = 0.0 if narrow else -ORIGIN[0]
-    at_black = float(np.median(capture[np.abs(source) < 0.75])) - start
+    at_black = float(np.median(capture[np.abs(source) < _AT_BLACK])) - start
     shadows = (source > -0.5) & (source < _DARK + 0.5)
     levels, asked = (_levels(codes[shadows]) for codes in (capture, source))
     predicted = evidence.explanation.predict(neutrals.source[order])[:, 0]
