@@ -21,14 +21,14 @@ from simulated import (
 )
 
 from tonelab.chart import Group, Layout
-from tonelab.colours import gather
+from tonelab.colours import code_step, gather
 from tonelab.conversion import Conversion, Step
 from tonelab.curves import luminance_curve
 from tonelab.errors import IdentificationError
 from tonelab.identify import Evidence, gather_evidence, identify
 from tonelab.identify.evidence import predict, rms
 from tonelab.identify.structures import calm_colours, search, tied, with_free_curve
-from tonelab.reading import code_step, read_capture, repeatability
+from tonelab.reading import read_capture, repeatability
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
 

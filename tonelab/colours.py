@@ -23,6 +23,7 @@ LEAST_TONE = 30
 LEAST_CELL = 16
 NEUTRAL_MEAN = 0.3  # 10-bit codes from neutral that the mean chroma of a neutral code may have
 CELL_SIDE = 64  # cells of the source colour lattice along each component
+STATIC_LIMIT = 1.0  # codes by which a repeated colour may differ before it is called varying
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,3 +198,11 @@ def _content_rows(
         page=page,
         patch=rows,
     )
+
+
+def code_step(tallies: Tallies, capture: Signal) -> float:
+    """Return the step of the capture's luma codes: 4 when 8 bits sit in a 10-bit container."""
+    used = np.flatnonzero(tallies.tables["capture_histogram"][0])
+    step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
+    limit = 2 ** (capture.bits - 8)
+    return float(step if step > 1 and limit % step == 0 else 1)

@@ -7,11 +7,11 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import gather_cells, gather_tones, source_as_ycbcr
+from tonelab.colours import STATIC_LIMIT, gather_cells, gather_tones, source_as_ycbcr
 from tonelab.curves import MIN_NEUTRALS
 from tonelab.errors import IdentificationError, SignalError
 from tonelab.media.clip import CHROMA_FACTORS
-from tonelab.reading import HLG_PEAK, STATIC_LIMIT, Reading
+from tonelab.reading import HLG_PEAK, Reading
 from tonelab.results import Finding, Landmark, LuminanceCurve
 from tonelab.signal.quantisation import chroma_scale
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.reading import code_step
+from tonelab.colours import code_step
 
 if TYPE_CHECKING:
     from tonelab.results import Measurement

@@ -13,7 +13,7 @@ import numpy as np
 
 from tonelab.chart import Group
 from tonelab.checks import Evidence, pre_checks
-from tonelab.colours import as_ycbcr, coded_signal, coded_source, gather
+from tonelab.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
 from tonelab.content import (
     CONTENT_PEAK,
     PQ_PEAK,
@@ -31,7 +31,7 @@ from tonelab.identify.evidence import gather_evidence
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.pass_through import hold_against_source
-from tonelab.reading import code_step, read_capture, read_source, repeatability
+from tonelab.reading import read_capture, read_source, repeatability
 from tonelab.results import ClipFacts, Finding, Measurement
 from tonelab.score import score
 from tonelab.tallies.run import planes_hash, tally

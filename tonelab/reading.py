@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import Group, Surround
-from tonelab.colours import gather, gather_tones
+from tonelab.colours import STATIC_LIMIT, gather, gather_tones
 from tonelab.results import Finding
 from tonelab.signal.quantisation import FloatArray, luma_scale
 
@@ -21,7 +21,6 @@ if TYPE_CHECKING:
 
 HLG_PEAK = 1000.0  # cd/m2, the nominal peak of BT.2100 HLG when none is stated
 _OF_PAGE = 0.2  # share of a move with the page that mixed pages of nearly one average explain
-STATIC_LIMIT = 1.0  # codes by which a repeated colour may differ before it is called varying
 BLACK_SEEN = 0.007  # of the codes from black to peak; codes so near show what becomes of black
 
 Reading = tuple["Signal", tuple[Finding, ...]]
@@ -83,14 +82,6 @@ def read_capture(
         f"source black lands on code {black:.1f} and the brightest on {code[-1]:.1f}",
         count=int(neutrals.count[:, 0].sum()),
     )
-
-
-def code_step(tallies: Tallies, capture: Signal) -> float:
-    """Return the step of the capture's luma codes: 4 when 8 bits sit in a 10-bit container."""
-    used = np.flatnonzero(tallies.tables["capture_histogram"][0])
-    step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
-    limit = 2 ** (capture.bits - 8)
-    return float(step if step > 1 and limit % step == 0 else 1)
 
 
 def repeatability(tallies: Tallies, layout: Layout, step: float) -> tuple[str, tuple[Finding, ...]]:

@@ -8,13 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import Group, Layout
-from tonelab.colours import as_ycbcr, coded_signal, coded_source, gather
+from tonelab.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
 from tonelab.content import PQ_PEAK, content_colours
 from tonelab.conversion import Conversion
 from tonelab.errors import UsageError
 from tonelab.identify import UNKNOWN, gather_evidence
 from tonelab.identify.structures import within_709
-from tonelab.reading import code_step
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.transfer import eotf_inverse_pq
 

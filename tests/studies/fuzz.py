@@ -235,8 +235,9 @@ def odd(sound: bytes, rng: np.random.Generator) -> bytes:
     """Let one value of a curve file, of those that are not tallies, be what it never is."""
     from tonelab.curvefile.fingerprint import SIZE
     from tonelab.curvefile.reader import read_tree
-    from tonelab.curvefile.store import _serialise
+    from tonelab.curvefile.store import _seal
     from tonelab.curvefile.tree import leaves
+    from tonelab.curvefile.writer import serialise
 
     _, tree = read_tree(sound, described=True)
     tree = {name: node for name, node in tree.items() if name not in {"integrity", "fingerprint"}}
@@ -253,7 +254,7 @@ def odd(sound: bytes, rng: np.random.Generator) -> bytes:
         kinds = {"f": (np.nan, np.inf, -1.0, 0.0, 1e300, 1e-300, 7.5), "S": (b"", b"<b>", b"nan")}
         values = np.where(kept, values, rng.choice(kinds.get(values.dtype.kind, (0, 1, -1, 2**31))))
     node[last] = replace(node[last], values=values.astype(node[last].values.dtype))
-    return _serialise(tree, np.zeros(SIZE))
+    return _seal(serialise(tree, np.zeros(SIZE)))
 
 
 # Each reader: what makes its sound files, what reads them as users do, and what breaks them.

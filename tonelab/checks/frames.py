@@ -9,7 +9,8 @@ import numpy as np
 
 from tonelab.chart.patches import COLUMNS
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
-from tonelab.reading import code_step, repeatability
+from tonelab.colours import code_step
+from tonelab.reading import repeatability
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence

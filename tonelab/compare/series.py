@@ -8,8 +8,8 @@ from dataclasses import dataclass
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
+from tonelab.compare.metadata import metadata_dependence
 from tonelab.errors import UsageError
-from tonelab.identify.metadata import metadata_dependence
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence

@@ -8,10 +8,9 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import CELL_SIDE, coded_signal, gather_cells
+from tonelab.colours import CELL_SIDE, code_step, coded_signal, gather_cells
 from tonelab.conversion.standards import STANDARDS
 from tonelab.errors import UsageError
-from tonelab.reading import code_step
 from tonelab.score import shown_light
 from tonelab.signal.colorimetry import (
     matrix_rgb_to_rgb,

@@ -15,7 +15,7 @@ import numpy as np
 from tonelab.chart import Group, Layout
 from tonelab.chart.colours import signal_of_light
 from tonelab.chart.patches import RECIPES
-from tonelab.colours import as_ycbcr, coded_signal, gather
+from tonelab.colours import as_ycbcr, code_step, coded_signal, gather
 from tonelab.content import content_colours
 from tonelab.conversion import Conversion
 from tonelab.conversion.standards import STANDARDS
@@ -25,7 +25,6 @@ from tonelab.correction.table import interpolate, lattice
 from tonelab.errors import UsageError
 from tonelab.identify.evidence import TRACE, gather_evidence
 from tonelab.identify.residual import residual_lattice
-from tonelab.reading import code_step
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, ycbcr_to_rgb
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale, rgb_to_codes, ycbcr_to_codes

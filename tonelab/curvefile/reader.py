@@ -23,6 +23,7 @@ from typing import IO, TYPE_CHECKING, Any
 
 import numpy as np
 
+from tonelab.curvefile.index import DEEPEST, LARGEST
 from tonelab.curvefile.schema import SCHEMA_VERSION
 from tonelab.curvefile.tree import Leaf, MalformedError, Tree
 
@@ -31,8 +32,6 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-LARGEST = 2**28  # bytes of a file, and of all its datasets once unpacked; real ones hold a few MB
-_DEEPEST = 12
 _PATIENCE = 5.0  # seconds of processor time for one file; real ones take a few hundredths
 _LONGEST_WAIT = 60.0  # seconds for one file, however busy the machine is
 _LARGEST_ANSWER = LARGEST + 2**24
@@ -244,8 +243,8 @@ class _Walk:
         self.budget = LARGEST
 
     def group(self, group: Any, path: str, depth: int) -> Tree:
-        if depth > _DEEPEST:
-            raise MalformedError(f"its groups are nested deeper than {_DEEPEST} levels")
+        if depth > DEEPEST:
+            raise MalformedError(f"its groups are nested deeper than {DEEPEST} levels")
         links: list[tuple[bytes, int]] = []
         group.links.iterate(lambda name, link: links.append((name, link.type)), info=True)
         return {

@@ -282,7 +282,10 @@ def _unpack_table(group: Tree, item: Any, place: str) -> list[Any]:
 def _unpack_tallies(group: Tree, place: str) -> Tallies:
     layout = _unpack(_member(group, "layout", place), int, f"{place}/layout")
     tables = _group(_member(group, "tables", place), f"{place}/tables")
-    arrays = {name: _numbers(_leaf(node, place), np.int64, place) for name, node in tables.items()}
+    arrays = {
+        name: _numbers(_leaf(node, place), np.int64, place, copy=False)
+        for name, node in tables.items()
+    }
     for array in arrays.values():
         array.flags.writeable = False
     return Tallies(layout, arrays)
@@ -325,10 +328,10 @@ def _choice(text: str | None, hint: Any, place: str) -> str | None:
     return text
 
 
-def _numbers(leaf: Leaf, dtype: Any, place: str) -> NDArray[Any]:
+def _numbers(leaf: Leaf, dtype: Any, place: str, *, copy: bool = True) -> NDArray[Any]:
     if not np.can_cast(leaf.values.dtype, dtype, "same_kind"):
         raise MalformedError(f"{place} holds {leaf.values.dtype.name} in place of numbers")
-    return leaf.values.astype(dtype)
+    return leaf.values.astype(dtype, copy=copy)
 
 
 def _present(group: Tree, cls: Any, place: str) -> list[str]:

@@ -3,27 +3,28 @@
 A curve file is HDF5 in the 1.10 format. It is laid out in memory and written in one piece, and
 read the same way, so that neither file locks nor the spelling of a path reach the HDF5 library.
 Its dataset ``integrity`` holds the SHA-256 of the file itself: damage is seen before the HDF5
-library sees a byte, and what a stranger sealed is read in a process of its own (`read_tree`).
+library sees a byte. An index behind the HDF5 data tells where each dataset lies, so that nobody
+waits for the library (`read_index`); a file without one, or whose descriptions are wanted too, is
+read in a process of its own (`read_tree`).
 """
 
 from __future__ import annotations
 
 import hashlib
-import io
 import os
 import re
 from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, TypeVar
 
-import h5py
 import numpy as np
 
 from tonelab.curvefile.fingerprint import SIZE, fingerprint
-from tonelab.curvefile.reader import LARGEST, read_tree
+from tonelab.curvefile.index import LARGEST, read_index
+from tonelab.curvefile.reader import read_tree
 from tonelab.curvefile.records import pack, unpack
 from tonelab.curvefile.schema import SCHEMA_VERSION
-from tonelab.curvefile.tree import Leaf, MalformedError, Tree, digest
+from tonelab.curvefile.tree import MalformedError, Tree, digest, same_values
 from tonelab.errors import CurveFileError
 from tonelab.outputs import check_output, whole_file
 
@@ -37,15 +38,8 @@ P = TypeVar("P")
 R = TypeVar("R")
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
-_UNSEALED = b"tonelab sha256 " + b"0" * 64
 _SEAL = re.compile(rb"(?<=tonelab sha256 )[0-9a-f]{64}")
 _PRINT = re.compile(rb"tonelab print ([0-9a-f]{%d})" % (8 * SIZE))
-_LIBVER = ("v110", "v110")
-_INTEGRITY = Leaf(
-    np.array(_UNSEALED),
-    description="SHA-256 of this file with zeros in place of its 64 digits",
-    run_only=True,
-)
 
 
 def save(measurement: Measurement, path: str | Path, *, overwrite: bool = False) -> None:
@@ -65,9 +59,11 @@ def save(measurement: Measurement, path: str | Path, *, overwrite: bool = False)
     CurveFileError
         When the file exists, or the system refuses to write it.
     """
+    from tonelab.curvefile.writer import serialise
+
     path = Path(path)
     check_output(path, overwrite=overwrite, error=CurveFileError)
-    image = _serialise(pack(measurement), fingerprint(measurement))
+    image = _seal(serialise(pack(measurement), fingerprint(measurement)))
     with whole_file(path, overwrite=overwrite, error=CurveFileError) as temporary:
         temporary.write_bytes(image)
 
@@ -150,29 +146,6 @@ def content_hash(path: str | Path) -> str:
     return digest(_read(Path(path), described=True))
 
 
-# Writing
-
-
-def _serialise(tree: Tree, summary: FloatArray) -> bytes:
-    image = io.BytesIO()
-    with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:
-        _set_text(file, "description", "Curve file: one measured pair of HDR source and capture")
-        file.attrs.create("tonelab_schema", SCHEMA_VERSION, dtype=np.int64)
-        _write_leaf(file, "integrity", _INTEGRITY)
-        _write_leaf(file, "fingerprint", _fingerprint_leaf(summary))
-        _write_group(file, tree)
-    return _seal(image.getvalue())
-
-
-def _fingerprint_leaf(summary: FloatArray) -> Leaf:
-    """Text, so that it is found in the file's bytes without the HDF5 library."""
-    return Leaf(
-        np.array(b"tonelab print " + summary.astype("<f4").tobytes().hex().encode()),
-        description="Luminance curve and chroma gain at fixed points, little-endian float32",
-        run_only=True,
-    )
-
-
 def _seal(image: bytes) -> bytes:
     """Put the digest of the file, taken with zeros in its place, into the file."""
     return _SEAL.sub(_digest_of(image), image, count=1)
@@ -182,41 +155,6 @@ def _digest_of(image: bytes) -> bytes:
     return hashlib.sha256(_SEAL.sub(b"0" * 64, image, count=1)).hexdigest().encode()
 
 
-def _write_group(group: Any, tree: Tree) -> None:
-    for name in sorted(tree):
-        node = tree[name]
-        if isinstance(node, Leaf):
-            _write_leaf(group, name, node)
-        else:
-            _write_group(group.create_group(name), node)
-
-
-def _write_leaf(group: Any, name: str, leaf: Leaf) -> None:
-    values = leaf.values
-    options: dict[str, Any] = {}
-    if values.ndim and values.size:
-        options = {"chunks": True, "fletcher32": True}
-        if leaf.bulky:
-            options |= {"compression": "gzip", "compression_opts": 1, "shuffle": True}
-    if values.dtype.kind == "S":
-        values = values.astype(h5py.string_dtype("utf-8", values.itemsize))
-    dataset = group.create_dataset(name, data=values, **options)
-    _set_text(dataset, "unit", leaf.unit)
-    _set_text(dataset, "description", leaf.description)
-    if leaf.coding:
-        _set_text(dataset, "coding", leaf.coding)
-    if leaf.run_only:
-        dataset.attrs.create("run_only", 1, dtype=np.int64)
-    for axis, label in enumerate(leaf.dims):
-        dataset.dims[axis].label = label
-
-
-def _set_text(node: Any, name: str, text: str) -> None:
-    encoded = text.encode()
-    dtype = h5py.string_dtype("utf-8", max(len(encoded), 1))
-    node.attrs.create(name, np.array(encoded, dtype=dtype), dtype=dtype)
-
-
 # Reading
 
 
@@ -224,7 +162,7 @@ def _read(path: Path, *, described: bool = False) -> Tree:
     image = _read_image(path)
     _check_seal(image, path)
     try:
-        version, tree = read_tree(image, described=described)
+        version, tree = _tree_of(image, described=described)
     except MalformedError as fault:
         raise _unusable(path, fault) from None
     if version > SCHEMA_VERSION:
@@ -239,6 +177,16 @@ def _unusable(path: str | Path, fault: Exception) -> CurveFileError:
     return CurveFileError(
         f"{path} is not a usable curve file: {fault}; restore it or measure again."
     )
+
+
+def _tree_of(image: bytes, *, described: bool) -> tuple[int, Tree]:
+    indexed = read_index(image)
+    if indexed and not described:
+        return indexed
+    found = read_tree(image, described=described)
+    if indexed and not same_values(indexed[1], found[1]):
+        raise MalformedError("its index does not lead to its datasets")
+    return found
 
 
 def _check_seal(image: bytes, path: Path) -> None:

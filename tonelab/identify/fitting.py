@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy.optimize import least_squares
-from scipy.stats import qmc
 
 from tonelab.curves import Z95
 from tonelab.identify.evidence import Evidence, rms
@@ -133,6 +132,8 @@ def start_fits(
     Only the curve is at stake there, so this is quick and finds the right valley for
     `joint_fit`.
     """
+    from scipy.stats import qmc
+
     thin = evidence.thinned(0, neutrals=160)
 
     def cost(position: FloatArray) -> float:

@@ -3,7 +3,6 @@
 from functools import lru_cache
 
 import numpy as np
-from scipy.optimize import brentq
 
 from tonelab.conversion.chain import Conversion, Step
 from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
@@ -37,6 +36,7 @@ def _shoulder(x: FloatArray, knee: float, scale: float) -> FloatArray:
 @lru_cache
 def _knee_and_scale(peak: float) -> tuple[float, float]:
     """Logarithmic shoulder through reference white and the mastering peak."""
+    from scipy.optimize import brentq
 
     def scale_for(knee: float) -> float:
         def miss(scale: float) -> float:

@@ -6,7 +6,6 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy.interpolate import PchipInterpolator
 
 from tonelab.conversion.tone.itu import pq_slope
 from tonelab.errors import UsageError
@@ -14,6 +13,7 @@ from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
+    from scipy.interpolate import PchipInterpolator
 
     from tonelab.signal.quantisation import FloatArray
 
@@ -44,6 +44,8 @@ class FreeCurve:
     _slope: PchipInterpolator = field(init=False, repr=False)
 
     def __post_init__(self) -> None:
+        from scipy.interpolate import PchipInterpolator
+
         signal = np.asarray(self.signal, np.float64)
         relative = np.asarray(self.relative, np.float64)
         if signal.ndim != 1 or signal.shape != relative.shape or signal.size < 2:

@@ -6,8 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import STATIC_LIMIT, code_step
 from tonelab.errors import UsageError
-from tonelab.reading import STATIC_LIMIT, code_step
 from tonelab.results import Finding
 
 if TYPE_CHECKING:

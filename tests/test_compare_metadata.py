@@ -11,9 +11,9 @@ from simulated import SimulatedDevice, simulated_tallies
 
 from tonelab.chart import Layout
 from tonelab.cli.app import main
+from tonelab.compare.metadata import metadata_dependence
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
-from tonelab.identify.metadata import metadata_dependence
 
 
 @pytest.fixture(scope="module")
