@@ -152,6 +152,20 @@ def test_missing_folder_empty_and_foreign_files(tmp_path):
         open_clip(tmp_path)
 
 
+@pytest.mark.skipif(os.name == "nt", reason="files in use cannot be removed there")
+@pytest.mark.parametrize("name", list(KINDS))
+def test_an_input_that_vanishes_is_one_sentence(whole, tmp_path, name):
+    """As on a disk that is unplugged after the clip was opened."""
+    path = tmp_path / name
+    path.write_bytes(whole[name][0])
+    clip = open_clip(path)
+    path.unlink()
+    for read in (lambda: list(clip.frames()), lambda: list(clip.frames(5)), clip.sha256):
+        with pytest.raises(ClipError, match=r"cannot be read any more .* still there") as error:
+            read()
+        one_sentence(error)
+
+
 def test_a_file_without_permission(tmp_path):
     path = tmp_path / "c.mov"
     path.write_bytes(b"x")
