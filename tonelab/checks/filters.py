@@ -26,6 +26,7 @@ if TYPE_CHECKING:
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
+_LOOSE_LIMIT = 0.35  # the same where content was converted, which bends detail by its colour
 _LEAST_BOUND = 0.01  # of gains and places
 _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
@@ -60,6 +61,9 @@ def detail(evidence: Evidence) -> Findings:
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
+    loose = not evidence.pass_through and evidence.layout is None
+    if loose:
+        limit = _LOOSE_LIMIT
     faded, fading = _faded(faint, strong)
     reduced = evidence.pass_through and faded < 1 - _NOISE_REDUCED - fading
     if high > limit + above and high >= -low:
@@ -84,6 +88,9 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("scaling to another size and back", "a shift by part of a pixel"),
             decided_by="a capture at the source's own size",
         )
+    elif loose:
+        text = f"Detail cannot be told apart from what the conversion does to it: {text}."
+        yield undecided("detail", text, "the chart, or content passed through")
     elif not reduced:
         yield transparent(
             "detail",
