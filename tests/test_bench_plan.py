@@ -365,6 +365,6 @@ of = "b"
         "corrections 1, toward: there is no 'bt2446': did you mean 'bt2446",
         "corrections 2, size: 31 is not known: write one of 17, 33, 65",
         "corrections 3, toward: this is the device itself",
-        "corrections 4: its file would be named 'b' like that of corrections 2",
+        "corrections 4: its files would be named 'b' like those of corrections 2",
     ):
         assert any(expected in row for row in rows), (expected, rows)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.chart import Group
+from tonelab.chart import COLOURED, Group
 from tonelab.checks import Evidence, pre_checks
 from tonelab.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
 from tonelab.content import (
@@ -164,9 +164,7 @@ def reduce(
         source_signal, source_findings = read_source(source.signal, layout)
         neutrals = gather(tallies, layout, Group.NEUTRAL)
         copies = gather(tallies, layout, Group.NEUTRAL, merge=False)
-        colours = gather(
-            tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
-        )
+        colours = gather(tallies, layout, *COLOURED)
         promised = float(layout.peak)
         peak = source.mastering_peak or promised
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]

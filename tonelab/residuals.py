@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.chart import Group, Layout
+from tonelab.chart import COLOURED, Group, Layout
 from tonelab.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
 from tonelab.content import PQ_PEAK, content_colours
 from tonelab.conversion import Conversion
@@ -20,6 +20,8 @@ from tonelab.signal.transfer import eotf_inverse_pq
 if TYPE_CHECKING:
     from tonelab.results import Measurement
     from tonelab.signal.quantisation import FloatArray
+
+_GREY = 8 / 896  # of the chroma signal: 8 codes of 10 bits
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,9 +59,6 @@ class ColourResiduals:
         return np.where(np.hypot(cb, cr) < _GREY, np.nan, hue)
 
 
-_GREY = 8 / 896  # of the chroma signal: 8 codes of 10 bits
-
-
 def colour_residuals(measurement: Measurement) -> ColourResiduals:
     """Hold the identified conversion against every colour that it was identified from.
 
@@ -81,9 +80,7 @@ def colour_residuals(measurement: Measurement) -> ColourResiduals:
         )
         peak = float(layout.peak)
         neutrals = gather(tallies, layout, Group.NEUTRAL)
-        colours = gather(
-            tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
-        )
+        colours = gather(tallies, layout, *COLOURED)
     else:
         peak = measurement.source.mastering_peak or PQ_PEAK
         neutrals, colours = content_colours(tallies, source)

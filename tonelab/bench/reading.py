@@ -255,13 +255,7 @@ class _Draft:
                 self._say((*place, "toward"), f"there is no {entry.toward!r}: {mend}")
             if entry.toward == entry.of:
                 self._say((*place, "toward"), "this is the device itself: name another")
-            first = names.setdefault(unicodedata.normalize("NFC", entry.title).casefold(), place)
-            if first != place:
-                self._say(
-                    place,
-                    f"its file would be named {entry.title!r} like that of {_words(first)}: "
-                    "state a name for one of them",
-                )
+            self._named_once(names, entry.title, place)
         return tuple(entries.values())
 
     def _tasks(
@@ -337,19 +331,23 @@ class _Draft:
         names: dict[str, Place] = {}
         recordings: dict[Path, Place] = {}
         for place, task in tasks.items():
-            first = names.setdefault(unicodedata.normalize("NFC", task.name).casefold(), place)
-            if first != place:
-                self._say(
-                    place,
-                    f"its files would be named {task.name!r} like those of {_words(first)}: "
-                    "state a name for one of them",
-                )
+            self._named_once(names, task.name, place)
             first = recordings.setdefault(task.capture.resolve(), place)
             if first != place:
                 self._say(
                     (*place, "file"),
                     f"this recording is that of {_words(first)} too: each capture is used once",
                 )
+
+    def _named_once(self, names: dict[str, Place], name: str, place: Place) -> None:
+        """Note a name of files, which some systems hold to be the same in another spelling."""
+        first = names.setdefault(unicodedata.normalize("NFC", name).casefold(), place)
+        if first != place:
+            self._say(
+                place,
+                f"its files would be named {name!r} like those of {_words(first)}: state a name "
+                "for one of them",
+            )
 
     def _one_loopback(self, tasks: Mapping[Place, Task]) -> None:
         """Take one loopback for each chain and source: two could not both speak for it."""

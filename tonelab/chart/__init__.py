@@ -13,11 +13,12 @@ from tonelab.chart.files import (
 from tonelab.chart.layout import LAYOUT_VERSION, Layout
 from tonelab.chart.locate import Geometry, locate
 from tonelab.chart.marker import Marker, marker_rows, read_marker, read_marker_rows
-from tonelab.chart.patches import Group, Patches, Surround
+from tonelab.chart.patches import COLOURED, Group, Patches, Surround
 from tonelab.chart.render import render_planes
 from tonelab.chart.windows import sample_windows
 
 __all__ = [
+    "COLOURED",
     "LAYOUT_VERSION",
     "ChartReading",
     "Geometry",

@@ -39,6 +39,10 @@ class Group(IntEnum):
     REPEAT = 6
 
 
+# The groups from which a conversion is identified, beside the neutrals.
+COLOURED = (Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+
+
 class Surround(IntEnum):
     """What stands around a patch: other patches, or one fill."""
 

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.chart import Group
+from tonelab.chart import COLOURED, Group
 from tonelab.checks.explain import Explanation, explain
 from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
 
@@ -160,9 +160,7 @@ class Evidence:
     def colours(self) -> Samples:
         """Colours within the nominal range of the source."""
         if self.layout is not None:
-            samples = self.of(
-                Group.NEUTRAL, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
-            )
+            samples = self.of(Group.NEUTRAL, *COLOURED)
         elif self.tallies is None:
             return _none()
         else:

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.chart import Group
+from tonelab.chart import COLOURED
 from tonelab.colours import code_step, gather
 from tonelab.content import read_content_source
 from tonelab.correction.bake import numbers_of, signals_of
@@ -215,9 +215,7 @@ def _read(
     )
     played, _ = read_source(played, paired.layout)
     recorded, _ = read_capture(recorded, tallies, paired.layout)
-    colours = gather(
-        tallies, paired.layout, Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP
-    )
+    colours = gather(tallies, paired.layout, *COLOURED)
     step = code_step(tallies, recorded)
     return played, recorded, iter([(colours.source, colours.capture, step)])
 

@@ -42,10 +42,10 @@ LARGEST_PICTURE = 2**26  # pixels, twice those of 8K; a few bytes can claim far 
 _CONTAINERS = (
     "mov,avi,matroska,mxf,mpegts,mpeg,nut,gxf,asf,flv,ivf,dv,yuv4mpegpipe,hevc,h264,obu,mpegvideo"
 )
-_BOUND = {"max_pixels": str(LARGEST_PICTURE)}
-_READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS} | _BOUND
+SIZE_BOUND = {"max_pixels": str(LARGEST_PICTURE)}
+_READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS} | SIZE_BOUND
 # Without these, decoders patch over damage and say nothing.
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _BOUND
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 _PROGRESSIVE = (0, 1)
 # Metadata that changes from frame to frame, by the document that describes it.
 _DYNAMIC = {

@@ -21,7 +21,7 @@ import numpy as np
 
 from tonelab.errors import ClipError, SignalError
 from tonelab.media.clip import Clip, ClipFormat, Frame, read_only, state_signal, unreadable
-from tonelab.media.decoded import LARGEST_PICTURE
+from tonelab.media.decoded import SIZE_BOUND
 from tonelab.media.headers import check_header
 from tonelab.media.tags import declared_signal, read_tags
 from tonelab.signal.quantisation import quantise, rgb_to_codes
@@ -46,13 +46,12 @@ if TYPE_CHECKING:
     FloatArray = NDArray[np.float64]
 
 _KINDS = {".png": "png", ".tif": "tiff", ".tiff": "tiff", ".dpx": "dpx", ".exr": "exr"}
-_BOUND = {"max_pixels": str(LARGEST_PICTURE)}
 # Without these, damage is patched over, and a name may be taken for a pattern.
-_READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"} | _BOUND
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | _BOUND
+_READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"} | SIZE_BOUND
+_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 # To "explode", this decoder takes every tag that it does not know for damage; it does refuse files
 # that are cut short.
-_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | _BOUND
+_TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | SIZE_BOUND
 _NUMBERS = re.compile(r"%0?\d*d|#+|\*")
 _LAYOUT = re.compile(r"(?P<model>rgba?|gbra?p|gray|ya)(?P<float>f)?(?P<bits>\d+)?(?P<order>le|be)?")
 _CHANNELS = {"rgb": 3, "rgba": 4, "gray": 1, "ya": 2}
