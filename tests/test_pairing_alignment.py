@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from functools import cache
 
 import numpy as np
@@ -10,7 +11,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from moving import moving_planes, simple_device
 
-from tonelab.pairing.alignment import cuts, find_places, follow, is_still, rough_tone
+from tonelab.pairing.alignment import Coarse, cuts, find_places, follow, is_still, rough_tone
 from tonelab.pairing.thumbnails import (
     COLUMNS,
     FINE,
@@ -151,3 +152,18 @@ def test_thumbnail_cells_are_area_means_with_cut_pixels():
     moved = shrinker(Area(0.5, 0, 48.5, 27), picture.shape)(picture) / FINE
     between = (picture[:27, :48] + picture[:27, 1:49]) / 2
     np.testing.assert_allclose(moved, between, atol=0.01)
+
+
+def test_light_that_few_pictures_show_is_on_the_rough_curve_too():
+    """A shot whose darkest cells no other shot has is no foreign picture."""
+    generator = np.random.default_rng(3)
+    source = generator.uniform(300 * FINE, 600 * FINE, (96, ROWS, COLUMNS)).astype(np.uint16)
+    source[40:44, :4] = generator.uniform(90 * FINE, 200 * FINE, (4, 4, COLUMNS))
+    source[70, :4] = generator.uniform(700 * FINE, 720 * FINE, (4, COLUMNS))
+    capture = (64 * FINE + 0.7 * (source - 64.0 * FINE)).astype(np.uint16)
+    coarse = find_places(source, capture, 1.0, 24)
+    seen = np.flatnonzero(coarse.frames != 70)  # among many more the sample misses some
+    coarse = Coarse(*(getattr(coarse, field.name)[seen] for field in fields(Coarse)))
+    path = follow(source, capture, coarse, rough_tone(source, capture, coarse), 1.0)
+    assert path.places.tolist() == list(range(96))
+    assert path.misfit.max() < 0.5

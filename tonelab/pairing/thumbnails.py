@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 ROWS, COLUMNS = 27, 48
 FINE = 64  # steps of a thumbnail per 10-bit code
 _CODES = 1024
+_LEAST_OF_KNOT = 16  # values
 _FLAT = 0.5  # 10-bit codes; the spread of a picture in which there is nothing to see
 
 
@@ -144,15 +145,23 @@ class RoughTone:
 
     @classmethod
     def fit(cls, source: Codes, capture: Codes, knots: int = 48) -> RoughTone:
-        """Fit the curve to equally many values of source and capture that belong together."""
+        """Fit the curve to equally many values of source and capture that belong together.
+
+        The outermost of the parts, each with its knot at the median, are halved outwards again
+        and again, so that light of a few pictures has knots too; beyond them the curve goes on
+        straight.
+        """
         from scipy.optimize import isotonic_regression
 
         order = np.argsort(source, axis=None, kind="stable")
-        parts = [part for part in np.array_split(order, knots) if len(part)]
+        first, *others = (part for part in np.array_split(order, knots) if len(part))
+        parts = [*_halved(first[::-1])[::-1], *others]
+        parts[-1:] = _halved(parts[-1])
         x = np.array([np.median(source.flat[part]) for part in parts], np.float64)
         y = np.array([np.median(capture.flat[part]) for part in parts], np.float64)
-        x, first = np.unique(x, return_index=True)
-        return cls(x, isotonic_regression(y[first]).x)
+        x, rows = np.unique(x, return_index=True)
+        y = isotonic_regression(y[rows]).x
+        return cls(*_lengthened(x, y))
 
     def __call__(self, source: Codes) -> Picture:
         """Capture codes of source codes, any shape."""
@@ -162,3 +171,23 @@ class RoughTone:
     def of_thumbnails(self) -> Picture:
         """Capture codes, 10 bits, for each of the 65536 values that a thumbnail can hold."""
         return self(np.arange(_CODES * FINE) / FINE)
+
+
+def _halved(part: NDArray[np.intp]) -> list[NDArray[np.intp]]:
+    """Split a part in halves, its second half in halves, and so on."""
+    found = []
+    while len(part) >= 2 * _LEAST_OF_KNOT:
+        found.append(part[: len(part) // 2])
+        part = part[len(part) // 2 :]
+    return [*found, part]
+
+
+def _lengthened(x: FloatArray, y: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Add both ends of the codes to a rising curve, in the direction of its outer quarters."""
+    if len(x) < 2:
+        return x, y
+    reach = max(1, len(x) // 4)
+    low, high = ((y[b] - y[a]) / (x[b] - x[a]) for a, b in ((0, reach), (-1 - reach, -1)))
+    first, last = y[0] - low * x[0], y[-1] + high * (_CODES - x[-1])
+    ends = np.clip([first, last], 0, _CODES - 1 / FINE)
+    return np.r_[0.0, x, float(_CODES)], np.r_[min(ends[0], y[0]), y, max(ends[1], y[-1])]
