@@ -44,14 +44,30 @@ def add_rows(
         Shape (H,): becomes the sum of codes times keys, modulo 2^64.
     """
     height, width = plane.shape
+    whole = width // 4 * 4
+    mask, one = np.uint64(0xFFFF), np.uint32(1)
+    # Neighbours are often equal, and adding to one counter twice in a row has to wait for memory:
+    # four tables take turns, fed by one load of four samples. The 16 entries between them keep one
+    # code off the same place of four memory pages, which processors mistake for one address.
+    parts = np.zeros((4, len(counts) + 16), np.uint32)
+    first, second, third, fourth = parts[0], parts[1], parts[2], parts[3]
     for y in range(height):
-        # Two loops, because the first becomes vector instructions only when it is alone.
+        row = plane[y]
+        # A loop of its own, because it becomes vector instructions only when it is alone.
         total = np.uint64(0)
         for x in range(width):
-            total += np.uint64(plane[y, x]) * keys[x]
+            total += np.uint64(row[x]) * keys[x]
         rows[y] = total
-        for x in range(width):
-            counts[plane[y, x]] += 1
+        for word in row[:whole].view(np.uint64):
+            first[word & mask] += one
+            second[(word >> np.uint64(16)) & mask] += one
+            third[(word >> np.uint64(32)) & mask] += one
+            fourth[word >> np.uint64(48)] += one
+        for x in range(whole, width):
+            first[row[x]] += one
+    for code in range(len(counts)):
+        for part in range(4):
+            counts[code] += np.int64(parts[part, code])
 
 
 @_kernel
