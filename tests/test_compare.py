@@ -11,13 +11,12 @@ import pytest
 from make_measurement import CAPTURE, make_measurement
 from rich.console import Console
 
-from tonelab.colours import CELL_SIDE
+from tonelab.colours import CELL_SIDE, shown_light
 from tonelab.compare import common_codes, compare
 from tonelab.compare.library import neighbours
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
 from tonelab.results import Landmark
-from tonelab.score import shown_light
 from tonelab.show.comparison import (
     comparison_document,
     comparison_summary,
@@ -386,7 +385,7 @@ def test_summary_names_floor_display_and_differences():
     for expected in (
         "Luminance curve minus that of A",
         f"({comparison.distance_floor[0, 1]:.2f})",
-        "output light is that of a BT.1886 display, 100 cd/m2, black 0 cd/m2 (assumed)",
+        "all: that of a BT.1886 display, 100 cd/m2, black 0 cd/m2 (assumed)",
         "BT.2446 method A",
         "729 source colours",
     ):

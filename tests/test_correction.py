@@ -97,7 +97,7 @@ def distance(rgb, seen):
     moved = seen + np.random.default_rng(1).uniform(-0.5, 0.5, seen.shape)
 
     def light(code):
-        from tonelab.score import shown_light
+        from tonelab.colours import shown_light
 
         return shown_light(np.asarray(code, float), target)
 

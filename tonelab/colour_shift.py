@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import code_step, gather_cells
+from tonelab.colours import code_step, gather_cells, shown_light
 from tonelab.compare import FEWEST_COLOURS, codes_by_colour
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import LUMINANCE_2020, matrix_rgb_to_rgb, rgb2020_to_ictcp
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.signal.colorimetry import matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.quantisation import ycbcr_to_codes
 
 if TYPE_CHECKING:
@@ -80,6 +80,17 @@ def coded_source(signal: Signal) -> Signal:
     The range stays, so that a grey has the same code in both.
     """
     return signal.with_fields("inferred", matrix="bt2020") if signal.matrix == "rgb" else signal
+
+
+def shown_light(codes: FloatArray, signal: Signal) -> FloatArray:
+    """Light in cd/m2, linear BT.2020, that the assumed display makes of codes (N, 3).
+
+    A display cannot show less than no light, so excursions below black end at zero.
+    """
+    light = np.maximum(signal.decode_light(codes), 0.0)
+    if signal.primaries == "bt2020":
+        return light
+    return np.maximum(light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T, 0.0)
 
 
 def source_as_ycbcr(colours: Colours, signal: Signal) -> Colours:

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import shown_light
 from tonelab.errors import SignalError
 from tonelab.results import Finding, IdentifiedConversion, Score
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 

@@ -6,27 +6,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import shown_light
 from tonelab.conversion.standards import STANDARDS
 from tonelab.results import Score
-from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_ycbcr
+from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.quantisation import FloatArray, quantise, ycbcr_to_codes
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tonelab.identify.evidence import Evidence
-    from tonelab.signal.description import Signal
-
-
-def shown_light(codes: FloatArray, signal: Signal) -> FloatArray:
-    """Light in cd/m2, linear BT.2020, that the assumed display makes of codes (N, 3).
-
-    A display cannot show less than no light, so excursions below black end at zero.
-    """
-    light = np.maximum(signal.decode_light(codes), 0.0)
-    if signal.primaries == "bt2020":
-        return light
-    return np.maximum(light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T, 0.0)
 
 
 def score(

@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
 from converters import convert_patches, ffmpeg_tonemap, ocio_aces, swscale_intent
 
 from tonelab.chart import Layout
+from tonelab.colours import shown_light
 from tonelab.conversion.standards.bt2446 import method_a_up
 from tonelab.correction import correct
 from tonelab.correction.bake import numbers_of, signals_of
@@ -36,7 +37,6 @@ from tonelab.correction.files import apply_lut3d, open_reader, write_correction
 from tonelab.correction.table import Table, lattice
 from tonelab.measure import reduce
 from tonelab.results import ClipFacts, PairingFacts
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes

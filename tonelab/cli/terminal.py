@@ -19,7 +19,8 @@ import click
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from rich.console import RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType
+    from rich.segment import Segment
 
     Progress = Callable[[str, int, int], None]
 
@@ -73,22 +74,30 @@ def visible(text: str) -> str:
 def print_result(renderable: RenderableType) -> None:
     """Print a result for people on stdout."""
     from rich.console import Console
-    from rich.segment import Segment
 
     class Results(Console):
         def on_broken_pipe(self) -> None:
             raise BrokenPipeError
 
-        def render(self, *args: Any, **options: Any) -> Iterator[Segment]:
-            for text, style, control in super().render(*args, **options):
-                yield Segment(text if control else visible(text), style, control)
-
     console = Results(markup=False, highlight=False)
     if not console.is_terminal and "COLUMNS" not in os.environ:
         console.width = _PIPED_WIDTH
     with _reader():
-        console.print(renderable)
+        console.print(_Visible(renderable))
         sys.stdout.flush()
+
+
+@dataclass
+class _Visible:
+    """A result of which a terminal obeys nothing but its styles."""
+
+    result: RenderableType
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[Segment]:
+        from rich.segment import Segment
+
+        for text, style, control in console.render(self.result, options):
+            yield Segment(text if control else visible(text), style, control)
 
 
 def print_line(text: str) -> None:

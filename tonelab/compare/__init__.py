@@ -14,10 +14,10 @@ from tonelab.compare.shared import (
     FEWEST_COLOURS,
     Basis,
     codes_by_colour,
-    distances,
+    distances_among,
     share,
 )
-from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
+from tonelab.compare.verdicts import MARGIN, Judge, Verdict
 from tonelab.errors import UsageError
 from tonelab.results import Shown
 from tonelab.signal.quantisation import luma_scale
@@ -192,11 +192,12 @@ def compare(
     shown = shared.shown()
     devices = device_names(every)
     matrix = np.zeros((5, len(every), len(every)))
-    for row in range(1, len(every)):
-        for column, found in enumerate(distances(shown[row], shown[:row])):
+    for row, others in enumerate(distances_among(shown[: len(every)])):
+        for column, found in enumerate(others):
             figures = (found.mean, found.p95, found.low, found.high, found.floor)
             matrix[:, row, column] = matrix[:, column, row] = figures
     series = find_series(every)
+    judge = Judge(every, shared, shown, margin)
     wanted = _pairs(matrix[0])
     wanted |= {pair for one in series for pair in one.neighbours}
     return Comparison(
@@ -218,7 +219,7 @@ def compare(
         distance_high=matrix[3],
         distance_floor=matrix[4],
         colours=len(shared),
-        verdicts=tuple(judge_pair(every, shared, shown, pair, margin) for pair in sorted(wanted)),
+        verdicts=tuple(judge.verdict(*pair) for pair in sorted(wanted)),
         best=tuple(min(one.scores, key=lambda s: s.mean, default=None) for one in every),
         rankings=rank(every, devices, against, shared, shown),
         series=series,

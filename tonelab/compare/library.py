@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from tonelab.compare.shared import share
-from tonelab.compare.verdicts import MARGIN, Verdict, judge_pair
+from tonelab.compare.verdicts import MARGIN, Judge, Verdict
 from tonelab.curvefile import in_threads, load, read_fingerprint
 from tonelab.curvefile.fingerprint import GREYS, fingerprint
 from tonelab.errors import CurveFileError, UsageError
@@ -103,8 +103,8 @@ def _usable(
 
 def _examined(measurement: Measurement, path: Path, other: Measurement, margin: float) -> Neighbour:
     shared = share([measurement, other])
-    verdict = judge_pair((measurement, other), shared, shared.shown(), (0, 1), margin)
-    return Neighbour(path, other.device, other.firmware, verdict)
+    judge = Judge((measurement, other), shared, shared.shown(), margin)
+    return Neighbour(path, other.device, other.firmware, judge.verdict(0, 1))
 
 
 def _apart(one: FloatArray, other: FloatArray) -> float:

@@ -6,7 +6,6 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from tonelab.compare.shared import Distance, Shown, distance, mastering_peak, standard_shown
-from tonelab.conversion.standards import STANDARDS
 from tonelab.errors import UsageError
 
 if TYPE_CHECKING:
@@ -66,6 +65,8 @@ def _by_standard(
     name: str, measurements: Sequence[Measurement], shared: Shared, shown: Sequence[Shown]
 ) -> Ranking:
     """Rank by a standard conversion, told the mastering peak of each source."""
+    from tonelab.conversion.standards import STANDARDS
+
     standard = STANDARDS[name]
     ideal: dict[tuple[object, ...], Shown] = {}
     found = []
@@ -80,7 +81,7 @@ def _by_standard(
         display = (peak, signal.transfer, signal.primaries, signal.peak, signal.black)
         if display not in ideal:
             ideal[display] = standard_shown(name, shared.light[rows], peak, signal)
-        found.append(distance(Shown(mine.itp[rows], mine.rounding[rows]), ideal[display]))
+        found.append(distance(mine.at(rows), ideal[display]))
     return Ranking(name, standard.label, _sorted(found))
 
 

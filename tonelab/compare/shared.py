@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import partial, reduce
+from functools import lru_cache, partial, reduce
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import CELL_SIDE, code_step, coded_signal, gather_cells
-from tonelab.conversion.standards import STANDARDS
+from tonelab.colours import CELL_SIDE, code_step, coded_signal, gather_cells, shown_light
 from tonelab.errors import UsageError
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import (
     matrix_rgb_to_rgb,
     rgb2020_to_ictcp,
@@ -22,7 +20,7 @@ from tonelab.signal.quantisation import chroma_scale, rgb_to_codes, ycbcr_to_cod
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
@@ -96,6 +94,10 @@ class Shown:
     itp: FloatArray
     rounding: FloatArray
 
+    def at(self, rows: NDArray[np.bool_]) -> Shown:
+        """Return some of the colours, given as truth values (N,)."""
+        return Shown(self.itp[rows], self.rounding[rows])
+
     @classmethod
     def of(cls, codes: FloatArray, signal: Signal, step: float) -> Shown:
         """Decode codes (N, 3), with the size of their rounding."""
@@ -139,9 +141,29 @@ def distance(one: Shown, other: Shown) -> Distance:
 
 def distances(one: Shown, others: Sequence[Shown]) -> list[Distance]:
     """Return the distance of one capture from each of several of the same colours."""
-    each = np.stack([_norm(one.itp - other.itp) for other in others])
-    rounding = np.stack([np.hypot(one.rounding, other.rounding) for other in others])
-    mean, floor = each.mean(axis=1), rounding.mean(axis=1)
+    itp, squares = _planes(others)
+    [own], [own_squares] = _planes([one])
+    return _summarised(itp - own, squares + own_squares)
+
+
+def distances_among(shown: Sequence[Shown]) -> Iterator[list[Distance]]:
+    """Yield for each of many captures its distances from those before it."""
+    itp, squares = _planes(shown)
+    for row in range(len(shown)):
+        yield _summarised(itp[:row] - itp[row], squares[:row] + squares[row])
+
+
+def _planes(shown: Sequence[Shown]) -> tuple[FloatArray, FloatArray]:
+    """Coordinates (D, 3, N), each in one piece of memory, and squared rounding (D, N)."""
+    itp = np.stack([np.ascontiguousarray(one.itp.T) for one in shown])
+    return itp, np.stack([one.rounding for one in shown]) ** 2
+
+
+def _summarised(apart: FloatArray, squares: FloatArray) -> list[Distance]:
+    """Distances from differences (D, 3, N) and the squared rounding (D, N) of both together."""
+    apart *= apart
+    each = np.sqrt(apart.sum(axis=1))
+    mean, floor = each.mean(axis=1), np.sqrt(squares).mean(axis=1)
     error = _ONE_SIDED * each.std(axis=1) / each.shape[1] ** 0.5
     figures = (
         mean,
@@ -209,6 +231,9 @@ def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) ->
             f"A capture is {signal.transfer}, and {name} gives SDR: leave HDR captures out, or "
             "hold them against one another."
         )
+    # A comparison of devices alone does not wait for the conversions to be loaded.
+    from tonelab.conversion.standards import STANDARDS
+
     rgb = STANDARDS[name].convert(light, source_peak=peak)
     return Shown.of(as_codes(rgb_to_ycbcr(rgb, "bt709"), signal), signal, step=0.0)
 
@@ -296,10 +321,16 @@ def codes_by_colour(
     )
     whole = np.round(source).astype(np.int64)
     key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
-    keys, first, label = np.unique(key, return_index=True, return_inverse=True)
-    many = np.bincount(label)
+    keys, first, label, many = _distinct(key.tobytes())
     mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
     return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
+
+
+@lru_cache(maxsize=4)  # captures of one chart have the same colours
+def _distinct(key: bytes) -> tuple[NDArray[np.int64], ...]:
+    """Distinct 64-bit keys, where each comes first, which of them each is, and how often."""
+    keys, *places = np.unique(np.frombuffer(key, np.int64), return_index=True, return_inverse=True)
+    return keys, *places, np.bincount(places[1])
 
 
 def _cells(measurement: Measurement) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:

@@ -11,7 +11,7 @@ from tonelab.compare.shared import Distance, Shared, Shown, as_codes, as_signal,
 from tonelab.results import ParameterEstimate
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Mapping, Sequence
 
     from numpy.typing import NDArray
 
@@ -65,78 +65,103 @@ class Verdict:
     controls: Mapping[str, ParameterEstimate] = field(default_factory=dict)
 
 
-def judge_pair(
-    measurements: tuple[Measurement, ...],
-    shared: Shared,
-    shown: list[Shown],
-    pair: tuple[int, int],
-    margin: float = MARGIN,
-) -> Verdict:
-    """Say what separates two of several measurements, see `Verdict`."""
-    first, second = pair
-    apart = distance(shown[first], shown[second])
-    where = "" if shared.basis == "colours" else " on the greys that both saw"
+class Judge:
+    """Says what separates two of several measurements.
 
-    def verdict(
-        kind: VerdictKind, text: str, remaining: Distance | None = None, **found: ParameterEstimate
-    ) -> Verdict:
-        return Verdict(first, second, kind, text, apart, margin, remaining, found)
+    Parameters
+    ----------
+    measurements, shared, shown
+        What was measured, what all saw of the same colours, and how their displays show it.
+    margin
+        Mean ΔE_ITP within which two captures count as one conversion.
+    """
 
-    if apart.high <= margin:
-        return verdict("same", f"same converter within {margin:g}{where}")
-    fitted = _fit_controls(shared, first, second)
-    remaining = fitted[1] if fitted else None
-    controls = fitted[0] if fitted else {}
-    if remaining and remaining.high <= margin:
-        words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
-        text = "differs only by picture controls: " + ", ".join(words)
-        if not words:
-            text = f"same converter within {margin:g} but for codes at the limits"
-        return verdict("controls", text + where, remaining, **controls)
-    if apart.low > margin:
-        parts = _named_parts(measurements[first], measurements[second])
-        named = ", ".join(parts) or "no part that is identified"
-        return verdict("different", f"differs in {named}{where}", remaining, **controls)
-    return verdict(
-        "undecided",
-        f"not shown to be the same within {margin:g}, nor to differ: rounding leaves "
-        f"{apart.floor:.2f}; shown within {apart.high:.2f}{where}",
-        remaining,
-        **controls,
-    )
+    def __init__(
+        self,
+        measurements: Sequence[Measurement],
+        shared: Shared,
+        shown: Sequence[Shown],
+        margin: float = MARGIN,
+    ) -> None:
+        self._measurements = measurements
+        self._shared = shared
+        self._shown = shown
+        self._margin = margin
+        self._free: dict[int, tuple[FloatArray, NDArray[np.bool_]]] = {}
 
+    def verdict(self, first: int, second: int) -> Verdict:
+        """Say what separates the measurements at two positions, see `Verdict`."""
+        margin, apart = self._margin, distance(self._shown[first], self._shown[second])
+        where = "" if self._shared.basis == "colours" else " on the greys that both saw"
 
-def _fit_controls(
-    shared: Shared, first: int, second: int
-) -> tuple[dict[str, ParameterEstimate], Distance] | None:
-    """Fit the controls that lead from one capture to another, on colours at no limit."""
-    codes = shared.codes[first], shared.codes[second]
-    signals = shared.signals[first], shared.signals[second]
-    free = ~(_limited(codes[0], signals[0]) | _limited(codes[1], signals[1]))
-    if free.sum() < FEWEST_FREE:
-        return None
-    before, after = (as_signal(c[free], s) for c, s in zip(codes, signals, strict=True))
-    contrast, contrast_error, lift, lift_error, luma = _line(before[:, 0], after[:, 0])
-    found = {
-        "contrast": _estimate(contrast, contrast_error),
-        "brightness": _estimate(876 * lift, 876 * lift_error, "codes"),
-    }
-    chroma = np.zeros((int(free.sum()), 2))
-    if shared.basis == "colours":
-        z_before, z_after = before[:, 1] + 1j * before[:, 2], after[:, 1] + 1j * after[:, 2]
-        power = float(np.sum(np.abs(z_before) ** 2))
-        gain = complex(np.sum(np.conj(z_before) * z_after)) / power
-        left = z_after - gain * z_before
-        error = float(np.sqrt(np.mean(np.abs(left) ** 2) / 2 / power))
-        found["saturation"] = _estimate(abs(gain), error)
-        turned = np.degrees(np.angle(gain))
-        found["hue"] = _estimate(turned, float(np.degrees(error / abs(gain))), "deg")
-        moved = gain * z_before
-        chroma = np.stack([moved.real, moved.imag], axis=1)
-    predicted = as_codes(np.column_stack([luma, chroma]), signals[1])
-    one = Shown.of(predicted, signals[1], shared.steps[first])
-    other = Shown.of(codes[1][free], signals[1], shared.steps[second])
-    return found, distance(one, other)
+        def verdict(
+            kind: VerdictKind,
+            text: str,
+            remaining: Distance | None = None,
+            **found: ParameterEstimate,
+        ) -> Verdict:
+            return Verdict(first, second, kind, text, apart, margin, remaining, found)
+
+        if apart.high <= margin:
+            return verdict("same", f"same converter within {margin:g}{where}")
+        fitted = self._fit_controls(first, second)
+        remaining = fitted[1] if fitted else None
+        controls = fitted[0] if fitted else {}
+        if remaining and remaining.high <= margin:
+            words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
+            text = "differs only by picture controls: " + ", ".join(words)
+            if not words:
+                text = f"same converter within {margin:g} but for codes at the limits"
+            return verdict("controls", text + where, remaining, **controls)
+        if apart.low > margin:
+            parts = _named_parts(self._measurements[first], self._measurements[second])
+            named = ", ".join(parts) or "no part that is identified"
+            return verdict("different", f"differs in {named}{where}", remaining, **controls)
+        return verdict(
+            "undecided",
+            f"not shown to be the same within {margin:g}, nor to differ: rounding leaves "
+            f"{apart.floor:.2f}; shown within {apart.high:.2f}{where}",
+            remaining,
+            **controls,
+        )
+
+    def _fit_controls(
+        self, first: int, second: int
+    ) -> tuple[dict[str, ParameterEstimate], Distance] | None:
+        """Fit the controls that lead from one capture to another, on colours at no limit."""
+        (before, one_free), (after, other_free) = self._signals(first), self._signals(second)
+        free = one_free & other_free
+        if free.sum() < FEWEST_FREE:
+            return None
+        before, after = before[free], after[free]
+        contrast, contrast_error, lift, lift_error, luma = _line(before[:, 0], after[:, 0])
+        found = {
+            "contrast": _estimate(contrast, contrast_error),
+            "brightness": _estimate(876 * lift, 876 * lift_error, "codes"),
+        }
+        chroma = np.zeros((int(free.sum()), 2))
+        if self._shared.basis == "colours":
+            z_before, z_after = before[:, 1] + 1j * before[:, 2], after[:, 1] + 1j * after[:, 2]
+            power = float(np.sum(np.abs(z_before) ** 2))
+            gain = complex(np.sum(np.conj(z_before) * z_after)) / power
+            left = z_after - gain * z_before
+            error = float(np.sqrt(np.mean(np.abs(left) ** 2) / 2 / power))
+            found["saturation"] = _estimate(abs(gain), error)
+            turned = np.degrees(np.angle(gain))
+            found["hue"] = _estimate(turned, float(np.degrees(error / abs(gain))), "deg")
+            moved = gain * z_before
+            chroma = np.stack([moved.real, moved.imag], axis=1)
+        signal = self._shared.signals[second]
+        predicted = as_codes(np.column_stack([luma, chroma]), signal)
+        moved_by_them = Shown.of(predicted, signal, self._shared.steps[first])
+        return found, distance(moved_by_them, self._shown[second].at(free))
+
+    def _signals(self, at: int) -> tuple[FloatArray, NDArray[np.bool_]]:
+        """Y'CbCr signals of a measurement, and which colours touch no limit."""
+        if at not in self._free:
+            codes, signal = self._shared.codes[at], self._shared.signals[at]
+            self._free[at] = as_signal(codes, signal), ~_limited(codes, signal)
+        return self._free[at]
 
 
 def _line(x: FloatArray, y: FloatArray) -> tuple[float, float, float, float, FloatArray]:

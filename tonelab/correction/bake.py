@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from tonelab.colours import shown_light
 from tonelab.correction.files import describe_coding, write_correction
 from tonelab.correction.inverse import invert
 from tonelab.correction.look import Look, learn_look, standard_look
@@ -15,7 +16,6 @@ from tonelab.correction.regions import AMPLIFIED, Doubt, doubts, gain
 from tonelab.correction.table import READERS, SIZES, Reader, Table, lattice, thin
 from tonelab.errors import UsageError
 from tonelab.results import Measurement
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import rgb_to_codes
 

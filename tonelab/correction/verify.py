@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import COLOURED
-from tonelab.colours import code_step, gather
+from tonelab.colours import code_step, gather, shown_light
 from tonelab.content import read_content_source
 from tonelab.correction.bake import numbers_of, signals_of
 from tonelab.correction.files import open_reader, read_descriptors
@@ -18,7 +18,6 @@ from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.pairing.pair import pair_captures
 from tonelab.reading import read_capture, read_source
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes

@@ -12,6 +12,7 @@ import json
 import math
 import re
 import zlib
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -120,9 +121,9 @@ class _Reader:
     def _leaf(
         self, kind: str, shape: list[int], place: int, size: int, filters: list[int], coding: str
     ) -> Leaf:
-        if not _DTYPE.fullmatch(kind) or min(shape, default=0) < 0:
+        if min(shape, default=0) < 0:
             raise MalformedError(_WRONG)
-        dtype = np.dtype(kind)
+        dtype = _dtype(kind)
         wanted = math.prod(shape) * dtype.itemsize
         self.budget -= wanted
         outside = place < 0 or size < 0 or place + size > len(self.data)
@@ -139,6 +140,13 @@ class _Reader:
         return Leaf(values.reshape(shape), coding=str(coding))
 
 
+@lru_cache(maxsize=256)
+def _dtype(kind: str) -> np.dtype[Any]:
+    if not _DTYPE.fullmatch(kind):
+        raise MalformedError(_WRONG)
+    return np.dtype(kind)
+
+
 def _undone(number: int, stored: memoryview, wanted: int, item: int) -> memoryview:
     """Undo one filter of the HDF5 library."""
     if number == _FLETCHER32:  # the seal of the file holds more than this sum does
@@ -147,5 +155,9 @@ def _undone(number: int, stored: memoryview, wanted: int, item: int) -> memoryvi
         return memoryview(zlib.decompressobj().decompress(stored, max(wanted, 1)))
     if number == _SHUFFLE and len(stored) == wanted:
         planes = np.frombuffer(stored, np.uint8).reshape(item, -1)
-        return np.ascontiguousarray(planes.T).data.cast("B")
+        values = np.zeros(planes.shape[::-1], np.uint8)
+        for at, plane in enumerate(planes):
+            if plane.any():  # whole numbers seldom fill their upper bytes
+                values[:, at] = plane
+        return values.data.cast("B")
     raise MalformedError(_WRONG)

@@ -255,8 +255,7 @@ def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
             return tuple(_decode(_leaf(node, place), str, place))
         case _:
             leaf = _leaf(node, place)
-            row = replace(leaf, values=leaf.values[None])
-            return _decode(row, hint, place)[0]
+            return _decode(Leaf(leaf.values[None], coding=leaf.coding), hint, place)[0]
 
 
 def _unpack_record(group: Tree, cls: type, place: str) -> Any:
@@ -309,8 +308,12 @@ def _decode(leaf: Leaf, hint: Any, place: str) -> list[Any]:
     if base is str:
         if values.dtype.kind != "S" or values.ndim != 1:
             raise MalformedError(f"{place} is not text")
-        texts = [value.decode() for value in values.tolist()]
-        return [_choice(text or (None if optional else ""), hint, place) for text in texts]
+        empty, allowed = None if optional else "", _choices(hint)
+        texts = [value.decode() or empty for value in values.tolist()]
+        if allowed and not allowed.issuperset(texts):
+            wrong = next(text for text in texts if text not in allowed)
+            raise MalformedError(f"{place} holds the unknown word {wrong!r}")
+        return texts
     if get_origin(base) is tuple:
         if get_args(base)[-1] is ...:
             return [tuple(json.loads(text)) for text in _decode(leaf, str, place)]
@@ -320,12 +323,6 @@ def _decode(leaf: Leaf, hint: Any, place: str) -> list[Any]:
         numbers = _numbers(leaf, np.float64, place).tolist()
         return [None if np.isnan(number) else base(number) for number in numbers]
     return list(_numbers(leaf, _DTYPES[base], place).tolist())
-
-
-def _choice(text: str | None, hint: Any, place: str) -> str | None:
-    if get_origin(hint) is Literal and text not in get_args(hint):
-        raise MalformedError(f"{place} holds the unknown word {text!r}")
-    return text
 
 
 def _numbers(leaf: Leaf, dtype: Any, place: str, *, copy: bool = True) -> NDArray[Any]:
@@ -385,6 +382,7 @@ def _hints(cls: Any, /) -> dict[str, Any]:
     return get_type_hints(cls, localns=_NAMES)
 
 
+@cache
 def _kind(hint: Any) -> str:
     origin, args = get_origin(hint), get_args(hint)
     if hint is Tallies:
@@ -404,12 +402,19 @@ def _is_record(hint: Any) -> bool:
     return is_dataclass(hint)
 
 
+@cache
 def _bare(hint: Any) -> tuple[Any, bool]:
     """Take ``X`` and True from ``X | None``; text from a choice of words."""
     if get_origin(hint) in {Union, types.UnionType}:
         (base,) = (arg for arg in get_args(hint) if arg is not type(None))
         return _bare(base)[0], True
     return (str if get_origin(hint) is Literal else hint), False
+
+
+@cache
+def _choices(hint: Any) -> frozenset[str]:
+    """Words that a text may be; none where it may be any."""
+    return frozenset(get_args(hint)) if get_origin(hint) is Literal else frozenset()
 
 
 def _escape(name: str) -> str:

@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from tonelab.chart.patches import STRIP
+from tonelab.colours import shown_light
 from tonelab.content import CONTENT_PEAK
 from tonelab.conversion.standards import STANDARDS
 from tonelab.errors import UsageError
 from tonelab.media import open_clip
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing import pair
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb
 from tonelab.signal.transfer import eotf_bt1886
 

@@ -6,11 +6,11 @@ from typing import TYPE_CHECKING
 
 from rich import box
 from rich.console import Group
-from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from tonelab.show.comparison import comparison_summary
+from tonelab.show.facts import Indented
 
 if TYPE_CHECKING:
     from rich.console import RenderableType
@@ -26,23 +26,23 @@ def run_summary(results: Results) -> RenderableType:
     parts: list[RenderableType] = [Text(results.bench.title, "bold")]
     if results.bench.notes:
         parts.append(Text(results.bench.notes, "dim italic"))
-    parts += [_heading("Captures"), _indented(_captures(results))]
+    parts += [_heading("Captures"), Indented(_captures(results))]
     if results.corrections:
         told = {one.name: one.text for one in results.outcomes if one.step == "correct"}
         rows = [f"{one['file']}: {told[name]}" for name, one in results.corrections.items()]
-        parts += [_heading("Corrections"), _indented(Text("\n".join(rows)))]
+        parts += [_heading("Corrections"), Indented(Text("\n".join(rows)))]
     for key, comparison in results.comparisons.items():
         parts += [
             _heading(f"Compared by the source {key}"),
-            _indented(comparison_summary(comparison)),
+            Indented(comparison_summary(comparison)),
         ]
     failed = [one for one in results.outcomes if one.state == "failed"]
     if failed:
         parts += [_heading("Failed")]
-        parts += [_indented(Text(f"{one.step} {one.name}: {one.text}")) for one in failed]
+        parts += [Indented(Text(f"{one.step} {one.name}: {one.text}")) for one in failed]
     if results.failing:
         parts += [_heading("Over the limits of the plan")]
-        parts += [_indented(Text(sentence)) for sentence in results.failing]
+        parts += [Indented(Text(sentence)) for sentence in results.failing]
     return Group(*parts)
 
 
@@ -62,7 +62,3 @@ def _captures(results: Results) -> Table:
 
 def _heading(text: str) -> Text:
     return Text(f"\n{text}", "bold blue")
-
-
-def _indented(part: RenderableType) -> Padding:
-    return Padding(part, (0, 0, 0, 2), expand=False)

@@ -6,11 +6,10 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from rich.console import Group
-from rich.padding import Padding
 from rich.text import Text
 
 from tonelab.show.document import plain
-from tonelab.show.facts import labelled, number_table
+from tonelab.show.facts import Indented, labelled, number_table
 from tonelab.show.words import NOT_REACHED, display_of, landed, light
 
 if TYPE_CHECKING:
@@ -157,7 +156,7 @@ def neighbours_summary(measurement: Measurement, found: Neighbours) -> Renderabl
         )
     lines: list[RenderableType] = [
         Text(f"Nearest to {measurement.device} among {found.files} curve files", "bold blue"),
-        Padding(table, (0, 0, 0, 2), expand=False),
+        Indented(table),
     ]
     lines += [Text(f"Not read: {sentence}", "yellow") for sentence in found.unusable]
     return Group(*lines)
@@ -167,7 +166,7 @@ def comparison_summary(comparison: Comparison) -> RenderableType:
     """Render a comparison for a terminal."""
     several = len(comparison.devices) > 1
     parts: list[tuple[str, RenderableType]] = [
-        ("Displays", _displays(comparison)),
+        ("Devices and displays", _displays(comparison)),
         ("Landmarks: capture code, light", _landmarks(comparison)),
     ]
     if several:
@@ -188,7 +187,7 @@ def comparison_summary(comparison: Comparison) -> RenderableType:
     lines: list[RenderableType] = []
     for title, part in parts:
         lines.append(Text(f"\n{title}", "bold blue"))
-        lines.append(Padding(part, (0, 0, 0, 2), expand=False))
+        lines.append(Indented(part))
     return Group(*lines)
 
 
@@ -201,12 +200,16 @@ def _keys(comparison: Comparison) -> list[str]:
 
 
 def _displays(comparison: Comparison) -> RenderableType:
+    keys, devices = _keys(comparison), comparison.devices
     rows: list[tuple[str, RenderableType]] = []
-    for key, device, signal in zip(
-        _keys(comparison), comparison.devices, comparison.displays, strict=True
-    ):
-        named = "" if key == device else f"{device}: "
-        rows.append((key, Text(f"{named}output light is that of a {display_of(signal)}")))
+    if keys != list(devices):
+        rows += [(key, Text(device)) for key, device in zip(keys, devices, strict=True)]
+    shown: dict[str, list[str]] = {}
+    for key, signal in zip(keys, comparison.displays, strict=True):
+        shown.setdefault(display_of(signal), []).append(key)
+    for display, those in shown.items():
+        who = "all" if len(shown) == 1 < len(keys) else ", ".join(those)
+        rows.append(("output light", Text(f"{who}: that of a {display}")))
     return labelled(rows)
 
 

@@ -2,23 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from rich import box
+from rich.segment import Segment
 from rich.table import Table
 from rich.text import Text
 
 from tonelab.show.words import readings
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable
+    from collections.abc import Iterable, Iterator
 
-    from rich.console import RenderableType
+    from rich.console import Console, ConsoleOptions, RenderableType
 
     from tonelab.probing import Probe
     from tonelab.results import ClipFacts
 
 _LABEL_WIDTH = 12
+_INDENT = "  "
 
 
 def labelled(rows: Iterable[tuple[str, RenderableType]]) -> Table:
@@ -29,6 +32,20 @@ def labelled(rows: Iterable[tuple[str, RenderableType]]) -> Table:
     for label, value in rows:
         table.add_row(label, value)
     return table
+
+
+@dataclass(frozen=True)
+class Indented:
+    """A part of a result, two columns in; unlike padding it need not be measured first."""
+
+    part: RenderableType
+
+    def __rich_console__(self, console: Console, options: ConsoleOptions) -> Iterator[Segment]:
+        narrower = options.update_width(max(1, options.max_width - len(_INDENT)))
+        for line in console.render_lines(self.part, narrower, pad=False):
+            yield Segment(_INDENT)
+            yield from line
+            yield Segment.line()
 
 
 def number_table(*columns: str) -> Table:

@@ -6,10 +6,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.console import Group
-from rich.padding import Padding
 from rich.text import Text
 
-from tonelab.show.facts import labelled, number_table, picture, reading
+from tonelab.show.facts import Indented, labelled, number_table, picture, reading
 from tonelab.show.plot import axis, braille
 from tonelab.show.words import NOT_IDENTIFIABLE, display_of, interval, landed, light
 
@@ -67,7 +66,7 @@ def _title(measurement: Measurement) -> RenderableType:
 
 def _section(title: str, *parts: RenderableType) -> Iterable[RenderableType]:
     yield Text(f"\n{title}", "bold blue")
-    yield from (Padding(part, (0, 0, 0, 2), expand=False) for part in parts)
+    yield from (Indented(part) for part in parts)
 
 
 def _facts(measurement: Measurement) -> Table:

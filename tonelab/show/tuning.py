@@ -5,11 +5,10 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from rich.console import Group
-from rich.padding import Padding
 from rich.text import Text
 
 from tonelab.show.document import plain
-from tonelab.show.facts import labelled, number_table
+from tonelab.show.facts import Indented, labelled, number_table
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -94,7 +93,7 @@ def tuning_summary(tuning: Tuning) -> RenderableType:
     lines: list[RenderableType] = []
     for title, part in parts:
         lines.append(Text(f"\n{title}", "bold blue"))
-        lines.append(Padding(part, (0, 0, 0, 2), expand=False))
+        lines.append(Indented(part))
     colours = " and ".join(map(str, dict.fromkeys(one.colours for one in tuning.modes)))
     note = f"p95: 95th percentile of ΔE_ITP over {colours} colours, with its 95 % interval"
     return Group(*lines, Text(f"\n{note}", "dim"))

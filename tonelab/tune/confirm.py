@@ -6,12 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import shown_light
 from tonelab.compare.shared import (
     as_codes,
     coordinates,
 )
 from tonelab.errors import UsageError
-from tonelab.score import shown_light
 from tonelab.tune.captures import View, is_whole
 from tonelab.tune.model import predict
 from tonelab.tune.outcomes import Confirmation

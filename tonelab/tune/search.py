@@ -10,8 +10,8 @@ import numpy as np
 from scipy.optimize import minimize
 from scipy.stats.qmc import Sobol
 
+from tonelab.colours import shown_light
 from tonelab.compare.shared import Shown, as_codes, coordinates
-from tonelab.score import shown_light
 from tonelab.signal.quantisation import luma_scale
 from tonelab.tune.model import Model, operators, predict
 from tonelab.tune.operators import apply

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.colours import shown_light
 from tonelab.compare.shared import (
     coordinates,
     mastering_peak,
@@ -14,7 +15,6 @@ from tonelab.compare.shared import (
 )
 from tonelab.conversion import Conversion
 from tonelab.identify import UNKNOWN
-from tonelab.score import shown_light
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 from tonelab.tune.model import Control
