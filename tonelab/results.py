@@ -286,7 +286,9 @@ class Score:
     """Distance of the capture from one standard conversion, on the stated display.
 
     ``luminance_error`` is the mean absolute relative error of output luminance on neutrals, in
-    percent; ``codes_rms`` is over Y', Cb and Cr.
+    percent; ``codes_rms`` is over Y', Cb and Cr. ``ciede2000`` is the mean CIEDE2000 with the
+    white of the display as reference, ``ciede2000_floor`` its floor; None in older files and where
+    the capture is HDR, for which CIELAB was not made.
     """
 
     standard: str
@@ -301,6 +303,8 @@ class Score:
     codes_rms: float
     count: int
     display: str
+    ciede2000: float | None = None
+    ciede2000_floor: float | None = None
 
 
 @dataclass(frozen=True, slots=True)

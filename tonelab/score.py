@@ -9,6 +9,7 @@ import numpy as np
 from tonelab.colours import shown_light
 from tonelab.conversion.standards import STANDARDS
 from tonelab.results import Score
+from tonelab.signal.ciede2000 import ciede2000, cielab
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.quantisation import FloatArray, quantise, ycbcr_to_codes
 
@@ -37,7 +38,7 @@ def score(
     tuple of Score
         Nearest first. ΔE_ITP is that of BT.2124 on the capture's assumed display. The floor is
         the mean ΔE_ITP between each standard's own output and the same rounded to the
-        capture's codes.
+        capture's codes. CIEDE2000 takes the white of that display as reference.
     """
     names = list(STANDARDS) if standards is None else list(standards)
     scores = [_score_one(evidence, name, source_peak) for name in names]
@@ -49,9 +50,10 @@ def _score_one(evidence: Evidence, name: str, source_peak: float) -> Score:
     signal = evidence.target
     ideal = _standard_codes(evidence, evidence.light, name, source_peak)
     rounded = np.float64(evidence.step) * quantise(ideal / evidence.step, signal.bits)
-    expected = shown_light(ideal, signal)
-    distance = delta_e_itp(expected, shown_light(evidence.codes, signal))
-    floor = delta_e_itp(expected, shown_light(rounded, signal))
+    lights = [shown_light(codes, signal) for codes in (ideal, evidence.codes, rounded)]
+    distance, floor = (delta_e_itp(lights[0], light) for light in lights[1:])
+    labs = [cielab(light, signal.peak) for light in lights]
+    difference, difference_floor = (ciede2000(labs[0], lab) for lab in labs[1:])
     neutral = _standard_codes(evidence, evidence.neutral_light, name, source_peak)
     wanted = shown_light(neutral, signal)[:, 1]
     seen = shown_light(evidence.neutral_codes, signal)[:, 1]
@@ -70,6 +72,8 @@ def _score_one(evidence: Evidence, name: str, source_peak: float) -> Score:
         codes_rms=float(np.sqrt(np.mean((ideal - evidence.codes) ** 2))),
         count=len(distance),
         display=f"{signal.transfer}, {signal.peak:g} cd/m2, black {signal.black:g} cd/m2",
+        ciede2000=float(difference.mean()),
+        ciede2000_floor=float(difference_floor.mean()),
     )
 
 

@@ -194,6 +194,8 @@ COLUMNS: dict[str, dict[str, Column]] = {
         "codes_rms": Column("code", "RMS difference over Y', Cb and Cr"),
         "count": Column("1", "Colours compared"),
         "display": Column("", "The assumed display"),
+        "ciede2000": Column("CIEDE2000", "Mean colour difference, white of the display"),
+        "ciede2000_floor": Column("CIEDE2000", "Mean that quantisation alone causes"),
     },
     "Tallies": {
         "layout": Column("", "Descriptor of the chart layout: the meaning of the patch rows"),

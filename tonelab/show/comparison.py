@@ -10,7 +10,7 @@ from rich.text import Text
 
 from tonelab.show.document import plain
 from tonelab.show.facts import Indented, labelled, number_table
-from tonelab.show.words import NOT_REACHED, display_of, landed, light
+from tonelab.show.words import NONE, NOT_REACHED, display_of, landed, light
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from tonelab.compare.verdicts import Verdict
     from tonelab.results import Measurement
 
-_NONE = "–"
 _WIDEST_MATRIX = 8  # devices up to which every distance is printed
 _WIDEST_COLUMNS = 3  # devices up to which each has a column
 _LONGEST_NAME = 22  # characters; longer names are printed once and then stand as numbers
@@ -235,7 +234,7 @@ def _landmarks(comparison: Comparison) -> RenderableType:
             for name in labels
         ]
         codes = {
-            label: [_NONE if code is None else f"{code:.1f}" for code in codes]
+            label: [NONE if code is None else f"{code:.1f}" for code in codes]
             for label, codes in zip(labels.values(), levels, strict=True)
             if any(code is not None for code in codes) and len(label) <= _LONGEST_LABEL
         }
@@ -244,7 +243,7 @@ def _landmarks(comparison: Comparison) -> RenderableType:
     for name, label in labels.items():
         cells = []
         for marks in comparison.landmarks:
-            code, output = landed(marks[name]) if name in marks else (_NONE, "")
+            code, output = landed(marks[name]) if name in marks else (NONE, "")
             cells.append(code if code == output else ", ".join(filter(None, (code, output))))
         rows[label] = cells
     return _by_device(comparison, rows)
@@ -279,7 +278,7 @@ def _hues(comparison: Comparison) -> RenderableType:
             if not wide:
                 turned += f" ± {one.rotation_bound[at]:.1f}"
                 gain += f" ± {one.ratio_bound[at]:.3f}"
-            cells.append(f"{turned}°, {gain}" if np.isfinite(one.ratio[at]) else _NONE)
+            cells.append(f"{turned}°, {gain}" if np.isfinite(one.ratio[at]) else NONE)
         rows[f"{comparison.hues[0].hue[at]:.0f}°"] = cells
     return _by_device(comparison, rows)
 
@@ -329,7 +328,7 @@ def _series(comparison: Comparison, series: Series) -> RenderableType:
     rows = []
     for step in series.steps:
         changed = ", ".join(
-            f"{key} {old or _NONE} → {new or _NONE}" for key, (old, new) in step.changed.items()
+            f"{key} {old or NONE} → {new or NONE}" for key, (old, new) in step.changed.items()
         )
         verdict = _between(comparison, step.before, step.after)
         moved = f"ΔE_ITP {verdict.distance.mean:.2f} (floor {verdict.distance.floor:.2f})"
@@ -358,7 +357,7 @@ def _nearest(comparison: Comparison) -> RenderableType:
     table = number_table("", "standard", "mean ΔE_ITP", "p95", "floor")
     for device, score in zip(_keys(comparison), comparison.best, strict=True):
         if score is None:
-            table.add_row(Text(device), *[_NONE] * 4)
+            table.add_row(Text(device), *[NONE] * 4)
         else:
             figures = (f"{value:.2f}" for value in (score.mean, score.p95, score.floor))
             table.add_row(Text(device), Text(score.label), *figures)

@@ -93,6 +93,7 @@ def _score(score: Score) -> dict[str, Any]:
         "standard": parts["standard"],
         "label": parts["label"],
         "delta_e_itp": {name: parts[name] for name in figures},
+        "ciede2000": {"mean": parts["ciede2000"], "floor": parts["ciede2000_floor"]},
         "luminance_error_percent": parts["luminance_error"],
         "codes_rms": parts["codes_rms"],
         "count": parts["count"],

@@ -10,7 +10,7 @@ from rich.text import Text
 
 from tonelab.show.facts import Indented, labelled, number_table, picture, reading
 from tonelab.show.plot import axis, braille
-from tonelab.show.words import NOT_IDENTIFIABLE, display_of, interval, landed, light
+from tonelab.show.words import NONE, NOT_IDENTIFIABLE, display_of, interval, landed, light
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -194,7 +194,7 @@ def _residual(conversion: IdentifiedConversion) -> Text:
 def _scores(measurement: Measurement) -> RenderableType:
     if not measurement.scores:
         return Text("none was computed")
-    table = number_table("", "mean ΔE_ITP", "p95", "max", "floor", "luminance", "codes RMS")
+    table = number_table("", "mean ΔE_ITP", "p95", "max", "floor", "ΔE00", "luminance", "codes RMS")
     for index, score in enumerate(sorted(measurement.scores, key=lambda entry: entry.mean)):
         table.add_row(
             Text(score.label),
@@ -202,12 +202,16 @@ def _scores(measurement: Measurement) -> RenderableType:
             f"{score.p95:.2f}",
             f"{score.max:.2f}",
             f"{score.floor:.2f}",
+            NONE if score.ciede2000 is None else f"{score.ciede2000:.2f}",
             f"{score.luminance_error:.1f} %",
             f"{score.codes_rms:.2f}",
             style="bold" if index == 0 else "",
         )
     first = measurement.scores[0]
-    return Group(table, Text(f"{first.count} colours, shown on {first.display}", "dim"))
+    note = f"{first.count} colours, shown on {first.display}"
+    if first.ciede2000_floor is not None:
+        note += f"; ΔE00 is the mean CIEDE2000, floor {first.ciede2000_floor:.2f}"
+    return Group(table, Text(note, "dim"))
 
 
 def _findings(measurement: Measurement) -> RenderableType:

@@ -10,6 +10,7 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 NOT_REACHED = "not reached"
+NONE = "–"
 NOT_IDENTIFIABLE = "not identifiable from this capture"
 
 _TRANSFERS = {"bt1886": "BT.1886", "gamma22": "gamma 2.2", "srgb": "sRGB", "pq": "PQ", "hlg": "HLG"}

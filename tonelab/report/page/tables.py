@@ -162,10 +162,11 @@ def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Ta
             )
         rows.append(cells)
     head = ("device", "standard conversion", "mean", "median", "p95", "p99", "max", "floor",
-            "luminance error %", "codes RMS", "colours", "display")  # fmt: skip
+            "CIEDE2000", "its floor", "luminance error %", "codes RMS", "colours",
+            "display")  # fmt: skip
     data = [
-        (name, s.label, s.mean, s.median, s.p95, s.p99, s.max, s.floor, s.luminance_error,
-         s.codes_rms, s.count, s.display)
+        (name, s.label, s.mean, s.median, s.p95, s.p99, s.max, s.floor, s.ciede2000,
+         s.ciede2000_floor, s.luminance_error, s.codes_rms, s.count, s.display)
         for name, one in zip(names, measurements, strict=True)
         for s in one.scores
     ]  # fmt: skip
