@@ -1,4 +1,4 @@
-"""Speed of what follows the tallies: pixels, tables of colours and curve files.
+"""Speed of what follows the tallies: candidates, tables of colours, curve files; and of pixels.
 
 Run as ``python tests/benchmarks/files.py``; it prints rows of the same table as ``run.py``.
 """
@@ -15,11 +15,18 @@ from run import facts, say, versus
 
 from tonelab.chart import Layout, chart_signal
 from tonelab.compare import compare
+from tonelab.conversion.standards import STANDARDS as STANDARD_CONVERSIONS
+from tonelab.correction import correct
 from tonelab.correction.files import open_reader, write_correction
 from tonelab.correction.table import Table, lattice
 from tonelab.curvefile import load, load_all, save
+from tonelab.identify.evidence import Evidence
+from tonelab.identify.structures import judged, rank_plain
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.signal.description import Signal
+from tonelab.signal.quantisation import ycbcr_to_codes
 from tonelab.tallies.run import tally
 
 STANDARDS = Path(__file__).parents[2] / "curves" / "standards"
@@ -77,6 +84,67 @@ def tables(folder: Path) -> None:
         )
 
 
+def baking(folder: Path) -> None:
+    """Bake a look; the other side only fills as many nodes from a finished file."""
+    measurement = load(STANDARDS / "bt2446a-1000.h5")
+    path = folder / "baked.clf"
+    correct(measurement).save(path)
+    other = open_reader(path, "tetrahedral")
+    for size in (65, 33):
+        nodes = lattice(0.0, 1.0, size)
+        (ours, wall), (theirs, _) = versus(
+            lambda s=size: correct(measurement, size=s), lambda n=nodes: other(n)
+        )
+        say(
+            "f",
+            f"baking a look of {size} nodes a side ({wall:.2f} s of wall time), processor ms; "
+            "OpenColorIO filling them from a finished file",
+            f"{1e3 * ours:.0f}",
+            f"{1e3 * theirs:.0f}",
+            theirs / ours,
+        )
+
+
+def candidates() -> None:
+    """Judge chains, each with its own curve, against colours; growth with their number."""
+    convert = STANDARD_CONVERSIONS["bt2446a"].convert
+    rng = np.random.default_rng(1)
+    greys = np.repeat(np.geomspace(0.01, 1000, 200)[:, None], 3, axis=1)
+    light = 1000 * rng.random((2000, 3)) ** 4
+    codes, neutral = (
+        ycbcr_to_codes(
+            rgb_to_ycbcr(
+                STANDARD_CONVERSIONS["bt2446a"].convert(part, source_peak=1000.0), "bt709"
+            ),
+            10,
+            "narrow",
+        )
+        for part in (light, greys)
+    )
+    evidence = Evidence(
+        light=light,
+        codes=codes,
+        held_out=np.zeros(len(light), bool),
+        neutral_light=greys,
+        neutral_codes=neutral,
+        neutral_smooth=neutral[:, 0],
+        ceiling_light=np.inf,
+        target=Signal(),
+    )
+    chains = [candidate.conversion for candidate in rank_plain(evidence)]
+    (many, _), (few, _) = versus(
+        lambda: [judged(evidence, chain) for chain in chains],
+        lambda: [judged(evidence, chain) for chain in chains[::4]],
+    )
+    say(
+        "d",
+        f"{len(chains)} candidate chains on 2000 colours; {len(chains[::4])}, processor ms",
+        f"{1e3 * many:.0f}",
+        f"{1e3 * few:.0f}",
+        many / few,
+    )
+
+
 def libraries(folder: Path) -> None:
     """Compare many curve files; the other side reads them one after another."""
     some = load_all(sorted(STANDARDS.glob("*.h5"))[:10])
@@ -112,6 +180,8 @@ def main() -> None:
     with tempfile.TemporaryDirectory() as temporary:
         folder = Path(temporary)
         tables(folder)
+        baking(folder)
+        candidates()
         libraries(folder)
         pixels(folder)
 

@@ -34,6 +34,38 @@ def read_trilinear(
 
 
 @njit(cache=True, nogil=True)
+def read_tetrahedral(
+    values: FloatArray, place: FloatArray, result: FloatArray
+) -> None:  # pragma: no cover - compiled
+    """Read like `read_trilinear`, but only the four nodes of the tetrahedron around a position.
+
+    From the lowest corner of the cell along the axis with the largest part first, then along the
+    second, to the highest corner.
+    """
+    size, width = values.shape[0], values.shape[3]
+    for row in range(len(place)):
+        i = min(int(place[row, 0]), size - 2)
+        j = min(int(place[row, 1]), size - 2)
+        k = min(int(place[row, 2]), size - 2)
+        x, y, z = place[row, 0] - i, place[row, 1] - j, place[row, 2] - k
+        first, last = max(x, y, z), min(x, y, z)
+        second = x + y + z - first - last
+        on_x = x == first
+        on_y = y == first and not on_x
+        off_z = z == last
+        off_y = y == last and not off_z
+        i1, j1, k1 = i + on_x, j + on_y, k + (not on_x and not on_y)
+        i2, j2, k2 = i + (off_z or off_y), j + (not off_y), k + (not off_z)
+        for column in range(width):
+            result[row, column] = (
+                (1 - first) * values[i, j, k, column]
+                + (first - second) * values[i1, j1, k1, column]
+                + (second - last) * values[i2, j2, k2, column]
+                + last * values[i + 1, j + 1, k + 1, column]
+            )
+
+
+@njit(cache=True, nogil=True)
 def descend(
     both: FloatArray,
     wanted: FloatArray,

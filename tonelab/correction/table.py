@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 from scipy import sparse
 
-from tonelab.correction.kernels import read_trilinear
+from tonelab.correction.kernels import read_tetrahedral, read_trilinear
 
 if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
@@ -63,30 +63,9 @@ def lattice(low: float, high: float, size: int) -> FloatArray:
 
 def interpolate(values: FloatArray, place: FloatArray, reader: Reader) -> FloatArray:
     """Values (N, k) at positions (N, 3) among the nodes of ``values`` (n, n, n, k)."""
-    if reader == "trilinear":
-        result = np.empty((len(place), values.shape[-1]))
-        read_trilinear(np.ascontiguousarray(values, np.float64), place, result)
-        return result
-    size = len(values)
-    first = np.minimum(place.astype(np.int64), size - 2)
-    strides = np.array([size * size, size, 1])
-    return _tetrahedral(
-        values.reshape(-1, values.shape[-1]), first @ strides, place - first, strides
-    )
-
-
-def _tetrahedral(
-    flat: FloatArray, base: FloatArray, part: FloatArray, strides: FloatArray
-) -> FloatArray:
-    """Walk from the lowest to the highest corner, along the largest part first."""
-    order = np.argsort(-part, axis=1, kind="stable")
-    sorted_part = np.take_along_axis(part, order, axis=1)
-    corner = base
-    result: FloatArray = (1 - sorted_part[:, :1]) * flat[corner]
-    following = np.concatenate([sorted_part[:, 1:], np.zeros((len(part), 1))], axis=1)
-    for step in range(3):
-        corner = corner + strides[order[:, step]]
-        result += (sorted_part[:, step] - following[:, step])[:, None] * flat[corner]
+    read = {"trilinear": read_trilinear, "tetrahedral": read_tetrahedral}[reader]
+    result = np.empty((len(place), values.shape[-1]))
+    read(np.ascontiguousarray(values, np.float64), place, result)
     return result
 
 
