@@ -40,7 +40,8 @@ from tonelab.checks.registry import CHAIN, altered, transparent
 from tonelab.cli import main
 from tonelab.media import write_clip
 from tonelab.show.checks import check_document, check_schema
-from tonelab.tallies.paths import bursts, tally_paths
+from tonelab.tallies.bursts import bursts
+from tonelab.tallies.paths import tally_paths
 
 
 def ids(evidence):

@@ -111,10 +111,22 @@ def _at_end(
     )
 
 
+def _limits(evidence: Evidence, samples: Samples, rgb: FloatArray) -> tuple[float, float]:
+    """Between which ends captured R'G'B' stays, from the patches that lie furthest out."""
+    found = evidence.explanation
+    before = (samples.capture - found.offset) @ np.linalg.inv(found.linear).T
+    seen = ycbcr_to_rgb(before / _SPAN, "bt2020")
+    lowest, highest = np.argsort(rgb.min(axis=1)), np.argsort(rgb.max(axis=1))
+    low = np.median(seen.min(axis=1)[lowest[: 2 * _LEAST]])
+    high = np.median(seen.max(axis=1)[highest[-2 * _LEAST :]])
+    return min(float(low), 0.0), max(float(high), 1.0)
+
+
 def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Finding | None:
     """Whether excursions went through R'G'B' without room for them."""
     rgb = ycbcr_to_rgb(samples.source / _SPAN, "bt2020")
-    clipped = np.clip(rgb, 0.0, 1.0)
+    low, high = _limits(evidence, samples, rgb)
+    clipped = np.clip(rgb, low, high)
     rows = np.abs(rgb - clipped).max(axis=1) > 0.01
     if rows.sum() < 4 * _LEAST:
         return None
@@ -126,7 +138,7 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
     return altered(
         "clipping-rgb",
         f"Colours outside the R'G'B' cube are clipped onto it: {int(rows.sum())} patches arrive as "
-        "a stage in R'G'B' without headroom makes them.",
+        f"a stage makes them whose R'G'B' runs from {low:.1%} to {high:.1%}.",
         value=float(np.median(as_is.max(axis=1))),
         bound=float(np.percentile(as_rgb, 90)),
         unit="codes",

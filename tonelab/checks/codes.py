@@ -14,6 +14,7 @@ from tonelab.colours import coded_signal
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.paths import PathTables
     from tonelab.tallies.tallies import IntArray
@@ -24,6 +25,13 @@ _DARK = 64  # codes above black that are counted
 _WHITE = 876  # codes from black to white
 _NEARLY_ALL = 0.98  # share of levels
 _AT_BLACK = 0.75  # codes
+_AFTER_BLACK = 9  # levels of a conversion from its darkest on, whose distances are compared
+_LEAST_LOST = 6  # source greys that arrive as black
+_LEAST_JUMP, _STEEP = 5.0, 4.0  # code steps, and times the distances that follow
+_QUIET = 0.3  # codes of noise
+_DARKEST = 16  # source codes that occur
+_LIFT_OF_DARKS = 0.75  # code steps
+_SAME = 0.1  # codes
 _LEAST_DARK = 40  # greys near black
 
 
@@ -98,6 +106,10 @@ def black(evidence: Evidence) -> Findings:
     neutrals = evidence.tones
     distance = np.abs(neutrals.source[:, 0])
     if np.count_nonzero(distance < _DARK) < _LEAST_DARK or distance.min() >= _AT_BLACK:
+        lifted = _lifted_darks(evidence)
+        if lifted is not None:
+            yield lifted
+            return
         yield undecided("black", "Black cannot be measured here.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
@@ -140,7 +152,9 @@ def black(evidence: Evidence) -> Findings:
             count=count,
             threshold=_LIFT_LIMIT,
         )
-    if evidence.pass_through and evidence.clear and levels < least:
+    if not evidence.pass_through:
+        yield from _jump(evidence, source, capture)
+    elif evidence.clear and levels < least:
         yield altered(
             "black-codes-lost",
             f"Codes near black are lost: {text}.",
@@ -152,6 +166,68 @@ def black(evidence: Evidence) -> Findings:
             alternatives=("black assumed above code 64", "coring of noise near black"),
             decided_by="a capture with brightness raised by a few steps",
         )
+
+
+def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findings:
+    """Find greys of a conversion that all arrive as black, before the first that does not.
+
+    Curves are steep at black, but over a few codes, and not for one code alone.
+    """
+    rows = (source > -0.5) & (source < 2 * _DARK)
+    levels = np.unique(np.rint(capture[rows]))[:_AFTER_BLACK]
+    lost = np.unique(np.rint(source[rows & (np.rint(capture) <= levels.min(initial=0))]))
+    if len(levels) < _AFTER_BLACK or evidence.noise > _QUIET or len(lost) < _LEAST_LOST:
+        return
+    first, *others = np.diff(levels).tolist()
+    if first < max(_LEAST_JUMP * evidence.code_step, _STEEP * max(others)):
+        return
+    yield altered(
+        "black-codes-lost",
+        f"Codes near black are lost: {len(lost)} source greys from black up arrive as black, and "
+        f"the next is {first:.0f} codes above it.",
+        value=float(len(lost)),
+        bound=1.0,
+        unit="codes",
+        count=int(rows.sum()),
+        threshold=float(_LEAST_LOST),
+        alternatives=("black assumed above code 64", "coring of noise near black"),
+        decided_by="a capture with brightness raised by a few steps",
+    )
+
+
+def _lifted_darks(evidence: Evidence) -> Finding | None:
+    """Hold the darkest codes of content without black against the line through all others."""
+    tones = evidence.tones
+    if not evidence.pass_through or evidence.layout is not None or not evidence.clear:
+        return None
+    order = np.argsort(tones.source[:, 0], kind="stable")
+    if len(order) < 4 * _DARKEST:
+        return None
+    source, capture = tones.source[order, 0], tones.capture[order, 0]
+    above = source > np.median(source)
+    line = np.polyfit(source[above], capture[above], 1)
+    rest = capture - np.polyval(line, source)
+    spread = 2 * float(rest[above].std())
+    parts = [float(np.median(part)) for part in np.split(rest[: 3 * _DARKEST], 3)]
+    darkest, falls = parts[0], bool((np.diff(parts) < _SAME).all())
+    # Brighter codes must keep to the line but for rounding, or it says nothing on darker ones.
+    straight = spread < evidence.grain
+    if not (straight and falls) or darkest < _LIFT_OF_DARKS * evidence.grain + spread:
+        return None
+    return altered(
+        "black-lifted",
+        f"The darkest codes that occur, from {source[0] + ORIGIN[0]:.0f} on, are lifted by "
+        f"{darkest:.1f} codes against the straight path of brighter ones, the more the darker; "
+        "black itself does not occur.",
+        severity="info",
+        value=darkest,
+        bound=spread,
+        unit="codes",
+        count=int(tones.count[order][:_DARKEST].sum()),
+        threshold=_LIFT_OF_DARKS,
+        alternatives=("a bent tone curve", "a brightness control"),
+        decided_by="the chart, in full",
+    )
 
 
 def _levels(codes: FloatArray) -> int:

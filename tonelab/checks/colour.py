@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT
-from tonelab.checks.levels import named_levels
+from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 
 if TYPE_CHECKING:
@@ -214,7 +214,7 @@ def saturation(evidence: Evidence) -> Findings:
         f"over the {len(gains)} of {_HUES} hues that occur it runs from {gains.min():.4f} to "
         f"{gains.max():.4f}"
     )
-    fault = named_levels(evidence)
+    fault = named_levels(evidence) or near_levels(evidence)
     expected = fault.chroma_gain if fault is not None else 1.0
     against = f", where the levels explain {expected:.4f}" if fault is not None else ""
     if _bent(evidence):

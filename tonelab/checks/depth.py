@@ -24,6 +24,9 @@ _NOISY = 0.3  # codes; more in flat patches is dither
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _LEAST_FLAT = 200  # colours
 _LEAST_GREYS = 200  # for counting levels and steps
+_MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
+_OF_CODE = 200  # samples that a code there must have on average
+_LEAST_CODES = 64
 _LEVELS_LOST = 0.08  # share of the expected levels
 
 
@@ -84,14 +87,22 @@ def _how_cut(evidence: Evidence) -> str:
     if not evidence.pass_through:
         return "without dither"
     step, found = evidence.code_step, evidence.tones
-    if not len(found):
+    if len(found):
+        rest = found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]
+        bias = float(rest.mean())
+    elif evidence.explanation.affine:
+        bias = evidence.explanation.luma_offset
+    else:
         return "without dither"
-    bias = float(np.mean(found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]))
     cut = bias < -0.25 * step
     return f"{'cut off' if cut else 'rounded'} (mean error {bias:+.2f} codes), without dither"
 
 
 def _by_levels(evidence: Evidence, count: int) -> Findings:
+    counted = _codes_used(evidence)
+    if counted is not None:
+        yield _levels_lost(*counted, count)
+        return
     if evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
         text = "Levels cannot be counted where detail or noise moves single samples."
         yield undecided("depth", text, "a capture of the chart")
@@ -109,19 +120,7 @@ def _by_levels(evidence: Evidence, count: int) -> Findings:
         return
     stage = rgb_stage(evidence)
     if found < (1 - _LEVELS_LOST) * expected:
-        bits = 10 + float(np.log2(found / expected))
-        yield altered(
-            "depth-levels",
-            f"{found} of {expected} grey levels reach the output, as after a stage of about "
-            f"{bits:.1f} bits.",
-            value=float(found),
-            bound=1.0,
-            unit="levels",
-            count=count,
-            threshold=(1 - _LEVELS_LOST) * expected,
-            alternatives=("an 8-bit stage before a change of levels", "an 8-bit R'G'B' stage"),
-            decided_by="a capture with range and picture controls that change no levels",
-        )
+        yield _levels_lost(found, expected, count)
     else:
         yield transparent(
             "depth",
@@ -133,6 +132,43 @@ def _by_levels(evidence: Evidence, count: int) -> Findings:
         )
     if stage is not None:
         yield stage
+
+
+def _levels_lost(found: int, expected: int, count: int) -> Finding:
+    bits = 10 + float(np.log2(found / expected))
+    return altered(
+        "depth-levels",
+        f"{found} of {expected} luma levels reach the output, as after a stage of about "
+        f"{bits:.1f} bits.",
+        value=float(found),
+        bound=1.0,
+        unit="levels",
+        count=count,
+        threshold=(1 - _LEVELS_LOST) * expected,
+        alternatives=("an 8-bit stage before a change of levels", "an 8-bit R'G'B' stage"),
+        decided_by="a capture with range and picture controls that change no levels",
+    )
+
+
+def _codes_used(evidence: Evidence) -> tuple[int, int] | None:
+    """Codes in the middle of the histogram and how many there should be, if some are missing.
+
+    For content whose pixels do not face the source's one by one, or carry detail or noise.
+    """
+    if not evidence.pass_through or (len(evidence.tones) >= _LEAST_GREYS and evidence.clear):
+        return None
+    used = []
+    for histogram in (evidence.source_histogram[0], evidence.capture_histogram[0]):
+        share = np.cumsum(histogram) / max(int(histogram.sum()), 1)
+        low, high = np.searchsorted(share, _MIDDLE_SHARES)
+        middle = histogram[low : high + 1]
+        if middle.mean() < _OF_CODE:
+            return None
+        used.append((int(np.count_nonzero(middle)), len(middle)))
+    (sent, _), (found, span) = used
+    expected = min(sent, span)
+    few = found < (1 - _LEVELS_LOST) * expected
+    return (found, expected) if few and expected >= _LEAST_CODES else None
 
 
 def levels_seen(evidence: Evidence) -> tuple[int, int]:
@@ -161,23 +197,23 @@ def through_rgb(codes: FloatArray, bits: int, narrow: bool) -> FloatArray:
 
 def rgb_stage(evidence: Evidence) -> Finding | None:
     """Say whether an 8-bit R'G'B' stage predicts the very codes that arrive."""
-    colours = evidence.colours
-    exact = _flat(colours) & evidence.explanation.used
     linear = np.abs(evidence.explanation.linear - np.eye(3)).max()
     if linear > 0.01:
         return None
-    if exact.sum() < _LEAST_FLAT:
+    source, seen = _exact_colours(evidence)
+    if len(source) < _LEAST_FLAT:
         return undecided(
             "depth-rgb-stage",
-            f"Whether the path goes through 8-bit R'G'B' cannot be told from {int(exact.sum())} "
-            "flat colours.",
+            f"Whether the path goes through 8-bit R'G'B' cannot be told from {len(source)} flat "
+            "colours.",
             "a capture of the chart",
         )
-    source = np.rint(colours.source[exact] + ORIGIN)
-    seen = np.rint(colours.capture[exact] + ORIGIN)
-    direct = float((seen == source).all(axis=1).mean())
+    planes = seen.shape[1]
+    direct = float((seen == source[:, :planes]).all(axis=1).mean())
     hits = {
-        (bits, narrow): float((seen == through_rgb(source, bits, narrow)).all(axis=1).mean())
+        (bits, narrow): float(
+            (seen == through_rgb(source, bits, narrow)[:, :planes]).all(axis=1).mean()
+        )
         for bits in (8, 9, 10, 12)
         for narrow in (False, True)
     }
@@ -190,11 +226,24 @@ def rgb_stage(evidence: Evidence) -> Finding | None:
         f"predicts {best:.1%} of the colours to the code, an unchanged signal {direct:.1%}.",
         value=100 * best,
         unit="%",
-        count=int(exact.sum()),
+        count=len(source),
         threshold=100 * _EXACT,
         alternatives=(f"{CHAIN} converts to R'G'B' and back",),
         decided_by="a capture with device and card set to Y'CbCr",
     )
+
+
+def _exact_colours(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
+    """Whole codes of source colours, (N, 3), and what arrives: all planes, or luma alone.
+
+    Where too few flat places show a colour, luma over flat chroma tells of its own.
+    """
+    colours, paths = evidence.colours, evidence.paths
+    exact = _flat(colours) & evidence.explanation.used
+    if exact.sum() < _LEAST_FLAT and paths is not None and len(paths.samples):
+        source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4:5]
+        return source, seen.astype(np.float64)
+    return np.rint(colours.source[exact] + ORIGIN), np.rint(colours.capture[exact] + ORIGIN)
 
 
 def _flat(colours: Samples) -> NDArray[np.bool_]:

@@ -17,6 +17,7 @@ _LEAST_VARIANCE = 0.02  # squared codes
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
+_LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
@@ -115,7 +116,8 @@ def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | No
     mean = total / (2 * places)
     variance = float((square / 2 - places * mean**2).sum()) / count
     together = float((product - places * mean**2).sum()) / count
-    return variance - together, together, 0.0, 2, round(count)
+    frames = 1 + int(np.flatnonzero(evidence.paths.lag_count >= _LEAST_LAGGED).max(initial=1))
+    return variance - together, together, 0.0, frames, round(count)
 
 
 def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> str:
@@ -124,7 +126,7 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
     if temporal < _LEAST_VARIANCE:
         return f"Frozen dither: a pattern that is the same in all {frames} frames"
     change = paths.lag_square / np.maximum(paths.lag_count, 1)
-    seen = np.flatnonzero(paths.lag_count)
+    seen = np.flatnonzero(paths.lag_count >= _LEAST_LAGGED)
     if not len(seen):
         return "Temporal dither or noise"
     repeats = seen[(seen > 1) & (change[seen] < _REPEATS * change[seen].mean())]

@@ -64,8 +64,8 @@ def detail(evidence: Evidence) -> Findings:
     loose = not evidence.pass_through and evidence.layout is None
     if loose:
         limit = _LOOSE_LIMIT
-    faded, fading = _faded(faint, strong)
-    reduced = evidence.pass_through and faded < 1 - _NOISE_REDUCED - fading
+    faded, fading = _faded(faint, strong, by_shape=not evidence.pass_through)
+    reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
     if high > limit + above and high >= -low:
         yield altered(
             "detail-sharpened",
@@ -77,7 +77,7 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("a detail or edge control", "a scaler on the way"),
             decided_by="a capture with sharpness at its neutral setting",
         )
-    elif -low > limit + below:
+    elif -low > limit + below and (evidence.pass_through or not reduced):
         yield altered(
             "detail-blurred",
             f"Detail is blurred, by up to {low:+.0%}: {text}.",
@@ -88,7 +88,7 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("scaling to another size and back", "a shift by part of a pixel"),
             decided_by="a capture at the source's own size",
         )
-    elif loose:
+    elif loose and not reduced:
         text = f"Detail cannot be told apart from what the conversion does to it: {text}."
         yield undecided("detail", text, "the chart, or content passed through")
     elif not reduced:
@@ -123,12 +123,21 @@ def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
 
 
 def _faded(
-    faint: tuple[FloatArray, FloatArray] | None, strong: tuple[FloatArray, FloatArray]
+    faint: tuple[FloatArray, FloatArray] | None,
+    strong: tuple[FloatArray, FloatArray],
+    *,
+    by_shape: bool,
 ) -> tuple[float, float]:
-    """Least gain of faint detail as a share of that of strong detail, and its half width."""
+    """Least gain of faint detail as a share of that of strong detail, and its half width.
+
+    ``by_shape``: of gains as shares of the coarsest band's, as a curve raises one more than the
+    other.
+    """
     if faint is None:
         return 1.0, 0.0
     ratio = faint[0] / strong[0]
+    if by_shape:
+        ratio = ratio / ratio[0]
     least = int(ratio.argmin())
     relative = np.hypot(*(bound[least] / gain[least] for gain, bound in (faint, strong)))
     return float(ratio[least]), float(max(relative * ratio[least], _LEAST_BOUND))

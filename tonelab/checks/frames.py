@@ -6,11 +6,14 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import ndimage
 
 from tonelab.chart.patches import COLUMNS
+from tonelab.checks.evidence import LEAK_LIMIT
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.colours import code_step
 from tonelab.reading import repeatability
+from tonelab.tallies.paths import CODES
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
@@ -24,6 +27,15 @@ _OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covere
 _OVERLAY_LEAST = 6  # places
 _OVERLAY_VARIES = 20.0  # codes of luma by which a place must vary to tell
 _OVERLAY_FOLLOWS = 0.9  # share of the path's gain with which a place follows the source
+_OVERLAY_SEEN = 3  # pages on which a place must be seen
+_OVERLAY_STAYS = 2.0  # codes between which a covered place stays
+_OVERLAY_BESIDE = 2  # of four neighbours that must be covered too
+_CROSS = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]])
+_LEAST_MOVED = 500  # colours over flat chroma
+_LEVEL = 16  # codes of luma that are held together
+_COLOURS_OF_LEVEL = 12  # of one moment and level
+_LEAST_LEVELS = 12  # of all moments
+_SWING = 0.25  # code steps; twice where rounding differs by chroma too
 _BY_RULE = {"frames-settling", "frames-cut"}
 
 
@@ -74,7 +86,7 @@ def overlay(evidence: Evidence) -> Findings:
     elif evidence.layout is None:
         count = 0 if evidence.pairing is None else evidence.pairing.used
         yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)
-    elif len(evidence.colours) and evidence.explanation.affine:
+    elif len(evidence.colours):
         count, total = covered_places(evidence)
         figures: Figures = {
             "value": float(count), "unit": "places", "count": total,
@@ -92,7 +104,7 @@ def is_covered(evidence: Evidence) -> bool:
     """Whether something stands still over the picture."""
     if any(found.id == "static-overlay" for found in evidence.findings):
         return True
-    if evidence.layout is None or not len(evidence.colours) or not evidence.explanation.affine:
+    if evidence.layout is None or not len(evidence.colours):
         return False
     return covered_places(evidence)[0] >= _OVERLAY_LEAST
 
@@ -100,6 +112,8 @@ def is_covered(evidence: Evidence) -> bool:
 def covered_places(evidence: Evidence) -> tuple[int, int]:
     """Places of the chart that are off on most pages and do not follow the source, and patches."""
     assert evidence.layout is not None
+    if not evidence.explanation.affine:
+        return _frozen_places(evidence)
     patches, seen = evidence.layout.patches, evidence.of()
     rest = np.abs(seen.capture - evidence.explanation.predict(seen.source))
     inside = (np.abs(seen.source[:, 1:]).max(axis=1) < 440) & (
@@ -123,12 +137,41 @@ def covered_places(evidence: Evidence) -> tuple[int, int]:
     follows = summed(x * y) - summed(x) * summed(y) / least
     slope = evidence.explanation.linear[0, 0]
     still = (varies > least * _OVERLAY_VARIES**2) & (follows < _OVERLAY_FOLLOWS * slope * varies)
-    return int((still & (total >= 3) & (off > _OVERLAY_PAGES * total)).sum()), len(rows)
+    return int((still & (total >= _OVERLAY_SEEN) & (off > _OVERLAY_PAGES * total)).sum()), len(rows)
+
+
+def _frozen_places(evidence: Evidence) -> tuple[int, int]:
+    """Count neighbouring places that show one colour on all pages, as nothing foretells theirs."""
+    assert evidence.layout is not None
+    patches, seen, cell = evidence.layout.patches, evidence.of(), evidence.layout.cell
+    row, column = patches.y[seen.patch] // cell, patches.x[seen.patch] // cell
+    shape = (int(row.max()) + 1, COLUMNS)
+    place = row * COLUMNS + column
+    total = np.maximum(np.bincount(place, minlength=shape[0] * COLUMNS), 1)
+
+    def variance(codes: FloatArray) -> FloatArray:
+        mean, square = (
+            np.bincount(place, weights=codes**n, minlength=len(total)) / total for n in (1, 2)
+        )
+        found: FloatArray = square - mean**2
+        return found
+
+    changed = variance(seen.source[:, 0]) > _OVERLAY_VARIES**2
+    stays = np.sum([variance(plane) for plane in seen.capture.T], axis=0) < _OVERLAY_STAYS**2
+    still = (changed & stays & (total >= _OVERLAY_SEEN)).reshape(shape)
+    # Patches that a conversion clips alike meet in one place by chance, but not in a block.
+    beside = ndimage.convolve(still.astype(int), _CROSS, mode="constant")
+    return int((still & (beside >= _OVERLAY_BESIDE)).sum()), len(place)
 
 
 @check("mapping", "the same colours in other surroundings", always=True)
 def mapping(evidence: Evidence) -> Findings:
     """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
+    if evidence.layout is None:
+        moved = _moved_scenes(evidence)
+        if moved is not None:
+            yield moved
+            return
     if evidence.layout is None or evidence.tallies is None:
         yield undecided(
             "mapping",
@@ -143,13 +186,73 @@ def mapping(evidence: Evidence) -> Findings:
         return
     kind, found = _repeated(evidence)
     for finding in found:
-        if kind != "static" and evidence.resampled and (finding.value or 0.0) < _RINGS:
+        rings = evidence.resampled and (finding.value or 0.0) < _RINGS * _steepest(evidence)
+        if kind != "static" and rings:
             text = f"{finding.text} Scaling alone may do as much in patches of this size."
             yield undecided("mapping", text, "a capture at the source's own size")
         elif kind == "static":
             yield replace(finding, id="mapping", verdict="transparent")
         else:
             yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")
+
+
+def _moved_scenes(evidence: Evidence) -> Finding | None:
+    """Hold luma of content at one source code in some moments against the same in others.
+
+    A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
+    chroma adds to it.
+    """
+    paths = evidence.paths
+    if paths is None or not evidence.pass_through or evidence.explanation.gamut is not None:
+        return None
+    _, code = np.unique(paths.samples[:, 1], return_inverse=True)
+    moments = np.unique(np.stack([code, paths.samples[:, 0]]), axis=1)[0]
+    shared = np.bincount(moments)[code] > 1
+    if np.count_nonzero(shared) < _LEAST_MOVED:
+        return None
+    burst, luma, *_, count = paths.samples[shared].T
+    code = code[shared]
+    # Less the mean of their luma code, over all moments: Cb, Cr, and captured luma.
+    planes = paths.samples[shared, 2:5].astype(np.float64).T
+    total = np.maximum(np.bincount(code, count), 1)
+    *chroma, seen = (plane - (np.bincount(code, count * plane) / total)[code] for plane in planes)
+    factors, weight = np.stack(chroma, axis=1), np.sqrt(count)
+    rest = seen - factors @ np.linalg.lstsq(factors * weight[:, None], seen * weight)[0]
+    _, group, colours = np.unique(
+        burst * CODES + luma // _LEVEL, return_inverse=True, return_counts=True
+    )
+    mean = np.bincount(group, count * rest) / np.bincount(group, count)
+    within = float(np.sqrt(np.average((rest - mean[group]) ** 2, weights=count)))
+    told = colours >= _COLOURS_OF_LEVEL
+    if told.sum() < _LEAST_LEVELS:
+        return None
+    swing = float(np.percentile(np.abs(mean[told]), 95))
+    limit = evidence.grain * _SWING * (2 if evidence.leak > LEAK_LIMIT else 1) + within
+    if swing < limit:
+        return None
+    return altered(
+        "mapping-scene-dependent",
+        f"The same luma codes land up to {swing:.1f} codes from their mean, by the moment of the "
+        "clip: the mapping follows the scene.",
+        value=swing,
+        bound=within,
+        unit="codes",
+        count=int(told.sum()),
+        threshold=limit,
+        alternatives=("a mapping that follows the surroundings of a place",),
+        decided_by="a capture of the chart",
+    )
+
+
+def _steepest(evidence: Evidence) -> float:
+    """Codes of luma by which a conversion may raise one code of the source, at least 1."""
+    if evidence.pass_through:
+        return 1.0
+    x, y = evidence.tones.source[:, 0], evidence.tones.capture[:, 0]
+    at = np.arange(0.0, 877.0, _RINGS)
+    order = np.argsort(x, kind="stable")
+    rises = np.diff(np.interp(at, x[order], y[order])) / _RINGS
+    return max(1.0, float(rises.max()))
 
 
 def repeated_kind(evidence: Evidence) -> str:

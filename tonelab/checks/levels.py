@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,10 +13,12 @@ from tonelab.checks.registry import CHAIN, altered, check, transparent, undecide
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
 
 _GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
 _OFFSET_LIMIT = 0.6  # 10-bit codes
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
+_NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _LEAST = 24  # colours
 
 
@@ -77,6 +79,9 @@ def levels(evidence: Evidence) -> Findings:
     count = int(found.used.sum())
     gain_bound, offset_bound = _bounds(evidence)
     fault = named_levels(evidence)
+    near = near_levels(evidence)
+    if near is not None:
+        yield _beside(evidence, near)
     figures = (
         f"luma gain {found.luma_gain:.4f} with offset {found.luma_offset:+.2f} codes at black, "
         f"chroma gain {found.saturation:.4f}"
@@ -112,7 +117,8 @@ def levels(evidence: Evidence) -> Findings:
     if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(
             "levels-luma",
-            f"Luma is not kept: {figures}, which no known mix-up of ranges gives.",
+            f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
+            f"{' alone' if near else ''}.",
             value=found.luma_gain,
             bound=gain_bound,
             count=count,
@@ -176,9 +182,52 @@ def named_levels(evidence: Evidence) -> Fault | None:
     return nearest if distance(nearest) < min(_MATCH * step, neutral) else None
 
 
+def near_levels(evidence: Evidence) -> Fault | None:
+    """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
+
+    Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths; luma
+    that was scaled and moved exactly so tells it too, but not at which stage.
+    """
+    found = evidence.explanation
+    if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
+        return None
+    gain, offset, rest = _NEAR
+    for fault in (fault for fault in FAULTS if fault.ranges):
+        luma = abs(found.luma_gain / fault.luma_gain - 1)
+        moved = abs(found.luma_offset - fault.luma_offset)
+        if (
+            abs(found.saturation - fault.chroma_gain) * 100 < rest
+            and luma < gain
+            and moved < offset
+        ):
+            return fault
+        if max(400 * luma, moved) < _MATCH:
+            way, _, _ = fault.id.rpartition("-")
+            return replace(fault, id=way, text=fault.text.rpartition(", as ")[0])
+    return None
+
+
+def _beside(evidence: Evidence, fault: Fault) -> Finding:
+    """Name a mix-up of ranges beside another fault of levels or colours."""
+    found = evidence.explanation
+    return altered(
+        f"levels-{fault.id}",
+        f"The signal was {fault.text}, and something else was done beside it: less that, luma has "
+        f"a gain of {found.luma_gain / fault.luma_gain:.4f} and is off by "
+        f"{found.luma_offset - fault.luma_offset:+.2f} codes at black, and chroma has a gain of "
+        f"{found.saturation / fault.chroma_gain:.4f}.",
+        value=fault.luma_gain,
+        bound=abs(found.luma_gain - fault.luma_gain),
+        count=int(found.used.sum()),
+        threshold=1 + _GAIN_LIMIT,
+        alternatives=("picture controls that come near to it",),
+        decided_by="a capture with all picture controls at their neutral setting",
+    )
+
+
 def shows_full_range(evidence: Evidence) -> bool:
     """Whether a narrow-range source arrives in full range."""
-    fault = named_levels(evidence)
+    fault = named_levels(evidence) or near_levels(evidence)
     expanded = fault is not None and fault.id.startswith("narrow-to-full")
     return expanded or evidence.source.range == "full"
 

@@ -16,7 +16,8 @@ from tonelab.checks.registry import REGISTER
 from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
 from tonelab.reading import read_source
-from tonelab.tallies.paths import bursts, tally_paths
+from tonelab.tallies.bursts import bursts
+from tonelab.tallies.paths import tally_paths
 from tonelab.tallies.run import tally
 from tonelab.tallies.workers import file_hashes
 

@@ -7,7 +7,6 @@ detail, and how samples move from frame to frame. Everything is counted in 10-bi
 from __future__ import annotations
 
 from dataclasses import dataclass
-from itertools import pairwise
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -16,6 +15,7 @@ from scipy import ndimage
 from tonelab.chart import Group, sample_windows
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
+from tonelab.tallies.bursts import BURST
 from tonelab.tallies.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
@@ -32,8 +32,6 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
 
 CODES = 1024
-BURST = 9  # frames; shows periods up to eight
-BURSTS = 12  # of content without pages
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
 _MIDDLE = 512  # taken off before squaring, so that sums stay small
@@ -82,6 +80,9 @@ class PathTables:
         (1024, 4): of content without pages, flat places that have the same source luma code in
         two frames, by that code: places, and over them the sums of both capture codes, of both
         squared, and of their product.
+    samples
+        (N, 6): of content without pages, where source chroma is flat: the number of the burst, the
+        source's Y', Cb and Cr, the captured Y', and how often they were met together.
     same
         (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
         other, and how many of them are identical.
@@ -103,6 +104,7 @@ class PathTables:
     lag_square: IntArray
     lag_count: IntArray
     still: IntArray
+    samples: IntArray
     same: IntArray
 
 
@@ -114,26 +116,6 @@ def facing_shift(pair: Pair) -> tuple[int, int] | None:
     shift = tuple(round(o) for o in offset)
     rest = max(abs(o - s) for o, s in zip(offset, shift, strict=True))
     return None if stretch > 0.5 or rest > 1 - _MOST_SHIFT else (shift[0], shift[1])
-
-
-def bursts(pair: Pair) -> list[IntArray]:
-    """Choose runs of matches, (n, 2) each: one on every chart page, or spread over the content."""
-    matches = pair.matches
-    if pair.layout is not None:
-        page = matches[:, 1] // pair.layout.hold
-        edges = [0, *(np.flatnonzero(np.diff(page)) + 1).tolist(), len(matches)]
-        runs = {int(page[a]): matches[a:b] for a, b in reversed([*pairwise(edges)])}
-        # The end of a page is the safest: devices settle at its start.
-        return [_unbroken(runs[key])[-BURST:] for key in sorted(runs)]
-    # Even starts, so that bursts of a short clip do not share frames.
-    starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int) // 2 * 2)
-    return [_unbroken(matches[start : start + 2]) for start in starts]
-
-
-def _unbroken(run: IntArray) -> IntArray:
-    """Longest stretch of a run without a missing captured frame."""
-    cuts = np.flatnonzero(np.diff(run[:, 0]) != 1) + 1
-    return max(np.split(run, cuts), key=len)
 
 
 def tally_paths(
@@ -168,6 +150,7 @@ class _Adder:
         self.steady = np.zeros((5, patches), np.int64)
         self.lags = np.zeros((2, BURST), np.int64)
         self.still = np.zeros((CODES, 4), np.int64)
+        self.samples = [np.zeros((0, 6), np.int64)]
         self.same = np.zeros((3, 2, 2), np.int64)
         factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
         self.source_factors, self.capture_factors = factors
@@ -199,6 +182,7 @@ class _Adder:
             lag_square=self.lags[0],
             lag_count=self.lags[1],
             still=self.still,
+            samples=np.concatenate(self.samples),
             same=self.same,
         )
 
@@ -229,6 +213,9 @@ class _Adder:
             self._add_chroma(source_planes, capture_planes, mask)
         if kind in {"mixed", "surround"} or layout is None:
             self._add_surround(source_planes[0], capture_planes[0], mask)
+        if layout is None:
+            self._add_samples(source_planes, capture_planes[0], mask, number)
+            self._add_lags([(s[0], c[0]) for s, c in facing], mask)
         if len(facing) > 1:
             self._add_still([(s[0], c[0]) for s, c in facing], mask)
 
@@ -349,6 +336,34 @@ class _Adder:
         for lag in range(1, len(frames)):
             change = codes[lag:] - codes[:-lag]
             self.lags[:, lag] += (change**2).sum(), change.size
+
+    def _add_samples(self, source: Planes, capture: Plane, mask: Mask, number: int) -> None:
+        """Keep luma where chroma is flat, so that no filter of chroma has a say in it."""
+        y, cb, cr = source
+        if not cb.size:
+            return
+        flat = (_spread(cb, 1) == 0) & (_spread(cr, 1) == 0)
+        across, down = self.source_factors
+        wanted = np.zeros(mask.shape, bool)
+        whole = flat.repeat(down, axis=0).repeat(across, axis=1)[: len(mask), : mask.shape[1]]
+        wanted[: whole.shape[0], : whole.shape[1]] = whole
+        rows, columns = _pick(wanted & mask)
+        place = rows // down, columns // across
+        codes = (y[rows, columns], cb[place], cr[place], capture[rows, columns])
+        found, count = np.unique(np.stack(codes, axis=1), axis=0, return_counts=True)
+        head = np.full(len(found), number)
+        self.samples.append(np.column_stack([head, found, count]).astype(np.int64))
+
+    def _add_lags(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
+        """Sum changes of flat places that have the same source luma code in two frames."""
+        frames = frames if len(frames) > 2 else []
+        flat = [mask & (_spread(source, LUMA_REACH) <= _STILL) for source, _ in frames]
+        for lag in range(1, len(frames)):
+            for n in range(lag, len(frames)):
+                (one, seen), (other, again) = frames[n - lag], frames[n]
+                same = flat[n - lag] & flat[n] & (one == other)
+                change = again[same].astype(np.int64) - seen[same]
+                self.lags[:, lag] += (change**2).sum(), change.size
 
     def _add_still(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
         """Sum flat places of two frames; what moves there is no source's."""
