@@ -99,7 +99,7 @@ def _how_cut(evidence: Evidence) -> str:
 
 
 def _by_levels(evidence: Evidence, count: int) -> Findings:
-    counted = _codes_used(evidence)
+    counted = codes_used(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
         return
@@ -150,7 +150,7 @@ def _levels_lost(found: int, expected: int, count: int) -> Finding:
     )
 
 
-def _codes_used(evidence: Evidence) -> tuple[int, int] | None:
+def codes_used(evidence: Evidence) -> tuple[int, int] | None:
     """Codes in the middle of the histogram and how many there should be, if some are missing.
 
     For content whose pixels do not face the source's one by one, or carry detail or noise.

@@ -30,8 +30,9 @@ def bursts(pair: Pair) -> list[IntArray]:
     starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int) // 2 * 2)
     in_row = np.append(np.diff(matches, axis=0) == 1, [[False, False]], axis=0).all(axis=1)
     whole = [n for n in starts if len(in_row) - n >= LONG_BURST and in_row[n:][:_STEPS].all()]
+    places = np.array(whole, np.int64)
     wanted = [part * len(matches) for part in _PARTS if whole]
-    long = {min(whole, key=lambda n, place=place: abs(n - place)) for place in wanted}
+    long = {int(places[np.abs(places - place).argmin()]) for place in wanted}
     within = {start + n for start in long for n in range(1, LONG_BURST)}
     return [
         _unbroken(matches[start : start + (LONG_BURST if start in long else 2)])

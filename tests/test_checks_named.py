@@ -1,0 +1,172 @@
+"""Faults that lie beside others, in conversions, or in pictures without greys or black."""
+
+from __future__ import annotations
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from faults import chain, evidence_of, pointwise, pq_signal, rounded, to_codes
+from injury import boxed, covered, crushed, denoised, following, through_rgb
+
+from tonelab.checks import REGISTER, examine
+from tonelab.checks.depth import codes_used, rgb_stage
+from tonelab.checks.levels import near_levels
+from tonelab.tallies.bursts import LONG_BURST, bursts
+
+
+def altered(evidence):
+    found = (f for result in examine(evidence)[0] for f in result.findings)
+    return {f.id: f for f in found if f.verdict == "not transparent"}
+
+
+def levels(luma_gain, luma_offset, chroma_gain):
+    explanation = SimpleNamespace(
+        luma_gain=luma_gain, luma_offset=luma_offset, saturation=chroma_gain,
+        chroma_offset=(0.0, 0.0), gamut=None, matrices=None,
+    )  # fmt: skip
+    return SimpleNamespace(explanation=explanation, code_step=1)
+
+
+WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
+
+
+@pytest.mark.parametrize(
+    ("shown", "name"),
+    [
+        (levels(WIDE * 1.013, -67.0, WIDE_CHROMA), "narrow-to-full-ycbcr"),
+        (levels(0.98 / WIDE, 53.0, 1 / WIDE), "full-to-narrow-rgb"),
+        (levels(WIDE, -64.0, 1.02), "narrow-to-full"),
+        (levels(WIDE, -64.0, WIDE), None),  # is named by itself
+        (levels(1.1, -3.0, WIDE_CHROMA), None),
+        (levels(1.013, 0.0, 1.0), None),
+    ],
+)
+def test_a_mix_up_of_ranges_is_named_beside_another_change_of_levels(shown, name):
+    found = near_levels(shown)
+    assert (found and found.id) == name
+
+
+def test_a_clip_of_rgb_with_head_room_is_one_clip():
+    """BT.2100 leaves R'G'B' room to 109 %; a stage may end anywhere before."""
+    found = altered(evidence_of(pointwise(lambda codes: boxed(codes, 1.02))))
+    assert {name for name in found if name.startswith("clipping")} == {"clipping-rgb"}
+    assert "to 102.0%" in found["clipping-rgb"].text
+
+
+def test_faults_of_a_conversion_are_named_and_not_called_a_local_mapping():
+    def device(codes):
+        x = np.clip((codes[..., :1] - 64) / 876, 0, 1)
+        return np.concatenate([64 + 876 * x**0.7, 0.8 * (codes[..., 1:] - 512) + 512], -1)
+
+    def damage(planes):
+        y = crushed(denoised(planes[0].astype(float), 20), 30)
+        return covered((rounded(y), *planes[1:]), 0.2, 0)
+
+    assert not altered(evidence_of(pointwise(device)))
+    found = altered(evidence_of(chain(pointwise(device), damage)))
+    assert set(found) == {"overlay-static", "black-codes-lost", "detail-noise-reduced"}
+
+
+def pictures(device, moments=6, seed=4):
+    """What the tables hold of pictures without greys: a number of moments, each of its own light.
+
+    The device is a function of codes (N, 3) and the mean luma of the moment.
+    """
+    generator = np.random.default_rng(seed)
+    rows = []
+    for moment in range(moments):
+        rgb = pq_signal(10 ** generator.uniform(-4, -1.4 + 0.1 * moment, (600, 3)))
+        codes = rounded(to_codes(rgb)).astype(float)
+        shown = rounded(device(codes, codes[:, 0].mean()))
+        rows.append(np.column_stack([np.full(600, moment), codes, shown[:, 0], np.ones(600)]))
+    none = np.zeros((0, 3))
+    return SimpleNamespace(
+        paths=SimpleNamespace(samples=np.concatenate(rows).astype(np.int64)),
+        colours=SimpleNamespace(source=none, capture=none, variance=none),
+        explanation=SimpleNamespace(gamut=None, linear=np.eye(3), used=np.zeros(0, bool)),
+        layout=None, tallies=None, pass_through=True, grain=1, leak=0.0,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(("bits", "narrow"), [(8, True), (8, False), (9, False)])
+def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
+    found = rgb_stage(pictures(lambda codes, _: through_rgb(codes, (bits, narrow))))
+    assert found.verdict == "not transparent"
+    assert f"{bits}-bit {'narrow' if narrow else 'full'}" in found.text
+    assert rgb_stage(pictures(lambda codes, _: codes)) is None
+
+
+def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
+    def verdicts(device):
+        return {f.id: f.verdict for f in REGISTER["mapping"].function(pictures(device))}
+
+    def followed(codes, mean):
+        flat = np.full((4, 4), mean)
+        y = np.concatenate([codes[:, 0], np.full(10**6, mean)])  # the rest of the picture
+        planes = following((y, flat, flat), 0.03, 0)
+        return np.column_stack([planes[0][: len(codes)], codes[:, 1:]])
+
+    def bent(codes, _):
+        return 64 + 876 * (np.maximum(codes - 64, 0) / 876) ** 0.9
+
+    assert verdicts(followed) == {"mapping-scene-dependent": "not transparent"}
+    assert verdicts(bent) == {"mapping": "cannot tell"}
+
+
+def test_two_bursts_of_content_are_long_and_none_shares_a_frame():
+    frames = np.r_[4:40, 44:90]
+    pair = SimpleNamespace(layout=None, matches=np.stack([frames, frames + 3], axis=1))
+    runs = bursts(pair)
+    assert sorted(map(len, runs))[-2:] == [LONG_BURST, LONG_BURST]
+    together = np.concatenate(runs)[:, 0]
+    assert (np.diff(together) > 0).all()
+    assert all((np.diff(run, axis=0) == 1).all() for run in runs)
+    repeated = SimpleNamespace(layout=None, matches=np.stack([frames, frames // 2], axis=1))
+    assert max(map(len, bursts(repeated))) == 2
+
+
+def greys(shown):
+    """Tones of content whose darkest luma code is 160, and what becomes of them."""
+    source = np.zeros((500, 3))
+    source[:, 0] = np.arange(160, 660) - 64
+    capture = source.copy()
+    capture[:, 0] = rounded(shown(source[:, 0] + 64)) - 64.0
+    tones = SimpleNamespace(source=source, capture=capture, count=np.full(500, 90))
+    return SimpleNamespace(tones=tones, pass_through=True, layout=None, clear=True, grain=1)
+
+
+@pytest.mark.parametrize(
+    ("shown", "codes"),
+    [
+        (lambda y: y + 20 * np.exp(-(y - 64) / 60), 4),
+        (lambda y: 0.98 * y + 3, None),
+        (lambda y: np.where((y > 256) & (y < 512), y // 8 * 8, y), None),
+    ],
+)
+def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes):
+    (found,) = REGISTER["black"].function(greys(shown))
+    if codes is None:
+        assert found.verdict == "cannot tell"
+    else:
+        assert found.id == "black-lifted"
+        assert abs(found.value - codes) < 1
+
+
+@pytest.mark.parametrize(("shown", "lost"), [(lambda y: y // 4 * 4 * 1.013, True), (None, False)])
+def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur(shown, lost):
+    generator = np.random.default_rng(8)
+    sent = rounded(generator.normal(400, 70, 300_000)).astype(int)
+    seen = sent if shown is None else rounded(shown(sent)).astype(int)
+    histograms = [np.bincount(codes, minlength=1024)[None] for codes in (sent, seen)]
+    evidence = SimpleNamespace(
+        source_histogram=histograms[0], capture_histogram=histograms[1], tones=[],
+        code_step=1, noise=0.0, pass_through=True, capture=SimpleNamespace(bits=10),
+        colours=SimpleNamespace(source=np.zeros((0, 3))), clear=False,
+    )  # fmt: skip
+    if lost:
+        (found,) = REGISTER["depth"].function(evidence)
+        assert found.id == "depth-levels"
+        assert "8.0 bits" in found.text
+    else:
+        assert codes_used(evidence) is None
