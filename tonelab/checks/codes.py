@@ -185,6 +185,7 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
         "black-codes-lost",
         f"Codes near black are lost: {len(lost)} source greys from black up arrive as black, and "
         f"the next is {first:.0f} codes above it.",
+        severity="info",
         value=float(len(lost)),
         bound=1.0,
         unit="codes",
