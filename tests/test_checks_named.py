@@ -132,8 +132,12 @@ def greys(shown):
     source[:, 0] = np.arange(160, 660) - 64
     capture = source.copy()
     capture[:, 0] = rounded(shown(source[:, 0] + 64)) - 64.0
-    tones = SimpleNamespace(source=source, capture=capture, count=np.full(500, 90))
-    return SimpleNamespace(tones=tones, pass_through=True, layout=None, clear=True, grain=1)
+    tones = SimpleNamespace(
+        source=source, capture=capture, variance=np.zeros((500, 3)), count=np.full(500, 90)
+    )
+    return SimpleNamespace(
+        tones=tones, pass_through=True, layout=None, clear=True, grain=1, code_step=1
+    )
 
 
 @pytest.mark.parametrize(
@@ -142,6 +146,7 @@ def greys(shown):
         (lambda y: y + 20 * np.exp(-(y - 64) / 60), 4),
         (lambda y: 0.98 * y + 3, None),
         (lambda y: np.where((y > 256) & (y < 512), y // 8 * 8, y), None),
+        (lambda y: np.where((y > 256) & (y < 512), y // 4 * 4, y), None),
     ],
 )
 def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes):

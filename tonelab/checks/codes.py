@@ -32,6 +32,8 @@ _QUIET = 0.3  # codes of noise
 _DARKEST = 16  # source codes that occur
 _LIFT_OF_DARKS = 0.75  # code steps
 _SAME = 0.1  # codes
+_ALIKE = 0.02  # squared codes
+_ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 40  # greys near black
 
 
@@ -202,7 +204,8 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
     if not evidence.pass_through or evidence.layout is not None or not evidence.clear:
         return None
     order = np.argsort(tones.source[:, 0], kind="stable")
-    if len(order) < 4 * _DARKEST:
+    # What a curve does to a code it does everywhere; a filter does not.
+    if len(order) < 4 * _DARKEST or np.median(tones.variance[order[:_DARKEST], 0]) > _ALIKE:
         return None
     source, capture = tones.source[order, 0], tones.capture[order, 0]
     above = source > np.median(source)
@@ -212,7 +215,7 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
     parts = [float(np.median(part)) for part in np.split(rest[: 3 * _DARKEST], 3)]
     darkest, falls = parts[0], bool((np.diff(parts) < _SAME).all())
     # Brighter codes must keep to the line but for rounding, or it says nothing on darker ones.
-    straight = spread < evidence.grain
+    straight = spread < _ROUNDED * evidence.code_step
     if not (straight and falls) or darkest < _LIFT_OF_DARKS * evidence.grain + spread:
         return None
     return altered(
