@@ -112,13 +112,7 @@ def candidates() -> None:
     greys = np.repeat(np.geomspace(0.01, 1000, 200)[:, None], 3, axis=1)
     light = 1000 * rng.random((2000, 3)) ** 4
     codes, neutral = (
-        ycbcr_to_codes(
-            rgb_to_ycbcr(
-                STANDARD_CONVERSIONS["bt2446a"].convert(part, source_peak=1000.0), "bt709"
-            ),
-            10,
-            "narrow",
-        )
+        ycbcr_to_codes(rgb_to_ycbcr(convert(part, source_peak=1000.0), "bt709"), 10, "narrow")
         for part in (light, greys)
     )
     evidence = Evidence(
