@@ -278,19 +278,21 @@ def steps(evidence: Evidence) -> Findings:
     spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1
-    stays = (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)[neighbours]
-    share = float(stays.mean())
-    start, longest = _longest_run(stays)
+    # A grey that was not seen ends a run.
+    lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
+    share = float(lost[neighbours].mean())
+    start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
     allowed = max(0.0, 1 - gain) + 0.02
-    first_grey = levels[:-1][neighbours][start] + ORIGIN[0]
+    first_grey = levels[start] + ORIGIN[0]
     text = (
-        f"{int(stays.sum())} of {len(stays)} steps between neighbouring source greys are lost; the "
-        f"longest run of greys that arrive as one is {longest + 1}, from code {first_grey:.0f} on"
+        f"{int(lost.sum())} of {int(neighbours.sum())} steps between neighbouring source greys are "
+        f"lost; the longest run of greys that arrive as one is {longest + 1}, from code "
+        f"{first_grey:.0f} on"
     )
     figures: Deciding = {
         "value": 100 * share,
-        "bound": 10 / np.sqrt(len(stays)),
+        "bound": 10 / np.sqrt(neighbours.sum()),
         "unit": "%",
         "count": len(levels),
         "threshold": 100 * allowed,
