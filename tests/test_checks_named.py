@@ -10,7 +10,8 @@ from faults import chain, evidence_of, pointwise, pq_signal, rounded, to_codes
 from injury import boxed, covered, crushed, denoised, following, through_rgb
 
 from tonelab.checks import REGISTER, examine
-from tonelab.checks.depth import codes_used, rgb_stage
+from tonelab.checks.depth import codes_used, rgb_stage, steps
+from tonelab.checks.evidence import Samples
 from tonelab.checks.levels import near_levels
 from tonelab.tallies.bursts import LONG_BURST, bursts
 
@@ -175,3 +176,35 @@ def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur(shown, lo
         assert "8.0 bits" in found.text
     else:
         assert codes_used(evidence) is None
+
+
+@pytest.mark.parametrize(("seen", "ids"), [("in part", ["steps"]), ("all", ["steps-plateau"])])
+def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
+    """8 bits round 4 codes to one; where pictures lack greys, no two of these join."""
+    code = np.arange(80.0, 700.0)
+    if seen == "in part":
+        code = code[(code < 400) | (code >= 424) | (code % 4 > 0)]
+    arrives = code // 4 * 4
+    if seen == "all":
+        arrives[(code >= 400) & (code < 424)] = 400.0
+    zeros = np.zeros(len(code))
+    tones = Samples(
+        source=np.stack([code, zeros, zeros], axis=1),
+        capture=np.stack([arrives, zeros, zeros], axis=1),
+        variance=np.zeros((len(code), 3)),
+        count=np.full(len(code), 100),
+        cluster=np.zeros(len(code), int),
+        patch=np.arange(len(code)),
+    )
+    evidence = SimpleNamespace(
+        tones=tones,
+        clear=True,
+        paths=None,
+        noise=0.0,
+        grain=4.0,
+        layout=None,
+        code_step=4,
+        capture=SimpleNamespace(bits=8),
+        explanation=SimpleNamespace(luma_gain=1.0, predict=lambda source: source),
+    )
+    assert [finding.id for finding in steps(evidence)] == ids
