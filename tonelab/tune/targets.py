@@ -36,8 +36,10 @@ def target_of(
     toward: str | Measurement, first: Measurement, shared: Shared, signal: Signal
 ) -> tuple[FloatArray, str]:
     """Coordinates (N, 3) of what a mode is to show, and its name."""
-    if toward == SOURCE or signal.is_hdr == first.source.signal.is_hdr:
+    if toward == SOURCE:
         return coordinates(shared.light), "the source"
+    if signal.is_hdr == first.source.signal.is_hdr:
+        return coordinates(shared.light), "the source, since this mode converts nothing"
     if isinstance(toward, str):
         shown = standard_shown(toward, shared.light, mastering_peak(first), signal)
         return shown.itp, toward
