@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import sys
+import warnings
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -21,10 +22,22 @@ from tonelab.tallies import Tallies
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from types import ModuleType
 
     from converters import Converter
 
 CHART_SIGNAL = Signal(matrix="bt2020", transfer="pq", primaries="bt2020", siting="topleft")
+
+
+@pytest.fixture(scope="session")
+def colour() -> ModuleType:
+    # It warns about optional packages while it is imported.
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import colour
+
+        colour.set_domain_range_scale("Reference")
+    return colour
 
 
 @pytest.fixture(scope="session")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,17 +54,6 @@ PAIRS = """
  6.7747  -0.2908  -2.4247   5.8714  -0.0985  -2.2286   0.6377
  2.0776   0.0795  -1.1350   0.9033  -0.0636  -0.5514   0.9082
 """
-
-
-@pytest.fixture(scope="module")
-def colour() -> ModuleType:
-    # It warns about optional packages while it is imported.
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import colour
-
-        colour.set_domain_range_scale("Reference")
-    return colour
 
 
 @pytest.mark.outside("Sharma, Wu and Dalal 2005, table 1", "published")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import warnings
 from itertools import pairwise
 from typing import TYPE_CHECKING
 
@@ -47,17 +46,6 @@ from tonelab.signal.transfer import (
 
 if TYPE_CHECKING:
     from types import ModuleType
-
-
-@pytest.fixture(scope="module")
-def colour() -> ModuleType:
-    # It warns about optional packages while it is imported.
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore")
-        import colour
-
-        colour.set_domain_range_scale("Reference")
-    return colour
 
 
 def luma_code(signal: np.ndarray, bits: int, range_: str) -> np.ndarray:
