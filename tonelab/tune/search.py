@@ -4,10 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any, cast
 
 import numpy as np
-from scipy.optimize import minimize
+from scipy.optimize import Bounds, differential_evolution, minimize
 from scipy.stats.qmc import Sobol
 
 from tonelab.colours import shown_light
@@ -28,7 +28,8 @@ if TYPE_CHECKING:
     Settings = NDArray[np.int64]
 
 _SEARCH_COLOURS = 240
-_SCATTER, _VALLEYS = 9, 4  # 2^9 settings tried all over the ranges, and how many are followed
+_EVOLVED_COLOURS = 600
+_SCATTER, _GENERATIONS = 6, 90  # 2^6 settings all over the ranges, and how often they are crossed
 _FINISHED = 3  # settings followed to the end with all colours
 _SEED = 2124
 _STARTS = 2  # captured settings from which to search
@@ -163,12 +164,7 @@ def search(
     begin = np.unique(np.clip(starts, low, high), axis=0)
     begin = begin[np.argsort(_worst(coarse, begin, alone), kind="stable")[:_STARTS]]
     ends = [_descend(coarse, ranges, start, alone) for start in begin]
-    # The 95th percentile has valleys of its own, which a mean does not see.
-    scattered = Sobol(len(ranges), rng=_SEED).random_base2(_SCATTER)
-    wide = np.round(low + scattered * (high - low)).astype(np.int64)
-    few = [aim.thinned(_SEARCH_COLOURS // 2) for aim in aims]
-    order = np.argsort(_worst(few, wide, alone), kind="stable")[:_VALLEYS]
-    ends += [_polish(few, ranges, wide[at], alone) for at in order]
+    ends.append(_evolved(aims, ranges, begin, alone))
     found = np.unique(ends, axis=0)
     order = np.argsort(_worst(coarse, found, alone), kind="stable")[:_FINISHED]
     found = np.unique([_polish(aims, ranges, found[at], alone) for at in order], axis=0)
@@ -211,6 +207,38 @@ def _descend(
         if (here == before).all():
             break
     return _polish(aims, ranges, here, alone)
+
+
+def _evolved(
+    aims: Sequence[Aim],
+    ranges: Sequence[tuple[int, int]],
+    starts: Settings,
+    alone: Sequence[float],
+) -> Settings:
+    """Search everywhere: the 95th percentile has valleys of its own, which a mean does not see."""
+    few = [aim.thinned(_EVOLVED_COLOURS) for aim in aims]
+    low, high = np.array(ranges).T
+    scattered = low + Sobol(len(ranges), rng=_SEED).random_base2(_SCATTER) * (high - low)
+
+    def worst(settings: FloatArray, /) -> FloatArray:
+        return _worst(few, np.round(settings.T).astype(np.int64), alone)
+
+    found = differential_evolution(
+        cast("Any", worst),  # its hints do not know functions of many points
+        Bounds(low, high),
+        strategy="currenttobest1bin",
+        init=np.concatenate([starts, scattered]),
+        maxiter=_GENERATIONS,
+        mutation=(0.4, 0.9),
+        recombination=0.9,
+        tol=0.0,
+        polish=False,
+        vectorized=True,
+        updating="deferred",
+        integrality=np.ones(len(ranges), bool),
+        rng=_SEED,
+    )
+    return np.round(found.x).astype(np.int64)
 
 
 def _polish(
