@@ -41,7 +41,7 @@ class MemoryClip(Clip):
 
     def frames(self, start=0, stop=None):
         for index in range(self.frame_count)[start:stop]:
-            yield Frame(index, tuple(map(np.ascontiguousarray, self.picture(index))))
+            yield Frame(index, self.picture(index))
 
 
 @lru_cache(maxsize=4)

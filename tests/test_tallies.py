@@ -8,6 +8,7 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 from multiprocessing import get_context
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -19,7 +20,7 @@ from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
 from tonelab.signal.description import Signal
 from tonelab.tallies import Tallies
-from tonelab.tallies.frames import row_keys
+from tonelab.tallies.frames import Census, row_keys
 from tonelab.tallies.kernels import add_rows, add_windows
 from tonelab.tallies.run import plan, planes_hash, run, tally
 
@@ -85,6 +86,27 @@ def test_kernels_equal_their_numpy_definition(height, width, cut, seed):
     parts = [plane[y0:y1, x0:x1].astype(np.int64) for x0, y0, x1, y1 in windows]
     np.testing.assert_array_equal(tables[0], [part.sum() for part in parts])
     np.testing.assert_array_equal(tables[1], [(part**2).sum() for part in parts])
+
+
+def test_padded_and_interleaved_planes_are_counted_like_whole_ones():
+    """Decoders pad rows, and some formats keep Cb and Cr in one plane."""
+    rng = np.random.default_rng(854)
+    luma = rng.integers(0, 1024, (20, 896)).astype(np.uint16)[:, :854]
+    both = rng.integers(0, 1024, (10, 900)).astype(np.uint16)
+    views = luma, both[:, 0:854:2], both[:, 1:854:2]
+    clip = SimpleNamespace(width=854, height=20, subsampling="420")
+
+    def counted(planes):
+        histogram, digest = np.zeros((3, 1024), np.int64), np.zeros(4, np.int64)
+        census = Census(clip, histogram, digest)
+        census.add(planes)
+        census.end(3)
+        return histogram, digest
+
+    histogram, digest = counted(views)
+    expected = [np.bincount(plane.ravel(), minlength=1024) for plane in views]
+    np.testing.assert_array_equal(histogram, expected)
+    np.testing.assert_array_equal(digest, counted([plane.copy() for plane in views])[1])
 
 
 def test_the_keys_of_rows_are_those_published():

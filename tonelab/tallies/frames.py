@@ -47,7 +47,9 @@ class Census:
         """Add rows of a frame; ``tops`` are the first row of each plane."""
         for channel, (plane, top) in enumerate(zip(planes, tops, strict=True)):
             rows = self._rows[channel][top : top + len(plane)]
-            add_rows(plane, self._keys, self._histogram[channel], rows)
+            # Whole frames are views into the decoder's, whose rows may be padded or interleaved.
+            whole = np.ascontiguousarray(plane)
+            add_rows(whole, self._keys, self._histogram[channel], rows)
 
     def end(self, index: int) -> None:
         """Close the frame ``index``, all rows of which were added."""

@@ -35,7 +35,7 @@ def add_rows(
     Parameters
     ----------
     plane
-        Shape (H, W), codes.
+        Shape (H, W), codes, in one piece of memory.
     keys
         Shape (W,) or longer.
     counts
