@@ -175,6 +175,22 @@ def test_one_device_alone_has_no_comparison():
     assert "no capture was given to this page" in text
 
 
+def test_a_path_that_converts_nothing_is_not_called_a_conversion_of_hdr():
+    solo = make_measurement("Solo")
+    sdr = solo.source.signal.with_fields("stated", transfer="bt1886")
+    passed = replace(
+        solo,
+        source=replace(solo.source, signal=sdr),
+        conversion=replace(solo.conversion, drive="none: passed through", family=None),
+    )
+    text = Reader(render_page([passed])).text
+    assert "What Solo makes of SDR" in text
+    assert "SDR in and out, measured" in text
+    assert "Nothing is to be converted by Solo: the source is the measure." in text
+    assert "HDR clip" not in text
+    assert "published curve" not in text
+
+
 def test_devices_without_shared_colours_are_compared_by_their_curves():
     bare = make_measurement("Bare", scores=())
     names = ("source_histogram", "capture_histogram")

@@ -21,6 +21,11 @@ NONE = "none: passed through"
 SOURCE = "source"
 
 
+def passes_through(conversion: IdentifiedConversion) -> bool:
+    """Whether a conversion says that nothing was converted, and the source is the measure."""
+    return conversion.drive == NONE
+
+
 def hold_against_source(
     neutrals: Colours, colours: Colours, source: Signal, target: Signal, step: float, static: str
 ) -> tuple[IdentifiedConversion, tuple[Score, ...], tuple[Finding, ...]]:

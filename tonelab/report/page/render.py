@@ -126,7 +126,8 @@ def render_page(
     )
     environment.filters["tight"] = tight
     return environment.get_template("page.html").render(
-        title=title or _title(names),
+        title=title or _title(names, words.given(measurements)),
+        kicker=words.kicker(measurements),
         version=version("tonelab"),
         notes=notes,
         style=style,
@@ -244,9 +245,10 @@ def _svg_uri(drawing: str) -> str:
     return "data:image/svg+xml;base64," + base64.b64encode(drawing.encode()).decode()
 
 
-def _title(names: Sequence[str]) -> str:
+def _title(names: Sequence[str], kind: str) -> str:
     *most, last = names
-    return f"What {', '.join(most)} and {last} make of HDR" if most else f"What {last} makes of HDR"
+    who = f"{', '.join(most)} and {last} make" if most else f"{last} makes"
+    return f"What {who} of {kind}"
 
 
 def _dates(measurements: Sequence[Measurement]) -> str:

@@ -85,7 +85,7 @@ def distance_table(comparison: Comparison) -> Table:
         for row in range(len(comparison.devices))
         for column in range(row)
     ]  # fmt: skip
-    shared = "colours of the chart" if comparison.basis == "colours" else "greys along the curves"
+    shared = "source colours" if comparison.basis == "colours" else "greys along the curves"
     return Table(
         "Distance between the devices, mean ΔE_ITP",
         ("", *comparison.devices),
@@ -132,9 +132,13 @@ def verdict_table(comparison: Comparison) -> Table:
 
 def _controls(verdict: Verdict) -> str:
     return ", ".join(
-        f"{name} {estimate.value:.3g} ({estimate.low:.3g} to {estimate.high:.3g})"
+        f"{name} {_short(estimate.value)} ({_short(estimate.low)} to {_short(estimate.high)})"
         for name, estimate in verdict.controls.items()
     )
+
+
+def _short(value: float) -> str:
+    return f"{round(value, 4) + 0.0:.3g}"
 
 
 def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table | None:

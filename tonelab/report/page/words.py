@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.colour_shift import LIGHT_RANGE
 from tonelab.conversion.drives import DRIVES
+from tonelab.pass_through import passes_through
 from tonelab.report.page.table import Cell
 from tonelab.show.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number
 
@@ -44,6 +45,18 @@ def answer_row(measurement: Measurement, shift: ColourShift | None) -> tuple[Cel
     )
 
 
+def given(measurements: Sequence[Measurement]) -> str:
+    """Name what the devices were given."""
+    kinds = {"HDR" if one.source.signal.is_hdr else "SDR" for one in measurements}
+    return kinds.pop() if len(kinds) == 1 else "HDR or SDR"
+
+
+def kicker(measurements: Sequence[Measurement]) -> str:
+    """Say in a word or two what was done to what they were given."""
+    passed = any(passes_through(one.conversion) for one in measurements)
+    return f"{given(measurements)} in and out" if passed else "HDR to SDR"
+
+
 def summary(
     measurements: Sequence[Measurement],
     names: Sequence[str],
@@ -76,6 +89,12 @@ def summary(
 
 def _conversion(measurement: Measurement) -> Cell:
     found = measurement.conversion
+    if passes_through(found):
+        return Cell(
+            "none: passed through",
+            f"off the source by {found.residual_codes_rms:.2f} codes RMS, rounding alone "
+            f"{found.floor_codes_rms:.2f}; {found.count} colours",
+        )
     drive = f"on {DRIVES[found.drive].label if found.drive in DRIVES else found.drive}"
     if found.drive == NOT_IDENTIFIABLE:
         drive = f"drive {NOT_IDENTIFIABLE}"
@@ -154,15 +173,19 @@ def _certainty(measurement: Measurement) -> Cell:
 def _done(measurements: Sequence[Measurement]) -> str:
     displays = dict.fromkeys(display_of(one.capture.signal) for one in measurements)
     count = len(measurements)
-    who, clip = "One device", "an HDR clip"
+    kind = given(measurements)
+    who, clip = "One device", f"an {kind} clip"
     if count > 1:
         who = f"{_number(count).capitalize()} devices"
         same = len({one.source.name for one in measurements}) == 1
-        clip = "the same HDR clip" if same else "HDR clips"
+        clip = f"the same {kind} clip" if same else f"{kind} clips"
+    came = "what came out"
+    if not any(one.capture.signal.is_hdr for one in measurements):
+        came += " for an ordinary (SDR) screen"
     return (
-        f"{who} played {clip}, and what came out for an ordinary (SDR) screen was recorded and "
-        f"measured. Wherever light is quoted, the screen is taken to be a {' or a '.join(displays)}"
-        ". Your own screen, its settings and the room are not part of this."
+        f"{who} played {clip}, and {came} was recorded and measured. Wherever light is quoted, the "
+        f"screen is taken to be a {' or a '.join(displays)}. Your own screen, its settings and the "
+        "room are not part of this."
     )
 
 
@@ -213,8 +236,12 @@ def _colours(shifts: Sequence[tuple[str, ColourShift]]) -> str:
 
 def _explained(named: Sequence[tuple[str, Measurement]]) -> str:
     found = [(name, one.conversion) for name, one in named if one.conversion.family]
-    free = [name for name, one in named if not one.conversion.family]
+    passed = [name for name, one in named if passes_through(one.conversion)]
+    known = {name for name, _ in found} | set(passed)
+    free = [name for name, _ in named if name not in known]
     parts = []
+    if passed:
+        parts.append(f"Nothing is to be converted by {_listed(passed)}: the source is the measure.")
     if found:
         curves = [f"{name} by {conversion.family_label}" for name, conversion in found]
         parts.append(
