@@ -8,6 +8,10 @@
 Every case is one line of JSON in the given file; a case that stands there is not run again, so
 that a study may be cut into pieces (``--seconds``) and taken up again. The table has a row for each
 fault: what became of it at its three sizes, and every finding that was given, with its count.
+
+A fault of a pair may leave nothing to find: 8 bits rounded to 7 are 7 bits, and full range that is
+labelled full is no fault. Of every fault that was not named, the recorded samples themselves are
+therefore asked (`undone`), without a look at what the check said.
 """
 
 from __future__ import annotations
@@ -21,6 +25,7 @@ from collections import Counter
 from collections.abc import Iterator  # noqa: TC003
 from dataclasses import dataclass, replace
 from functools import lru_cache
+from itertools import chain
 from pathlib import Path
 
 import numpy as np
@@ -56,6 +61,8 @@ CLEAN = (
 )  # fmt: skip
 PQ = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
 FIELDS = ("matrix", "range", "transfer", "primaries")
+UNDONE = 0.02  # of the samples that a fault changes by itself; what leaves no more is undone
+READ_ALIKE, NEARLY_ALL = 3.0, 0.99  # codes of R'G'B' that rounding of range and matrix may cost
 KERNELS = {
     "area": (1.0, lambda x: (np.abs(x) < 0.5).astype(float)),
     "bilinear": (2.0, lambda x: np.maximum(1 - np.abs(x), 0)),
@@ -205,6 +212,59 @@ def _dithered(plane: np.ndarray, case: Case, index: int) -> np.ndarray:
     return np.clip(rounded(wide), least, (1 << case.bits) - 1 - least)
 
 
+def undone(case: Case) -> list[str]:
+    """Faults of a pair of which the recorded samples keep nothing, beside the other.
+
+    Such a fault leaves the capture as it would be with the other alone, but for `UNDONE` of the
+    samples that it changes in a clean capture. Both are undone where the file, read with the
+    matrix and range that it declares, shows the colours of a clean one.
+    """
+    content = Content(case.content, case.seed, recording(case.names, case.sizes))
+    content.source(1.0)
+
+    @lru_cache(maxsize=5)
+    def shown(*rows: int) -> tuple[Recording, MemoryClip, list[tuple[np.ndarray, ...]]]:
+        what = recording([case.names[n] for n in rows], [case.sizes[n] for n in rows])
+        capture = capture_of(content, what, case)
+        every = range(0, min(capture.frame_count, content.count), HOLD)
+        return what, capture, [capture.picture(n) for n in every]
+
+    def differ(one: tuple[int, ...], other: tuple[int, ...]) -> int | None:
+        """Samples that two captures do not share; None where more than samples differs."""
+        (what, _, planes), (base, _, bases) = shown(*one), shown(*other)
+        if replace(what, steps=(), frames=None) != replace(base, steps=(), frames=None):
+            return None
+        pairs = zip(chain(*planes), chain(*bases), strict=False)  # to the end of the shorter one
+        return sum(int(np.count_nonzero(a != b)) for a, b in pairs)
+
+    what, capture, planes = shown(0, 1)
+    _, spotless, clean_planes = shown()
+    if what.declared.keys() & {"matrix", "range"} and not what.halved and not what.frames:
+        alike = []
+        for seen, kept in zip(planes, clean_planes, strict=True):
+            rgb, wanted = as_declared(seen, capture.signal), as_declared(kept, spotless.signal)
+            inside = ((wanted >= 0) & (wanted <= 1)).all(axis=-1)
+            alike.append(876 * np.abs(rgb - wanted)[inside].max(axis=-1) < READ_ALIKE)
+        if np.concatenate(alike).mean() > NEARLY_ALL:
+            return list(case.names)
+    gone = []
+    for n, name in enumerate(case.names):
+        left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
+        if left is not None and alone and left <= UNDONE * alone:
+            gone.append(name)
+    return gone
+
+
+def as_declared(planes: tuple[np.ndarray, ...], signal: Signal) -> np.ndarray:
+    """R'G'B' of 4:2:2 planes by the matrix and range that a file declares."""
+    y, *chroma = (plane.astype(float) * 2.0 ** (10 - signal.bits) for plane in planes)
+    codes = np.stack([y[:, ::2], *chroma], axis=-1)
+    if signal.range == "full":
+        codes = codes * [876 / 1023, 896 / 1023, 896 / 1023]
+        codes += [64, *[512 * (1 - 896 / 1023)] * 2]
+    return to_rgb(codes, int(signal.matrix.removeprefix("bt")))
+
+
 def run(case: Case) -> dict:
     """Check one capture and keep what was said."""
     started = time.process_time()
@@ -226,10 +286,12 @@ def run(case: Case) -> dict:
     found = {f.id: f.text for f in findings if _told(f)}
     unsure = [f.id for f in findings if f.verdict == "cannot tell"]
     seconds = round(time.process_time() - started, 1)
-    return {
-        **line, "found": found, "unsure": unsure, "through": evidence.pass_through,
-        "seconds": seconds,
+    line |= {
+        "found": found, "unsure": unsure, "through": evidence.pass_through, "seconds": seconds,
     }  # fmt: skip
+    if len(case.names) == 2 and set(outcomes(line)) != {"N"}:
+        line["undone"] = undone(case)
+    return line
 
 
 def _told(finding) -> bool:
@@ -240,7 +302,7 @@ def _told(finding) -> bool:
 
 
 def outcome(line: dict, name: str, size: int) -> str:
-    """One letter: named, otherwise named, cannot tell, stopped, missed."""
+    """One letter: named, undone by another, cannot tell, named otherwise, stopped, missed."""
     injury = INJURIES[name]
     if "stopped" in line:
         return "S"
@@ -248,10 +310,18 @@ def outcome(line: dict, name: str, size: int) -> str:
     told = [text for ident, text in line["found"].items() if _of(ident, injury.named)]
     if any(map(pattern.search, told)):
         return "N"
+    if name in line.get("undone", ()):
+        return "U"
     checks = {n.split("-")[0] for n in injury.named}
     if any(_of(ident, injury.named) or ident in checks for ident in line["unsure"]):
         return "?"
     return "o" if set(line["found"]) - {"dither"} else "."
+
+
+def outcomes(line: dict) -> str:
+    """Letters of all faults of a case."""
+    faults = zip(line["names"], line["sizes"], strict=True)
+    return "".join(outcome(line, name, size) for name, size in faults)
 
 
 def _of(ident: str, names: tuple[str, ...]) -> bool:
@@ -304,20 +374,19 @@ def table(lines: list[dict]) -> Iterator[str]:
             yield f"\n{content}: {len(spotless)} clean captures, {len(wrong)} with a finding"
             yield from (f"  {x['key']}: {x.get('stopped') or ', '.join(x['found'])}" for x in wrong)
     yield (
-        "\nN found and rightly named, ? cannot tell, o other findings only, S stopped with a "
-        "sentence, . nothing said;\n! a finding that the fault does not explain"
+        "\nN found and rightly named, U undone by the other fault: nothing of it is recorded, "
+        "? cannot tell,\no other findings only, S stopped with a sentence, . nothing said;\n"
+        "! a finding that the fault does not explain"
     )
 
 
 def _pairs(content: str, pairs: list[dict]) -> Iterator[str]:
-    told = [
-        "".join(outcome(x, n, s) for n, s in zip(x["names"], x["sizes"], strict=True))
-        for x in pairs
-    ]
-    both, one = told.count("NN"), sum("N" in t and t != "NN" for t in told)
+    told = [outcomes(x) for x in pairs]
+    both, well = told.count("NN"), sum(set(t) <= {"N", "U"} for t in told)
+    one = sum("N" in t and not set(t) <= {"N", "U"} for t in told)
     yield (
-        f"\n{content}: {len(pairs)} pairs of faults, both rightly named {both}, one {one}, "
-        f"none {len(pairs) - both - one}"
+        f"\n{content}: {len(pairs)} pairs of faults, both rightly named {both}, named or undone by "
+        f"the other {well - both}, one alone {one}, none {len(pairs) - well - one}"
     )
     for line, marks in zip(pairs, told, strict=True):
         if marks != "NN":
