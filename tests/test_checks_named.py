@@ -7,11 +7,22 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 from faults import chain, evidence_of, pointwise, pq_signal, rounded, to_codes
-from injury import boxed, covered, crushed, denoised, following, through_rgb
+from injury import (
+    boxed,
+    covered,
+    crushed,
+    cut_to,
+    denoised,
+    following,
+    recoded,
+    repeated_bits,
+    rounded_to,
+    through_rgb,
+)
 
-from tonelab.checks import REGISTER, examine
+from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, rgb_stage, steps
-from tonelab.checks.evidence import Samples
+from tonelab.checks.evidence import ORIGIN, Samples
 from tonelab.checks.levels import near_levels
 from tonelab.tallies.bursts import LONG_BURST, bursts
 
@@ -69,10 +80,11 @@ def test_faults_of_a_conversion_are_named_and_not_called_a_local_mapping():
     assert set(found) == {"overlay-static", "black-codes-lost", "detail-noise-reduced"}
 
 
-def pictures(device, moments=6, seed=4):
+def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
     """What the tables hold of pictures without greys: a number of moments, each of its own light.
 
-    The device is a function of codes (N, 3) and the mean luma of the moment.
+    The device is a function of codes (N, 3) and the mean luma of the moment; the explanation of
+    their colours is a matrix mix-up or a gain of all planes.
     """
     generator = np.random.default_rng(seed)
     rows = []
@@ -81,11 +93,13 @@ def pictures(device, moments=6, seed=4):
         codes = rounded(to_codes(rgb)).astype(float)
         shown = rounded(device(codes, codes[:, 0].mean()))
         rows.append(np.column_stack([np.full(600, moment), codes, shown[:, 0], np.ones(600)]))
-    none = np.zeros((0, 3))
+    none, known = np.zeros((0, 3)), np.eye(3) if matrix is None else explain.recoded(matrix)
     return SimpleNamespace(
         paths=SimpleNamespace(samples=np.concatenate(rows).astype(np.int64)),
         colours=SimpleNamespace(source=none, capture=none, variance=none),
-        explanation=SimpleNamespace(gamut=None, linear=np.eye(3), used=np.zeros(0, bool)),
+        explanation=SimpleNamespace(
+            gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known, known=known
+        ),
         layout=None, tallies=None, pass_through=True, grain=1, leak=0.0,
     )  # fmt: skip
 
@@ -96,6 +110,30 @@ def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
     assert found.verdict == "not transparent"
     assert f"{bits}-bit {'narrow' if narrow else 'full'}" in found.text
     assert rgb_stage(pictures(lambda codes, _: codes)) is None
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(first):
+    def through(codes):
+        return through_rgb(codes, (8, True))
+
+    def device(change):
+        steps = (through, change) if first else (change, through)
+        return lambda codes, _: steps[1](rounded(steps[0](codes)).astype(float))
+
+    def gained(codes):
+        return (codes - ORIGIN) * 0.98 + ORIGIN
+
+    mixed = {"matrix": ("bt601", "bt709")}
+    for change, explained in (
+        (lambda codes: recoded(codes, (709, 601)), mixed),
+        (gained, {"gain": 0.98}),
+    ):
+        found = rgb_stage(pictures(device(change), **explained))
+        assert "8-bit narrow" in found.text
+        assert (
+            rgb_stage(pictures(lambda codes, _, change=change: change(codes), **explained)) is None
+        )
 
 
 def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
@@ -159,23 +197,50 @@ def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes)
         assert abs(found.value - codes) < 1
 
 
-@pytest.mark.parametrize(("shown", "lost"), [(lambda y: y // 4 * 4 * 1.013, True), (None, False)])
-def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur(shown, lost):
-    generator = np.random.default_rng(8)
-    sent = rounded(generator.normal(400, 70, 300_000)).astype(int)
-    seen = sent if shown is None else rounded(shown(sent)).astype(int)
-    histograms = [np.bincount(codes, minlength=1024)[None] for codes in (sent, seen)]
-    evidence = SimpleNamespace(
-        source_histogram=histograms[0], capture_histogram=histograms[1], tones=[],
-        code_step=1, noise=0.0, pass_through=True, capture=SimpleNamespace(bits=10),
-        colours=SimpleNamespace(source=np.zeros((0, 3))), clear=False,
+def counted(shown, of_chroma=lambda planes: planes):
+    """What a capture's histograms tell where no pixels face the source's one by one."""
+    sent = tuple(
+        rounded(np.random.default_rng(seed).normal(mean, 70, 300_000)).astype(int)
+        for seed, mean in ((8, 400), (9, 520), (10, 530))
+    )
+    seen = (rounded(shown(sent[0])).astype(int), *of_chroma(sent)[1:])
+    histograms = [
+        np.stack([np.bincount(codes, minlength=1024) for codes in side]) for side in (sent, seen)
+    ]
+    none = Samples(*np.zeros((3, 0, 3)), *np.zeros((3, 0), np.int64))
+    offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
+    return SimpleNamespace(
+        source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
+        code_step=1, noise=0.0, chroma_noise=0.0, pass_through=True,
+        capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none,
+        explanation=SimpleNamespace(
+            gamut=None, used=np.zeros(0, bool), chroma_offset=tuple(offset[1:]),
+            linear=np.eye(3), known=np.eye(3), predict=lambda source: source,
+        ),
     )  # fmt: skip
-    if lost:
-        (found,) = REGISTER["depth"].function(evidence)
-        assert found.id == "depth-levels"
-        assert "8.0 bits" in found.text
-    else:
-        assert codes_used(evidence) is None
+
+
+def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
+    (found,) = REGISTER["depth"].function(counted(lambda y: y // 4 * 4 * 1.013))
+    assert found.id == "depth-levels"
+    assert "8.0 bits" in found.text
+    assert codes_used(counted(lambda y: y)) is None
+
+
+@pytest.mark.parametrize(
+    ("device", "name", "says"),
+    [
+        (lambda planes: tuple(cut_to(plane, 8) for plane in planes), "depth-eight-bits", "cut"),
+        (lambda planes: tuple(rounded_to(plane, 7) for plane in planes), "depth-reduced", "rounde"),
+        (lambda planes: repeated_bits(planes, (2, 3), 0), "depth-bits-repeated", "8-bit"),
+        (lambda planes: planes, None, ""),
+    ],
+)
+def test_chroma_tells_a_depth_that_later_changes_of_luma_hide(device, name, says):
+    found = REGISTER["depth"].function(counted(lambda y: y * 0.98, device))
+    named = {f.id: f.text for f in found if f.verdict == "not transparent"}
+    assert set(named) == ({name} if name else set())
+    assert says in named.get(name, "")
 
 
 @pytest.mark.parametrize(("seen", "ids"), [("in part", ["steps"]), ("all", ["steps-plateau"])])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -17,10 +18,13 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding, Severity
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.tallies import IntArray
 
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _SPAN = np.array([876.0, 896.0, 896.0])
 _NOISY = 0.3  # codes; more in flat patches is dither
+_EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
+_AS_KNOWN = 0.01  # departure of the fit from known steps that rounding may cause
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _LEAST_FLAT = 200  # colours
 _LEAST_GREYS = 200  # for counting levels and steps
@@ -28,6 +32,7 @@ _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is 
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _LEVELS_LOST = 0.08  # share of the expected levels
+_LEAST_OF_CHROMA = 24  # codes of either plane
 
 
 @check("depth", "effective bit depth", always=True, needs="tallies")
@@ -80,7 +85,51 @@ def depth(evidence: Evidence) -> Findings:
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
     else:
+        chroma = _coarse_chroma(evidence)
+        if chroma is not None:
+            yield chroma
         yield from _by_levels(evidence, count)
+
+
+def _coarse_chroma(evidence: Evidence) -> Finding | None:
+    """Find a coarser depth that chroma alone still shows, where luma was changed after it."""
+    before, after = evidence.source_histogram[1:], evidence.capture_histogram[1:]
+    used = [np.flatnonzero(plane) for plane in after]
+    many = min(map(len, used)) >= _LEAST_OF_CHROMA
+    if not many or evidence.chroma_noise > _NOISY or _common_step(before) > 1:
+        return None
+    step = _common_step(after)
+    if step > 1:
+        bias = float(np.mean(evidence.explanation.chroma_offset))
+        name, bits = "eight-bits" if step == 4 else "reduced", 10 - int(np.log2(step))
+        text = f"Only one code in {step} occurs in Cb and Cr: {bits} bits reach the output, "
+        text += f"{_cut(bias, step)}, without dither"
+    elif all(np.array_equal(codes, (codes >> 2 << 2) | (codes >> 8)) for codes in used):
+        name, bits = "bits-repeated", 8
+        text = "All codes of Cb and Cr are 8-bit codes with their two highest bits repeated below"
+    else:
+        return None
+    return altered(
+        f"depth-{name}",
+        f"{text}; luma was changed after that.",
+        value=float(bits),
+        unit="bits",
+        count=int(after.sum()),
+        threshold=10.0,
+        alternatives=(f"{CHAIN} records fewer bits than its file holds",),
+        decided_by="the same source with all that changes luma off",
+    )
+
+
+def _common_step(planes: IntArray) -> int:
+    """Return the common step of the codes of some planes, of their histograms."""
+    step = int(np.gcd.reduce(np.flatnonzero(planes.any(axis=0))))
+    return step if step in {2, 4, 8, 16} else 1
+
+
+def _cut(bias: float, step: int) -> str:
+    way = "cut off" if bias < -0.25 * step else "rounded"
+    return f"{way} (mean error {bias:+.2f} codes)"
 
 
 def _how_cut(evidence: Evidence) -> str:
@@ -94,22 +143,30 @@ def _how_cut(evidence: Evidence) -> str:
         bias = evidence.explanation.luma_offset
     else:
         return "without dither"
-    cut = bias < -0.25 * step
-    return f"{'cut off' if cut else 'rounded'} (mean error {bias:+.2f} codes), without dither"
+    return f"{_cut(bias, step)}, without dither"
 
 
 def _by_levels(evidence: Evidence, count: int) -> Findings:
+    stage = rgb_stage(evidence) if evidence.pass_through else None
     counted = codes_used(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
-        return
-    if evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
+    elif evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
         text = "Levels cannot be counted where detail or noise moves single samples."
         yield undecided("depth", text, "a capture of the chart")
+    else:
+        yield _by_greys(evidence, count)
+        if stage is not None:
+            yield stage
         return
+    if stage is not None and stage.verdict == "not transparent":
+        yield stage
+
+
+def _by_greys(evidence: Evidence, count: int) -> Finding:
     found, expected = levels_seen(evidence)
     if not evidence.pass_through or expected < _LEAST_GREYS:
-        yield transparent(
+        return transparent(
             "depth",
             "All bits of the capture are in use.",
             value=10.0,
@@ -117,21 +174,16 @@ def _by_levels(evidence: Evidence, count: int) -> Findings:
             count=count,
             threshold=10.0,
         )
-        return
-    stage = rgb_stage(evidence)
     if found < (1 - _LEVELS_LOST) * expected:
-        yield _levels_lost(found, expected, count)
-    else:
-        yield transparent(
-            "depth",
-            f"{found} of {expected} grey levels reach the output.",
-            value=float(found),
-            unit="levels",
-            count=count,
-            threshold=(1 - _LEVELS_LOST) * expected,
-        )
-    if stage is not None:
-        yield stage
+        return _levels_lost(found, expected, count)
+    return transparent(
+        "depth",
+        f"{found} of {expected} grey levels reach the output.",
+        value=float(found),
+        unit="levels",
+        count=count,
+        threshold=(1 - _LEVELS_LOST) * expected,
+    )
 
 
 def _levels_lost(found: int, expected: int, count: int) -> Finding:
@@ -196,9 +248,12 @@ def through_rgb(codes: FloatArray, bits: int, narrow: bool) -> FloatArray:
 
 
 def rgb_stage(evidence: Evidence) -> Finding | None:
-    """Say whether an 8-bit R'G'B' stage predicts the very codes that arrive."""
-    linear = np.abs(evidence.explanation.linear - np.eye(3)).max()
-    if linear > 0.01:
+    """Say whether a stage of few bits in R'G'B' predicts the very codes that arrive.
+
+    What else was done to colours, by matrices and controls, may have come before it or after.
+    """
+    found = evidence.explanation
+    if found.gamut is not None:
         return None
     source, seen = _exact_colours(evidence)
     if len(source) < _LEAST_FLAT:
@@ -209,21 +264,28 @@ def rgb_stage(evidence: Evidence) -> Finding | None:
             "a capture of the chart",
         )
     planes = seen.shape[1]
-    direct = float((seen == source[:, :planes]).all(axis=1).mean())
-    hits = {
-        (bits, narrow): float(
-            (seen == through_rgb(source, bits, narrow)[:, :planes]).all(axis=1).mean()
-        )
-        for bits in (8, 9, 10, 12)
-        for narrow in (False, True)
-    }
+    known = np.abs(found.linear @ np.linalg.inv(found.known) - np.eye(3)).max() < _AS_KNOWN
+    linear, offset = (found.known, 0.0) if known else (found.linear, found.offset)
+
+    def changed(codes: FloatArray) -> FloatArray:
+        moved: FloatArray = (codes - ORIGIN) @ linear.T + offset + ORIGIN
+        return moved
+
+    def hit(codes: FloatArray) -> float:
+        return float((np.abs(seen - codes[:, :planes]).max(axis=1) < _EXACTLY).mean())
+
+    before, direct = np.floor(changed(source) + 0.5), hit(changed(source))
+    hits: dict[tuple[int, bool], float] = {}
+    for bits, narrow in product((8, 9, 10, 12), (False, True)):
+        ways = (changed(through_rgb(source, bits, narrow)), through_rgb(before, bits, narrow))
+        hits[bits, narrow] = max(map(hit, ways))
     (bits, narrow), best = max(hits.items(), key=lambda item: item[1])
     if best < _EXACT or direct > best - 0.02 or bits > 9:
         return None
     return altered(
         "depth-rgb-stage",
         f"The path goes through {bits}-bit {'narrow' if narrow else 'full'}-range R'G'B': that "
-        f"predicts {best:.1%} of the colours to the code, an unchanged signal {direct:.1%}.",
+        f"predicts {best:.1%} of the colours to the code, a path without it {direct:.1%}.",
         value=100 * best,
         unit="%",
         count=len(source),

@@ -149,7 +149,9 @@ class Evidence:
         Patches of the chart are flat; pixels of other content have neighbours.
         """
         variance = self.tones.variance[:, 0]
-        return self.layout is not None or bool(np.median(variance) < CLEAR_VARIANCE)
+        if self.layout is not None or not len(variance):
+            return self.layout is not None
+        return bool(np.median(variance) < CLEAR_VARIANCE)
 
     @cached_property
     def leak(self) -> float:
@@ -248,6 +250,20 @@ class Evidence:
         """Standard deviation of captured luma samples of one source code, median, 10-bit codes."""
         variance = self.tones.variance[:, 0]
         return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
+
+    @cached_property
+    def chroma_noise(self) -> float:
+        """The same of captured Cb and Cr, where they face the source's."""
+        if self.paths is None:
+            return 0.0
+        joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)
+        count = joint.sum(axis=1)
+        rows = joint[count >= _LEAST_PIXELS]
+        if not len(rows):
+            return 0.0
+        total = rows.sum(axis=1)
+        variance = rows @ codes**2 / total - (rows @ codes / total) ** 2
+        return float(np.sqrt(np.median(np.maximum(variance, 0.0))))
 
     def _histogram(self, side: str, bits: int) -> IntArray:
         if self.tallies is None:
