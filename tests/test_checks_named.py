@@ -49,6 +49,7 @@ WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
         (levels(WIDE * 1.013, -67.0, WIDE_CHROMA), "narrow-to-full-ycbcr"),
         (levels(0.98 / WIDE, 53.0, 1 / WIDE), "full-to-narrow-rgb"),
         (levels(WIDE, -64.0, 1.02), "narrow-to-full"),
+        (levels(1 / WIDE, 64 / WIDE + 12, 1 / WIDE), "full-to-narrow-rgb"),
         (levels(WIDE, -64.0, WIDE), None),  # is named by itself
         (levels(1.1, -3.0, WIDE_CHROMA), None),
         (levels(1.013, 0.0, 1.0), None),

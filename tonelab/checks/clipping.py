@@ -111,11 +111,8 @@ def _at_end(
     )
 
 
-def _limits(evidence: Evidence, samples: Samples, rgb: FloatArray) -> tuple[float, float]:
-    """Between which ends captured R'G'B' stays, from the patches that lie furthest out."""
-    found = evidence.explanation
-    before = (samples.capture - found.offset) @ np.linalg.inv(found.linear).T
-    seen = ycbcr_to_rgb(before / _SPAN, "bt2020")
+def _limits(seen: FloatArray, rgb: FloatArray) -> tuple[float, float]:
+    """Between which ends R'G'B' stays that was ``rgb``, from the patches that lie furthest out."""
     lowest, highest = np.argsort(rgb.min(axis=1)), np.argsort(rgb.max(axis=1))
     low = np.median(seen.min(axis=1)[lowest[: 2 * _LEAST]])
     high = np.median(seen.max(axis=1)[highest[-2 * _LEAST :]])
@@ -123,26 +120,41 @@ def _limits(evidence: Evidence, samples: Samples, rgb: FloatArray) -> tuple[floa
 
 
 def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Finding | None:
-    """Whether excursions went through R'G'B' without room for them."""
-    rgb = ycbcr_to_rgb(samples.source / _SPAN, "bt2020")
-    low, high = _limits(evidence, samples, rgb)
-    clipped = np.clip(rgb, low, high)
-    rows = np.abs(rgb - clipped).max(axis=1) > 0.01
-    if rows.sum() < 4 * _LEAST:
-        return None
-    limited = evidence.explanation.predict(rgb_to_ycbcr(clipped, "bt2020") * _SPAN)
-    as_rgb = np.abs(samples.capture - limited)[rows]
-    as_is = np.abs(samples.capture - predicted)[rows]
-    if np.median(as_is.max(axis=1)) < 8 or np.percentile(as_rgb, 90) > _tolerance(evidence) + 1:
-        return None
+    """Whether excursions went through R'G'B' without room for them, before other changes or after.
+
+    Each way is taken on its own, as levels that are changed move what lies beyond the ends.
+    """
+    found = evidence.explanation
+    before = (samples.capture - found.offset) @ np.linalg.inv(found.linear).T
+    as_is = np.abs(samples.capture - predicted).max(axis=1)
+    for codes, seen, clipped_first in (
+        (samples.source, before, True),
+        (predicted, samples.capture, False),
+    ):
+        rgb = ycbcr_to_rgb(codes / _SPAN, "bt2020")
+        low, high = _limits(ycbcr_to_rgb(seen / _SPAN, "bt2020"), rgb)
+        clipped = np.clip(rgb, low, high)
+        rows = np.abs(rgb - clipped).max(axis=1) > 0.01
+        if rows.sum() < 4 * _LEAST or np.median(as_is[rows]) < 8:
+            continue
+        limited = rgb_to_ycbcr(clipped, "bt2020") * _SPAN
+        limited = found.predict(limited) if clipped_first else limited
+        as_rgb = float(np.percentile(np.abs(samples.capture - limited)[rows], 90))
+        if as_rgb <= _tolerance(evidence) + 1:
+            moved = float(np.median(as_is[rows]))
+            return _onto_cube(samples[rows], (low, high), moved, as_rgb)
+    return None
+
+
+def _onto_cube(samples: Samples, ends: tuple[float, float], moved: float, rest: float) -> Finding:
     return altered(
         "clipping-rgb",
-        f"Colours outside the R'G'B' cube are clipped onto it: {int(rows.sum())} patches arrive as "
-        f"a stage makes them whose R'G'B' runs from {low:.1%} to {high:.1%}.",
-        value=float(np.median(as_is.max(axis=1))),
-        bound=float(np.percentile(as_rgb, 90)),
+        f"Colours outside the R'G'B' cube are clipped onto it: {len(samples)} patches arrive as a "
+        f"stage makes them whose R'G'B' runs from {ends[0]:.1%} to {ends[1]:.1%}.",
+        value=moved,
+        bound=rest,
         unit="codes",
-        count=int(samples.count[rows].sum()),
+        count=int(samples.count.sum()),
         threshold=8.0,
         alternatives=(f"{CHAIN} converts to R'G'B' and back",),
         decided_by="a capture with the card and the device set to Y'CbCr",

@@ -58,24 +58,28 @@ def matrix(evidence: Evidence) -> Findings:
     if len(_coloured(evidence)) < _LEAST:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
     elif found.matrices is not None:
+        last = found.again or found.matrices
         coded, read = (_NAMES[name] for name in found.matrices)
+        text = f"The colours were decoded with the {read} matrix and coded again with {coded}"
+        if found.again is not None:
+            coded, read = (_NAMES[name] for name in found.again)
+            text += f", then decoded with {read} and coded with {coded}"
         stated = evidence.capture.origins.get("matrix") in {"declared", "stated"}
         pair = (evidence.capture.matrix, evidence.source.matrix)
-        if stated and found.matrices == pair:
+        if stated and found.matrices == pair and found.again is None:
             yield transparent(
                 "matrix", f"The capture is coded with {coded}, as it says.", count=count
             )
             return
         yield altered(
             "matrix-mixed",
-            f"The colours were decoded with the {read} matrix and coded again with {coded}: "
-            f"chroma leaks into luma by up to {coupling:.3f} per code.",
+            f"{text}: chroma leaks into luma by up to {coupling:.3f} per code.",
             value=coupling,
             bound=found.left_over / 100,
             count=count,
             threshold=LEAK_LIMIT,
             alternatives=(f"the capture is coded with {coded} and only labelled otherwise",),
-            decided_by=f"the same capture with --capture-signal matrix={found.matrices[0]}",
+            decided_by=f"the same capture with --capture-signal matrix={last[0]}",
         )
     elif found.gamut is not None:
         text = "A matrix mix-up cannot be told beside a conversion of primaries."

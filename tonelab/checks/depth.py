@@ -2,31 +2,36 @@
 
 from __future__ import annotations
 
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tonelab.checks.evidence import ORIGIN
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
-from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+from tonelab.checks.stages import (
+    FINEST_RGB,
+    LEAST_FLAT,
+    STAGES,
+    are_repeated,
+    flat,
+    hidden_stage,
+    named_stage,
+)
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding, Severity
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.tallies import IntArray
 
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
-_SPAN = np.array([876.0, 896.0, 896.0])
 _NOISY = 0.3  # codes; more in flat patches is dither
 _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
 _AS_KNOWN = 0.01  # departure of the fit from known steps that rounding may cause
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
-_LEAST_FLAT = 200  # colours
 _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
@@ -42,6 +47,8 @@ def depth(evidence: Evidence) -> Findings:
     used = np.flatnonzero(evidence.capture_histogram[0])
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
+    whole = evidence.capture.bits >= 10 and evidence.pass_through
+    hidden = hidden_stage(evidence) if whole else None
     if evidence.capture.bits < 10:
         yield undecided(
             "depth",
@@ -72,7 +79,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} records fewer bits than its file holds",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
-    elif len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8)):
+    elif are_repeated(used):
         yield altered(
             "depth-bits-repeated",
             "All codes are 8-bit codes with their two highest bits repeated below: neutral is "
@@ -85,10 +92,12 @@ def depth(evidence: Evidence) -> Findings:
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
     else:
-        chroma = _coarse_chroma(evidence)
+        chroma = _coarse_chroma(evidence) if hidden is None else None
         if chroma is not None:
             yield chroma
         yield from _by_levels(evidence, count)
+    if hidden is not None:
+        yield hidden
 
 
 def _coarse_chroma(evidence: Evidence) -> Finding | None:
@@ -237,33 +246,22 @@ def levels_seen(evidence: Evidence) -> tuple[int, int]:
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
-def through_rgb(codes: FloatArray, bits: int, narrow: bool) -> FloatArray:
-    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
-    rgb = ycbcr_to_rgb((codes - ORIGIN) / _SPAN, "bt2020")
-    top = 2**bits - 1
-    scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
-    stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
-    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * _SPAN + ORIGIN + 0.5)
-    return there
-
-
 def rgb_stage(evidence: Evidence) -> Finding | None:
-    """Say whether a stage of few bits in R'G'B' predicts the very codes that arrive.
+    """Say whether an R'G'B' stage predicts luma over flat chroma, where flat colours are few.
 
     What else was done to colours, by matrices and controls, may have come before it or after.
     """
-    found = evidence.explanation
-    if found.gamut is not None:
+    paths, found = evidence.paths, evidence.explanation
+    shown = int(np.count_nonzero(flat(evidence.colours) & found.used))
+    if found.gamut is not None or shown >= LEAST_FLAT:
         return None
-    source, seen = _exact_colours(evidence)
-    if len(source) < _LEAST_FLAT:
+    if paths is None or len(paths.samples) < LEAST_FLAT:
         return undecided(
             "depth-rgb-stage",
-            f"Whether the path goes through 8-bit R'G'B' cannot be told from {len(source)} flat "
-            "colours.",
+            f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat colours.",
             "a capture of the chart",
         )
-    planes = seen.shape[1]
+    source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
     known = np.abs(found.linear @ np.linalg.inv(found.known) - np.eye(3)).max() < _AS_KNOWN
     linear, offset = (found.known, 0.0) if known else (found.linear, found.offset)
 
@@ -272,47 +270,18 @@ def rgb_stage(evidence: Evidence) -> Finding | None:
         return moved
 
     def hit(codes: FloatArray) -> float:
-        return float((np.abs(seen - codes[:, :planes]).max(axis=1) < _EXACTLY).mean())
+        return float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean())
 
     before, direct = np.floor(changed(source) + 0.5), hit(changed(source))
-    hits: dict[tuple[int, bool], float] = {}
-    for bits, narrow in product((8, 9, 10, 12), (False, True)):
-        ways = (changed(through_rgb(source, bits, narrow)), through_rgb(before, bits, narrow))
-        hits[bits, narrow] = max(map(hit, ways))
-    (bits, narrow), best = max(hits.items(), key=lambda item: item[1])
-    if best < _EXACT or direct > best - 0.02 or bits > 9:
+    hits = {
+        stage: max(hit(changed(stage.after(source))), hit(stage.after(before)))
+        for stage in STAGES
+        if stage.kind == "rgb"
+    }
+    stage, best = max(hits.items(), key=lambda item: item[1])
+    if best < _EXACT or direct > best - 0.02 or stage.bits > FINEST_RGB:
         return None
-    return altered(
-        "depth-rgb-stage",
-        f"The path goes through {bits}-bit {'narrow' if narrow else 'full'}-range R'G'B': that "
-        f"predicts {best:.1%} of the colours to the code, a path without it {direct:.1%}.",
-        value=100 * best,
-        unit="%",
-        count=len(source),
-        threshold=100 * _EXACT,
-        alternatives=(f"{CHAIN} converts to R'G'B' and back",),
-        decided_by="a capture with device and card set to Y'CbCr",
-    )
-
-
-def _exact_colours(evidence: Evidence) -> tuple[FloatArray, FloatArray]:
-    """Whole codes of source colours, (N, 3), and what arrives: all planes, or luma alone.
-
-    Where too few flat places show a colour, luma over flat chroma tells of its own.
-    """
-    colours, paths = evidence.colours, evidence.paths
-    exact = _flat(colours) & evidence.explanation.used
-    if exact.sum() < _LEAST_FLAT and paths is not None and len(paths.samples):
-        source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4:5]
-        return source, seen.astype(np.float64)
-    return np.rint(colours.source[exact] + ORIGIN), np.rint(colours.capture[exact] + ORIGIN)
-
-
-def _flat(colours: Samples) -> NDArray[np.bool_]:
-    """Colours whose every sample has one whole code on both sides."""
-    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < 0.02
-    flat: NDArray[np.bool_] = whole & (colours.variance.max(axis=1) < 0.02)
-    return flat
+    return named_stage(stage, best, direct, len(source))
 
 
 @check("steps", "steps of gradients")

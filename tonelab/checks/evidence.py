@@ -36,6 +36,7 @@ _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
+_DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
@@ -234,6 +235,12 @@ class Evidence:
         sent = int(np.count_nonzero(self.source_histogram[0]))
         used = int(np.count_nonzero(self.capture_histogram[0]))
         return max(self.code_step, round(sent / max(used, 1)))
+
+    @property
+    def uncertain_offset(self) -> float:
+        """Codes by which rounding to the grain may move a mean; dither carries the mean on."""
+        dithered = self.layout is not None and self.noise > _DITHERED * self.grain
+        return 0.0 if dithered else (self.grain - 1) / 2
 
     @cached_property
     def capture_histogram(self) -> IntArray:

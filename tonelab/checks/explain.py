@@ -68,6 +68,8 @@ class Explanation:
         Key of `PLANES`.
     matrices
         Coded with the first, decoded with the second, and coded again; None for none.
+    again
+        The same of a second mix-up after the first; None for none.
     gamut
         Linear-light conversion (from, to) before everything else; None for none.
     luma_gain, luma_offset, chroma_offset
@@ -94,6 +96,7 @@ class Explanation:
     offset: FloatArray
     planes: str
     matrices: tuple[Matrix, Matrix] | None
+    again: tuple[Matrix, Matrix] | None
     gamut: tuple[Primaries, Primaries] | None
     luma_gain: float
     luma_offset: float
@@ -222,12 +225,16 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
     residual = np.sqrt(np.mean(rest**2, axis=0)) if used.any() else np.zeros(3)
     spread = source[used].T @ source[used] / max(int(used.sum()), 1)
     found: list[tuple[float, Explanation]] = []
-    pairs = [None, *[pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1]]]
-    for (name, block), matrices in product(PLANES.items(), pairs):
+    pairs = [pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1]]
+    mixed: list[tuple[tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]]
+    # Two that make one, or none, are not told from it.
+    twice = [(one, two) for one, two in product(pairs, pairs) if one[0] != two[1]]
+    mixed = [(None, None), *((pair, None) for pair in pairs), *twice]
+    for (name, block), (matrices, again) in product(PLANES.items(), mixed):
         known = np.eye(3)
         known[1:, 1:] = block
-        if matrices is not None:
-            known = known @ recoded(matrices)
+        for step in (again, matrices):
+            known = known if step is None else known @ recoded(step)
         left = linear @ np.linalg.inv(known)
         # The best of the picture controls: contrast on luma, saturation and hue on chroma.
         along = (left[1, 1] + left[2, 2]) / 2
@@ -237,7 +244,8 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
         unexplained = linear - controls @ known
         misfit = float(np.sqrt(max(np.trace(unexplained @ spread @ unexplained.T), 0.0) / 3))
         rotation = float(np.degrees(np.arctan2(across, along)))
-        cost = misfit + _STEP_COST * (bool(name) + (matrices is not None)) + 0.02 * abs(rotation)
+        steps = bool(name) + (matrices is not None) + (again is not None)
+        cost = misfit + _STEP_COST * steps + 0.02 * abs(rotation)
         found.append(
             (
                 cost,
@@ -246,6 +254,7 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
                     offset=offset,
                     planes=name,
                     matrices=matrices,
+                    again=again,
                     gamut=None,
                     luma_gain=float(left[0, 0]),
                     luma_offset=float(offset[0]),

@@ -124,10 +124,11 @@ def stride(evidence: Evidence) -> Findings:
 def labels(evidence: Evidence) -> Findings:
     """Hold what the capture of a pass-through declares against what its codes show."""
     capture, found = evidence.capture, evidence.explanation
+    mixed = found.again or found.matrices
     shown = {
         "transfer": evidence.source.transfer,
         "range": "full" if shows_full_range(evidence) else "narrow",
-        "matrix": found.matrices[0] if found.matrices else evidence.source.matrix,
+        "matrix": mixed[0] if mixed else evidence.source.matrix,
         "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
     }
     said = {name: getattr(capture, name) for name in shown}

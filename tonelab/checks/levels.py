@@ -110,10 +110,10 @@ def levels(evidence: Evidence) -> Findings:
         )
         return
     gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
-    # Codes that are cut off or rounded to a coarser step move their mean by half of it at most.
+    # Codes that are cut off or rounded to a coarser step without dither move their mean.
     # So does a bend that no straight line follows.
     bend = max(float(found.residual[0]) - 0.35 * evidence.grain, 0.0)
-    limit = _OFFSET_LIMIT + (evidence.grain - 1) / 2 + 1.5 * bend
+    limit = _OFFSET_LIMIT + evidence.uncertain_offset + 1.5 * bend
     if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(
             "levels-luma",
@@ -167,13 +167,18 @@ def named_levels(evidence: Evidence) -> Fault | None:
     found = evidence.explanation
     chroma = float(np.mean(found.chroma_offset))
 
+    def of_luma(gain: float, offset: float) -> float:
+        return max(abs(found.luma_gain - gain) * 400, abs(found.luma_offset - offset))
+
+    def of_chroma(gain: float, offset: float) -> float:
+        return max(abs(found.saturation - gain) * 100, abs(chroma - offset))
+
     def distance(fault: Fault) -> float:
-        return max(
-            abs(found.luma_gain - fault.luma_gain) * 400,
-            abs(found.luma_offset - fault.luma_offset),
-            abs(found.saturation - fault.chroma_gain) * 100,
-            abs(chroma - fault.chroma_offset),
-        )
+        luma = of_luma(fault.luma_gain, fault.luma_offset)
+        colour = of_chroma(fault.chroma_gain, fault.chroma_offset)
+        # A plane that was left alone speaks against a fault that changes all of them.
+        alone = luma > of_luma(1.0, 0.0) or colour > of_chroma(1.0, 0.0)
+        return np.inf if alone else max(luma, colour)
 
     # Codes scaled after they were cut to a coarser step no longer keep to that step.
     step = evidence.code_step
@@ -185,8 +190,9 @@ def named_levels(evidence: Evidence) -> Fault | None:
 def near_levels(evidence: Evidence) -> Fault | None:
     """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
 
-    Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths; luma
-    that was scaled and moved exactly so tells it too, but not at which stage.
+    Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths and
+    codes, or was scaled exactly so too and then moved; luma that was scaled and moved exactly so
+    tells it too, but not at which stage.
     """
     found = evidence.explanation
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
@@ -198,7 +204,7 @@ def near_levels(evidence: Evidence) -> Fault | None:
         if (
             abs(found.saturation - fault.chroma_gain) * 100 < rest
             and luma < gain
-            and moved < offset
+            and (moved < offset or 400 * luma < _MATCH)
         ):
             return fault
         if max(400 * luma, moved) < _MATCH:

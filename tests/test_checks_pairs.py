@@ -1,0 +1,116 @@
+"""Two faults on the colours of one path: what the second hides of the first is found all the same.
+
+The colours stand for patches of the chart, each of one code; faults are those of `injury`.
+"""
+
+from __future__ import annotations
+
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from faults import pq_signal, rounded, to_codes
+from injury import recording
+
+from tonelab.checks import REGISTER
+from tonelab.checks.evidence import ORIGIN, Evidence, Samples
+from tonelab.checks.explain import explain
+from tonelab.checks.levels import named_levels
+from tonelab.checks.stages import hidden_stage
+from tonelab.signal.description import Signal
+
+PQ = Signal("bt2020", "narrow", "pq", "bt2020")
+
+
+def colours(count=1500, seed=3):
+    """Codes of random colours, with some below black and above white, and what they stand for."""
+    generator = np.random.default_rng(seed)
+    rgb = pq_signal(10 ** generator.uniform(-4, 0, (count, 3)))
+    greys = np.linspace(-0.06, 1.06, 400)[:, None].repeat(3, axis=1)
+    return rounded(to_codes(np.concatenate([rgb, greys]))).astype(np.int64)
+
+
+def after(codes, *faults):
+    """Codes after faults in turn, by name and size; a pixel pair of one row each."""
+    planes = codes[None, :, 0].repeat(2, axis=1), codes[None, :, 1], codes[None, :, 2]
+    for step in recording(*zip(*faults, strict=True)).steps if faults else ():
+        planes = step(planes, 0)
+    y, cb, cr = planes
+    return np.stack([y[0, ::2], cb[0], cr[0]], axis=1).astype(np.int64)
+
+
+def evidence_of(*faults):
+    source = colours()
+    seen = after(source, *faults)
+    zeros = np.zeros(len(source), np.int64)
+    samples = Samples(
+        source=source - ORIGIN, capture=seen - ORIGIN, variance=np.zeros(source.shape),
+        count=zeros + 100, cluster=zeros, patch=np.arange(len(source)),
+    )  # fmt: skip
+    histogram = np.stack([np.bincount(plane, minlength=1024) for plane in seen.T])
+    step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
+    return SimpleNamespace(
+        colours=samples, explanation=explain(samples, PQ, step), code_step=step, grain=step,
+        capture_histogram=histogram, of=lambda *_: samples,
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("faults", "name", "says"),
+    [
+        ([("bits rounded", 2), ("gain", 1)], "depth-reduced-hidden", "7 bits.*rounded"),
+        ([("bits cut", 1), ("matrix 709 as 601", 1)], "depth-eight-bits-hidden", "8 bits.*cut"),
+        ([("bits rounded", 1), ("bits cut", 2)], "depth-eight-bits-hidden", "8 bits.*rounded"),
+        ([("bits repeated", 1), ("gain up", 1)], "depth-bits-repeated", "two highest bits"),
+        ([("R'G'B' stage", 1), ("matrix 709 as 601", 1)], "depth-rgb-stage", "8-bit narrow"),
+        ([("gain", 2), ("R'G'B' stage", 2)], "depth-rgb-stage", "8-bit full"),
+        ([("R'G'B' stage", 0), ("bits repeated", 2)], "depth-rgb-stage", "9-bit full"),
+        ([("R'G'B' stage", 1), ("saturation by hue", 2)], "depth-rgb-stage", "8-bit narrow"),
+    ],
+)
+def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name, says):
+    found = hidden_stage(evidence_of(*faults))
+    assert found.id == name
+    assert re.search(says, found.text)
+
+
+@pytest.mark.parametrize(
+    "faults",
+    [[], [("gain", 1)], [("depth then gain", 1)], [("bits cut", 1)], [("matrix 709 as 601", 2)]],
+)
+def test_no_stage_is_invented(faults):
+    assert hidden_stage(evidence_of(*faults)) is None
+
+
+def test_two_mix_ups_of_matrices_in_turn_are_told():
+    found = evidence_of(("matrix 2020 as 601", 0), ("matrix 2020 as 709", 0)).explanation
+    assert (found.matrices, found.again) == (("bt601", "bt2020"), ("bt709", "bt2020"))
+    found = evidence_of(("matrix 2020 as 601", 0), ("matrix 601 as 709", 0)).explanation
+    assert (found.matrices, found.again) == (("bt709", "bt2020"), None)
+
+
+@pytest.mark.parametrize(("gain", "chroma", "name"), [
+    (0.999, 1.0, None), (65472 / 65535, 65472 / 65535, "sixteen-bits-scaled"),
+])  # fmt: skip
+def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chroma, name):
+    shown = SimpleNamespace(
+        luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
+        chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None,
+    )  # fmt: skip
+    found = named_levels(SimpleNamespace(explanation=shown, code_step=1))
+    assert (found and found.id) == name
+
+
+def test_dither_leaves_no_doubt_of_a_mean():
+    dithered, cut = (SimpleNamespace(layout=1, noise=n, grain=8) for n in (3.2, 0.1))
+    assert Evidence.uncertain_offset.fget(dithered) == 0
+    assert Evidence.uncertain_offset.fget(cut) == 3.5
+
+
+@pytest.mark.parametrize("faults", [
+    [("gain up", 1), ("R'G'B' clipped", 2)], [("R'G'B' clipped", 1), ("gain", 1)],
+])  # fmt: skip
+def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
+    found = [f.id for f in REGISTER["clipping"].function(evidence_of(*faults))]
+    assert found == ["clipping-rgb"]

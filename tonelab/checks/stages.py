@@ -1,0 +1,201 @@
+"""Coarse stages inside a path, told by the codes they leave though later stages hide their steps.
+
+A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
+part again what was taken together: the colours behind a supposed stage, carried on by an affine
+map, foretell the captured codes to the digit if the stage is right, and by chance if it is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.registry import CHAIN, altered
+from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
+
+LEAST_FLAT = 200  # colours
+_SPAN = np.array([876.0, 896.0, 896.0])
+_SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
+_GAIN = 0.2  # by which it must foretell more than no stage
+_LEAD = 0.1  # by which it must foretell more than any stage of another name
+_NEARLY_ALL, _FEWER = 0.95, 0.25  # or of the colours, leaving that share of what others leave
+_MOST = 0.97  # share above which another is as good
+_NEAR = 1.5  # codes from a map within which colours are fitted again
+_LUMA, _CHROMA = slice(0, 1), slice(1, 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """Fewer bits, or fewer with the highest repeated below, or R'G'B' and back.
+
+    ``how`` is rounded or cut off, of R'G'B' narrow or full.
+    """
+
+    kind: Literal["bits", "repeated", "rgb"]
+    bits: int
+    how: Literal["rounded", "cut off", "narrow", "full"]
+
+    @property
+    def name(self) -> tuple[str, int, str]:
+        """What it is called by; repeated bits alike, however they were brought to 8."""
+        return self.kind, self.bits, "" if self.kind == "repeated" else self.how
+
+    def after(self, codes: FloatArray) -> FloatArray:
+        """10-bit codes, shape (N, 3), behind the stage."""
+        if self.kind == "rgb":
+            return through_rgb(codes, self.bits, narrow=self.how == "narrow")
+        step = 2 ** (10 - self.bits)
+        short = np.floor(codes / step + (0.5 if self.how == "rounded" else 0.0))
+        short = np.clip(short, 0, 2**self.bits - 1)
+        below = np.floor(short / 64) if self.kind == "repeated" else np.zeros_like(short)
+        there: FloatArray = short * step + below
+        return there
+
+
+STAGES: tuple[Stage, ...] = (
+    *(Stage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
+    *(Stage("repeated", 8, how) for how in ("rounded", "cut off")),
+    *(Stage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
+)
+FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y'CbCr together
+
+
+def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
+    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
+    rgb = ycbcr_to_rgb((codes - ORIGIN) / _SPAN, "bt2020")
+    top = 2**bits - 1
+    scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
+    stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
+    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * _SPAN + ORIGIN + 0.5)
+    return there
+
+
+def flat(colours: Samples) -> NDArray[np.bool_]:
+    """Colours whose every sample has one whole code on both sides."""
+    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < 0.02
+    found: NDArray[np.bool_] = whole & (colours.variance.max(axis=1) < 0.02)
+    return found
+
+
+def hidden_stage(evidence: Evidence) -> Finding | None:
+    """Name a stage whose steps a later one hides, or that follows a change of levels as R'G'B'.
+
+    A stage of bits must show in chroma too, as luma alone may have lost them otherwise.
+    """
+    colours = evidence.colours
+    if len(colours.source) < LEAST_FLAT:
+        return None
+    found = evidence.explanation
+    rows = flat(colours) & found.used
+    if np.count_nonzero(rows) < LEAST_FLAT:
+        return None
+    source = np.rint(colours.source[rows] + ORIGIN)
+    seen = np.rint(colours.capture[rows] + ORIGIN)
+    lasts = _last_stages(evidence)
+    direct = _shares(source, seen, lasts)
+    behind = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
+    shares = {}
+    for stage in STAGES:
+        if stage.kind == "repeated" and evidence.code_step > 1:
+            continue  # fewer bits leave nothing of those repeated below
+        told = _shares(stage.after(source), seen, lasts)
+        if stage.kind == "rgb":
+            told = np.maximum(told, _told(stage.after(behind), seen))
+        else:
+            told[0] = 0.0
+        shares[stage] = told
+    best = max(shares, key=lambda stage: float((shares[stage] - direct).max()))
+    group = int((shares[best] - direct).argmax())
+    share, without = float(shares[best][group]), float(direct[group])
+    rival = max(float(told[group]) for stage, told in shares.items() if stage.name != best.name)
+    if share < _SHARE or not (_better(share, without, _GAIN) and _better(share, rival, _LEAD)):
+        return None
+    if best.kind == "rgb" and best.bits > FINEST_RGB:
+        return None
+    return named_stage(best, share, without, int(np.count_nonzero(rows)))
+
+
+def _better(share: float, other: float, gain: float) -> bool:
+    """Whether a share exceeds another clearly, or leaves next to none of what the other leaves."""
+    few = share > _NEARLY_ALL and 1 - share < _FEWER * (1 - other) and other < _MOST
+    return few or share >= other + gain
+
+
+def _last_stages(evidence: Evidence) -> tuple[Stage, ...]:
+    """Return what may have rounded the captured codes last, as far as they show it."""
+    used = np.flatnonzero(evidence.capture_histogram[0])
+    if evidence.code_step > 1:
+        bits = 10 - int(np.log2(evidence.code_step))
+        return Stage("bits", bits, "rounded"), Stage("bits", bits, "cut off")
+    return (Stage("repeated", 8, "cut off"),) if are_repeated(used) else ()
+
+
+def are_repeated(used: NDArray[np.intp]) -> bool:
+    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
+    return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
+
+
+def _carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
+    """Codes after the affine map that carries most of them to those seen."""
+    design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
+    there, near = np.zeros_like(seen), np.ones(seen.shape, bool)
+    for _ in range(2):
+        for plane in range(3):
+            rows = near[:, plane]
+            there[:, plane] = design @ np.linalg.lstsq(design[rows], seen[rows, plane])[0]
+        near = np.abs(seen - there) < _NEAR
+        if near.sum(axis=0).min() < LEAST_FLAT:
+            break
+    carried: FloatArray = np.floor(there + 0.5)
+    return carried
+
+
+def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> FloatArray:
+    """Shares of the colours that codes foretell by the last stages, or else by an affine map."""
+    if not lasts:
+        return _told(_carried_on(codes, seen), seen)
+    shares: FloatArray = np.max([_told(last.after(codes), seen) for last in lasts], axis=0)
+    return shares
+
+
+def _told(codes: FloatArray, seen: FloatArray) -> FloatArray:
+    """Shares of the colours whose luma, and whose chroma, is foretold to the code."""
+    same = codes == seen
+    return np.array([same[:, planes].all(axis=1).mean() for planes in (_LUMA, _CHROMA)])
+
+
+def named_stage(stage: Stage, share: float, without: float, count: int) -> Finding:
+    """Say which stage predicts that share of the colours, and what goes without it."""
+    text = {
+        "bits": f"{stage.bits} bits go through a stage of the path, {stage.how} without dither, "
+        "whose steps a later stage moves",
+        "repeated": "8-bit codes were extended to 10 by repeating their two highest bits below, "
+        "and changed after that",
+        "rgb": f"The path goes through {stage.bits}-bit {stage.how}-range R'G'B'",
+    }[stage.kind]
+    name = {
+        "bits": "depth-eight-bits-hidden" if stage.bits == 8 else "depth-reduced-hidden",
+        "repeated": "depth-bits-repeated",
+        "rgb": "depth-rgb-stage",
+    }[stage.kind]
+    return altered(
+        name,
+        f"{text}: that predicts {share:.1%} of the colours to the code, and {without:.1%} without "
+        "it.",
+        value=100 * share,
+        unit="%",
+        count=count,
+        threshold=100 * (without + _GAIN),
+        alternatives=(f"{CHAIN} has such a stage",),
+        decided_by="a capture with range, picture controls and filters that change nothing",
+    )
