@@ -79,7 +79,7 @@ COLUMNS: dict[str, dict[str, Column]] = {
         "subsampling": Column("", "Chroma subsampling"),
         "signal": Column("", "How the code values are read"),
         "sha256": Column("", "SHA-256 of the file"),
-        "planes_sha256": Column("", "SHA-256 of row fingerprints of the decoded planes used"),
+        "planes_sha256": Column("", "SHA-256 of row fingerprints (NH) of the decoded planes used"),
         "mastering_peak": Column("cd/m2", "Peak of the mastering display; NaN when not stated"),
         "mastering_black": Column("cd/m2", "Black of the mastering display; NaN when not stated"),
         "max_cll": Column("cd/m2", "Maximum content light level; NaN when not stated"),

@@ -22,9 +22,10 @@ class Census:
     """Histograms and hash of frames of a clip, added to strip by strip.
 
     The hash of a frame is the SHA-256 of its index and of a 64-bit fingerprint of each row of its
-    planes, luma first: the sum of the codes times pseudo-random keys, modulo 2^64 (multilinear
-    hashing, Carter and Wegman 1979). Rows that differ by accident share a fingerprint once in
-    2^48 cases or fewer; against forgery there is the SHA-256 of the file.
+    planes, luma first. The fingerprint is NH, the hash inside UMAC (Black et al. 1999): two samples
+    make a word of 32 bits, the earlier in its lower half; a pseudo-random key is added to each
+    word modulo 2^32, and the products of neighbours are added modulo 2^64. Rows that differ by
+    accident share one once in 2^32 cases; against forgery there is the SHA-256 of the file.
 
     Parameters
     ----------
@@ -60,8 +61,8 @@ class Census:
 
 
 def row_keys(width: int) -> NDArray[np.uint64]:
-    """Return a pseudo-random 64-bit key for each sample of a row (SplitMix64, Steele et al.)."""
-    key = np.arange(1, width + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)
+    """Return a pseudo-random key for every four samples of a row (SplitMix64, Steele et al.)."""
+    key = np.arange(1, -(-width // 4) + 1, dtype=np.uint64) * np.uint64(0x9E3779B97F4A7C15)
     key = (key ^ key >> np.uint64(30)) * np.uint64(0xBF58476D1CE4E5B9)
     key = (key ^ key >> np.uint64(27)) * np.uint64(0x94D049BB133111EB)
     return key ^ key >> np.uint64(31)

@@ -37,15 +37,16 @@ def add_rows(
     plane
         Shape (H, W), codes, in one piece of memory.
     keys
-        Shape (W,) or longer.
+        One for every four samples of a row, the last of which may be short of some; or longer.
     counts
         One entry per code.
     rows
-        Shape (H,): becomes the sum of codes times keys, modulo 2^64.
+        Shape (H,): becomes the fingerprint of each row, see `tonelab.tallies.frames.Census`.
     """
     height, width = plane.shape
     whole = width // 4 * 4
     mask, one = np.uint64(0xFFFF), np.uint32(1)
+    half, lower = np.uint64(32), np.uint64(0xFFFFFFFF)
     # Neighbours are often equal, and adding to one counter twice in a row has to wait for memory:
     # four tables take turns, fed by one load of four samples. The 16 entries between them keep one
     # code off the same place of four memory pages, which processors mistake for one address.
@@ -53,12 +54,19 @@ def add_rows(
     first, second, third, fourth = parts[0], parts[1], parts[2], parts[3]
     for y in range(height):
         row = plane[y]
+        words = row[:whole].view(np.uint64)
         # A loop of its own, because it becomes vector instructions only when it is alone.
         total = np.uint64(0)
-        for x in range(width):
-            total += np.uint64(row[x]) * keys[x]
+        for n in range(len(words)):
+            key = keys[n]
+            total += (words[n] + key & lower) * ((words[n] >> half) + (key >> half) & lower)
+        if whole < width:
+            word, key = np.uint64(0), keys[whole // 4]
+            for x in range(whole, width):
+                word |= np.uint64(row[x]) << np.uint64(16 * (x - whole))
+            total += (word + key & lower) * ((word >> half) + (key >> half) & lower)
         rows[y] = total
-        for word in row[:whole].view(np.uint64):
+        for word in words:
             first[word & mask] += one
             second[(word >> np.uint64(16)) & mask] += one
             third[(word >> np.uint64(32)) & mask] += one
