@@ -79,6 +79,17 @@ def add_rows(
 
 
 @_kernel
+def _sums(codes: NDArray[np.uint16]) -> tuple[np.uint64, np.uint64]:
+    """Return the sums of codes and of squared codes; vector instructions, being a plain loop."""
+    total, total_squares = np.uint64(0), np.uint64(0)
+    for x in range(len(codes)):
+        code = np.uint64(codes[x])
+        total += code
+        total_squares += code * code
+    return total, total_squares
+
+
+@_kernel
 def add_windows(
     plane: NDArray[np.uint16],
     top: int,
@@ -101,15 +112,11 @@ def add_windows(
     """
     end = top + plane.shape[0]
     for n in range(windows.shape[0]):
-        total = 0
-        total_squares = 0
+        x0, x1 = np.intp(windows[n, 0]), np.intp(windows[n, 2])
         for y in range(max(windows[n, 1], top), min(windows[n, 3], end)):
-            for x in range(windows[n, 0], windows[n, 2]):
-                code = int(plane[y - top, x])
-                total += code
-                total_squares += code * code
-        sums[n] += total
-        squares[n] += total_squares
+            total, total_squares = _sums(plane[y - top, x0:x1])
+            sums[n] += np.int64(total)
+            squares[n] += np.int64(total_squares)
 
 
 @_kernel
