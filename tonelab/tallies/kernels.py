@@ -27,6 +27,22 @@ def _kernel(function: Callable[P, T]) -> Callable[P, T]:
 
 
 @_kernel
+def _product(word: np.uint64, key: np.uint64) -> np.uint64:
+    """Add the halves of a key to those of a word, each modulo 2^32, and multiply the sums."""
+    half, lower = np.uint64(32), np.uint64(0xFFFFFFFF)
+    return (word + key & lower) * ((word >> half) + (key >> half) & lower)
+
+
+@_kernel
+def _nh(words: NDArray[np.uint64], keys: NDArray[np.uint64]) -> np.uint64:
+    # Vector instructions come of a loop like this only in a function of its own.
+    total = np.uint64(0)
+    for n in range(len(words)):
+        total += _product(words[n], keys[n])
+    return total
+
+
+@_kernel
 def add_rows(
     plane: NDArray[np.uint16], keys: NDArray[np.uint64], counts: IntArray, rows: NDArray[np.uint64]
 ) -> None:
@@ -46,7 +62,6 @@ def add_rows(
     height, width = plane.shape
     whole = width // 4 * 4
     mask, one = np.uint64(0xFFFF), np.uint32(1)
-    half, lower = np.uint64(32), np.uint64(0xFFFFFFFF)
     # Neighbours are often equal, and adding to one counter twice in a row has to wait for memory:
     # four tables take turns, fed by one load of four samples. The 16 entries between them keep one
     # code off the same place of four memory pages, which processors mistake for one address.
@@ -55,24 +70,19 @@ def add_rows(
     for y in range(height):
         row = plane[y]
         words = row[:whole].view(np.uint64)
-        # A loop of its own, because it becomes vector instructions only when it is alone.
-        total = np.uint64(0)
         for n in range(len(words)):
-            key = keys[n]
-            total += (words[n] + key & lower) * ((words[n] >> half) + (key >> half) & lower)
-        if whole < width:
-            word, key = np.uint64(0), keys[whole // 4]
-            for x in range(whole, width):
-                word |= np.uint64(row[x]) << np.uint64(16 * (x - whole))
-            total += (word + key & lower) * ((word >> half) + (key >> half) & lower)
-        rows[y] = total
-        for word in words:
+            word = words[n]
             first[word & mask] += one
             second[(word >> np.uint64(16)) & mask] += one
             third[(word >> np.uint64(32)) & mask] += one
             fourth[word >> np.uint64(48)] += one
+        rest = np.uint64(0)
         for x in range(whole, width):
             first[row[x]] += one
+            rest |= np.uint64(row[x]) << np.uint64(16 * (x - whole))
+        rows[y] = _nh(words, keys)
+        if whole < width:
+            rows[y] += _product(rest, keys[whole // 4])
     for code in range(len(counts)):
         for part in range(4):
             counts[code] += np.int64(parts[part, code])
@@ -80,7 +90,7 @@ def add_rows(
 
 @_kernel
 def _sums(codes: NDArray[np.uint16]) -> tuple[np.uint64, np.uint64]:
-    """Return the sums of codes and of squared codes; vector instructions, being a plain loop."""
+    """Return the sums of codes and of squared codes."""
     total, total_squares = np.uint64(0), np.uint64(0)
     for x in range(len(codes)):
         code = np.uint64(codes[x])
