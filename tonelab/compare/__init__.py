@@ -192,7 +192,8 @@ def compare(
     shown = shared.shown()
     devices = device_names(every)
     matrix = np.zeros((5, len(every), len(every)))
-    for row, others in enumerate(distances_among(shown[: len(every)])):
+    apart = list(distances_among(shown[: len(every)]))
+    for row, others in enumerate(apart):
         for column, found in enumerate(others):
             figures = (found.mean, found.p95, found.low, found.high, found.floor)
             matrix[:, row, column] = matrix[:, column, row] = figures
@@ -219,7 +220,9 @@ def compare(
         distance_high=matrix[3],
         distance_floor=matrix[4],
         colours=len(shared),
-        verdicts=tuple(judge.verdict(*pair) for pair in sorted(wanted)),
+        verdicts=tuple(
+            judge.verdict(one, other, apart[other][one]) for one, other in sorted(wanted)
+        ),
         best=tuple(min(one.scores, key=lambda s: s.mean, default=None) for one in every),
         rankings=rank(every, devices, against, shared, shown),
         series=series,

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
-from tonelab.compare.shared import share
+from tonelab.compare.shared import distance, share
 from tonelab.compare.verdicts import MARGIN, Judge, Verdict
 from tonelab.curvefile import in_threads, load, read_fingerprint
 from tonelab.curvefile.fingerprint import GREYS, fingerprint
@@ -103,8 +103,9 @@ def _usable(
 
 def _examined(measurement: Measurement, path: Path, other: Measurement, margin: float) -> Neighbour:
     shared = share([measurement, other])
-    judge = Judge((measurement, other), shared, shared.shown(), margin)
-    return Neighbour(path, other.device, other.firmware, judge.verdict(0, 1))
+    shown = shared.shown()
+    judge = Judge((measurement, other), shared, shown, margin)
+    return Neighbour(path, other.device, other.firmware, judge.verdict(0, 1, distance(*shown)))
 
 
 def _apart(one: FloatArray, other: FloatArray) -> float:

@@ -89,9 +89,9 @@ class Judge:
         self._margin = margin
         self._free: dict[int, tuple[FloatArray, NDArray[np.bool_]]] = {}
 
-    def verdict(self, first: int, second: int) -> Verdict:
-        """Say what separates the measurements at two positions, see `Verdict`."""
-        margin, apart = self._margin, distance(self._shown[first], self._shown[second])
+    def verdict(self, first: int, second: int, apart: Distance) -> Verdict:
+        """Say what separates the measurements at two positions, so far apart, see `Verdict`."""
+        margin = self._margin
         where = "" if self._shared.basis == "colours" else " on the greys that both saw"
 
         def verdict(

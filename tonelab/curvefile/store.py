@@ -38,7 +38,7 @@ P = TypeVar("P")
 R = TypeVar("R")
 
 _SIGNATURE = b"\x89HDF\r\n\x1a\n"
-_SEAL = re.compile(rb"(?<=tonelab sha256 )[0-9a-f]{64}")
+_SEAL = re.compile(rb"tonelab sha256 ([0-9a-f]{64})")
 _PRINT = re.compile(rb"tonelab print ([0-9a-f]{%d})" % (8 * SIZE))
 
 
@@ -148,11 +148,16 @@ def content_hash(path: str | Path) -> str:
 
 def _seal(image: bytes) -> bytes:
     """Put the digest of the file, taken with zeros in its place, into the file."""
-    return _SEAL.sub(_digest_of(image), image, count=1)
+    seal = _SEAL.search(image)
+    assert seal is not None
+    return image[: seal.start(1)] + _digest_without(image, seal) + image[seal.end(1) :]
 
 
-def _digest_of(image: bytes) -> bytes:
-    return hashlib.sha256(_SEAL.sub(b"0" * 64, image, count=1)).hexdigest().encode()
+def _digest_without(image: bytes, seal: re.Match[bytes]) -> bytes:
+    total, whole = hashlib.sha256(), memoryview(image)
+    for part in (whole[: seal.start(1)], b"0" * 64, whole[seal.end(1) :]):
+        total.update(part)
+    return total.hexdigest().encode()
 
 
 # Reading
@@ -195,7 +200,7 @@ def _check_seal(image: bytes, path: Path) -> None:
         raise CurveFileError(
             f"{path} is not a curve file of tonelab, or was cut short: name another or restore it."
         )
-    if seal[0] != _digest_of(image):
+    if seal[1] != _digest_without(image, seal):
         raise CurveFileError(
             f"{path} was damaged, cut short or altered after it was written: "
             "restore it or measure again."
