@@ -32,12 +32,18 @@ def altered(evidence):
     return {f.id: f for f in found if f.verdict == "not transparent"}
 
 
-def levels(luma_gain, luma_offset, chroma_gain):
+def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
+    """A fit's levels, and chroma gains of colours in the first part of the hues."""
+    hue = np.linspace(0, 2 * np.pi, 60, endpoint=False)
+    chroma = 90 * np.stack([np.zeros(60), np.cos(hue), np.sin(hue)], axis=1)
+    gains = np.full(60, chroma_gain)
+    gains[: 40 * len(untouched)] = untouched
     explanation = SimpleNamespace(
         luma_gain=luma_gain, luma_offset=luma_offset, saturation=chroma_gain,
-        chroma_offset=(0.0, 0.0), gamut=None, matrices=None,
+        chroma_offset=(0.0, 0.0), gamut=None, matrices=None, before=chroma, known=np.eye(3),
     )  # fmt: skip
-    return SimpleNamespace(explanation=explanation, code_step=1)
+    colours = SimpleNamespace(capture=chroma * gains[:, None])
+    return SimpleNamespace(explanation=explanation, code_step=1, colours=colours)
 
 
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
@@ -50,6 +56,8 @@ WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
         (levels(0.98 / WIDE, 53.0, 1 / WIDE), "full-to-narrow-rgb"),
         (levels(WIDE, -64.0, 1.02), "narrow-to-full"),
         (levels(1 / WIDE, 64 / WIDE + 12, 1 / WIDE), "full-to-narrow-rgb"),
+        (levels(WIDE, -64.0, 1.03, [WIDE]), "narrow-to-full-rgb"),
+        (levels(1 / WIDE, 64 / WIDE, 0.9, [1 / WIDE_CHROMA]), "full-to-narrow-ycbcr"),
         (levels(WIDE, -64.0, WIDE), None),  # is named by itself
         (levels(1.1, -3.0, WIDE_CHROMA), None),
         (levels(1.013, 0.0, 1.0), None),

@@ -189,11 +189,16 @@ class Evidence:
         """How the colours went from source to capture, as far as a few known steps say it."""
         return explain(self.colours, self.source, self.grain)
 
+    @property
+    def greys_tell(self) -> bool:
+        """Whether there are greys enough to speak for themselves."""
+        return len(self.neutrals) >= _LEAST_GREYS
+
     @cached_property
     def tint(self) -> tuple[float, float]:
         """Cb and Cr, in codes, that greys arrive with."""
         greys, found = self.neutrals, self.explanation
-        if len(greys) < _LEAST_GREYS:
+        if not self.greys_tell:
             return found.chroma_offset
         rest = greys.capture[:, 1:] - greys.source[:, 1:] @ found.linear[1:, 1:].T
         cb, cr = np.median(rest, axis=0).tolist()

@@ -20,6 +20,10 @@ _OFFSET_LIMIT = 0.6  # 10-bit codes
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _LEAST = 24  # colours
+_STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
+_UNTOUCHED = 0.005  # departure of a colour's chroma gain
+_MOST_UNTOUCHED = 0.5  # share of such colours
+_LEAST_STRONG = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -109,7 +113,9 @@ def levels(evidence: Evidence) -> Findings:
             decided_by="the same capture with the range of player, device and card set alike",
         )
         return
-    gain, offset = abs(found.luma_gain - 1), abs(found.luma_offset)
+    usual_gain, usual_offset = (near.luma_gain, near.luma_offset) if near else (1.0, 0.0)
+    gain = abs(found.luma_gain / usual_gain - 1)
+    offset = abs(found.luma_offset - usual_offset)
     # Codes that are cut off or rounded to a coarser step without dither move their mean.
     # So does a bend that no straight line follows.
     bend = max(float(found.residual[0]) - 0.35 * evidence.grain, 0.0)
@@ -126,7 +132,7 @@ def levels(evidence: Evidence) -> Findings:
             alternatives=("picture controls contrast and brightness",),
             decided_by="a capture with all picture controls at their neutral setting",
         )
-    else:
+    elif near is None:
         yield transparent(
             "levels",
             f"Luma levels are kept: {figures}.",
@@ -136,6 +142,8 @@ def levels(evidence: Evidence) -> Findings:
             threshold=1 + _GAIN_LIMIT,
         )
     tint = max(map(abs, evidence.tint))
+    if not evidence.greys_tell:  # of chroma, which a bend of some hues moves
+        limit += 1.5 * max(float(found.residual[1:].max()) - 0.35 * evidence.grain, 0.0)
     if tint > limit and found.gamut is None:
         yield altered(
             "levels-tint",
@@ -208,9 +216,25 @@ def near_levels(evidence: Evidence) -> Fault | None:
         ):
             return fault
         if max(400 * luma, moved) < _MATCH:
-            way, _, _ = fault.id.rpartition("-")
-            return replace(fault, id=way, text=fault.text.rpartition(", as ")[0])
+            return _at_stage(evidence, fault)
     return None
+
+
+def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
+    """Tell the stage by the colours whose chroma nothing else changed, if there are such."""
+    found, colours = evidence.explanation, evidence.colours
+    way, _, _ = fault.id.rpartition("-")
+    before = (found.before @ found.known.T)[:, 1:]
+    strong = np.hypot(*before.T) > _STRONG_CHROMA
+    gains = np.hypot(*colours.capture[strong, 1:].T) / np.hypot(*before[strong].T)
+    depth = fault.text.partition(" range in ")[2].partition(",")[0]
+    stages = [f for f in FAULTS if f.id.startswith(way) and depth in f.text]
+    near = [np.abs(gains / stage.chroma_gain - 1) < _UNTOUCHED for stage in stages]
+    shares = [np.count_nonzero(rows) / max(len(gains), 1) for rows in near]
+    if len(gains) >= _LEAST_STRONG and max(shares) > _MOST_UNTOUCHED > 5 * min(shares):
+        return stages[int(np.argmax(shares))]
+    text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
+    return replace(fault, id=way, text=text)
 
 
 def _beside(evidence: Evidence, fault: Fault) -> Finding:
