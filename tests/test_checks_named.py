@@ -4,27 +4,46 @@ from __future__ import annotations
 
 from types import SimpleNamespace
 
+import natural
 import numpy as np
 import pytest
-from faults import chain, evidence_of, pointwise, pq_signal, rounded, to_codes
+from faults import (
+    MemoryClip,
+    capture_signal,
+    chain,
+    clean,
+    evidence_of,
+    pointwise,
+    pq_signal,
+    rounded,
+    to_codes,
+    to_rgb,
+)
 from injury import (
     boxed,
     covered,
     crushed,
     cut_to,
     denoised,
+    dithered,
     following,
     recoded,
     repeated_bits,
     rounded_to,
+    sharpened,
     through_rgb,
 )
+from scipy import ndimage
 
+from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, rgb_stage, steps
-from tonelab.checks.evidence import ORIGIN, Samples
+from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.levels import near_levels
+from tonelab.pairing import Pair
+from tonelab.results import PairingFacts
 from tonelab.tallies.bursts import LONG_BURST, bursts
+from tonelab.tallies.paths import tally_paths
 
 
 def altered(evidence):
@@ -143,6 +162,58 @@ def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(firs
         assert (
             rgb_stage(pictures(lambda codes, _, change=change: change(codes), **explained)) is None
         )
+
+
+def test_pictures_under_another_matrix_tell_the_bias_of_dither():
+    """Luma less what chroma adds to it; noise is that of one colour, not of one luma code."""
+    generator = np.random.default_rng(3)
+    colours = np.stack([np.arange(200, 300), *generator.integers(400, 640, (2, 100))], axis=1)
+    sent = np.repeat(colours, 60, axis=0)
+    mixed = rounded(recoded(sent.astype(float), (709, 2020)))
+    for bias in (0.0, -2.0):
+        seen = dithered((mixed[:, 0],), ("temporal", 8, bias), 0)[0]
+        joint = np.zeros((3, 1024, 1024), np.int64)
+        np.add.at(joint[0], (sent[:, 0], seen), 1)
+        samples = np.column_stack([0 * seen, sent, seen, 0 * seen + 1]).astype(np.int64)
+        paths = SimpleNamespace(joint=joint, samples=samples)
+        evidence = Evidence(capture_signal(), capture_signal(), paths=paths)
+        known = explain.recoded(("bt2020", "bt709"))
+        # A path of another matrix and nothing else.
+        explanation = SimpleNamespace(linear=known, matrices=("bt2020", "bt709"), gamut=None)
+        vars(evidence)["explanation"] = explanation
+        error = evidence.tones.capture[:, 0] - evidence.tones.source[:, 0] * known[0, 0]
+        assert abs(error.mean() - bias) < 0.1
+        assert 1.3 < evidence.noise < 2.3  # steps of 4 codes, dithered over one
+
+
+def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve():
+    bent = pointwise(lambda codes: to_codes(np.clip(to_rgb(codes), 0, 1) ** 0.6, 709))
+
+    def told(change):
+        def device(index):
+            y, *chroma = bent(clean(natural.planes(2, index)))
+            return rounded(change(y.astype(float))), *chroma
+
+        clips = (
+            MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
+            MemoryClip("capture.mov", device, 48, capture_signal(), "422"),
+        )
+        grid = Geometry((1.0, 1.0), (0.0, 0.0), natural.SIZE)
+        facts = PairingFacts("content", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 48)
+        usable = np.ones((17, 30), bool)
+        usable[[0, -1]], usable[:, [0, -1]] = False, False
+        none = np.zeros((0, 2), np.int64)
+        pair = Pair(*clips, None, grid, grid, none, facts, (), usable, np.zeros(1, np.int64))
+        runs = [np.full((1, 2), 20)]
+        evidence = SimpleNamespace(
+            paths=tally_paths(pair, runs), pass_through=False, layout=None, explanation=None
+        )
+        return [(f.id, f.verdict) for f in REGISTER["detail"].function(evidence)]
+
+    assert told(lambda y: y) == [("detail", "transparent")]
+    assert told(lambda y: sharpened(y, 0.3)) == [("detail-sharpened", "not transparent")]
+    blurred = told(lambda y: ndimage.gaussian_filter(y, 0.5))
+    assert blurred == [("detail-blurred", "not transparent")]
 
 
 def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():

@@ -112,7 +112,11 @@ def black(evidence: Evidence) -> Findings:
         if lifted is not None:
             yield lifted
             return
-        yield undecided("black", "Black cannot be measured here.", "the chart, in full")
+        text = "Black cannot be measured here"
+        if len(distance):
+            darkest = float(neutrals.source[:, 0].min()) + ORIGIN[0]
+            text += f": the darkest code that tells is {darkest:.0f}, and nothing below it occurs"
+        yield undecided("black", f"{text}.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     source, capture = neutrals.source[order, 0], neutrals.capture[order, 0]

@@ -138,10 +138,21 @@ class Evidence:
         variance = joint[rows] @ codes**2 / count[rows] - mean**2
         coupled = self.explanation.matrices is not None or self.explanation.gamut is not None
         if self.leak > LEAK_LIMIT and (coupled or np.median(variance) > CLEAR_VARIANCE):
+            uncoupled = self.explanation.gamut is None and len(self.paths.samples) > 0
+            return self._uncoupled(self.paths.samples) if uncoupled else self.neutrals
+        return _of_luma(rows, mean, variance, count[rows])
+
+    def _uncoupled(self, samples: IntArray) -> Samples:
+        """Luma over flat chroma, by source code, less what chroma adds to it."""
+        _, luma, *chroma, seen, count = samples.T
+        leaks = self.explanation.linear[0, 1:] @ (np.stack(chroma) - ORIGIN[1:, None])
+        total = np.bincount(luma, count, 1024)
+        rows = np.flatnonzero(total >= _LEAST_PIXELS)
+        if len(rows) < _LEAST_GREYS:
             return self.neutrals
-        source, capture, spread = np.zeros((3, len(rows), 3))
-        source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
-        return Samples(source, capture, spread, count[rows], rows, rows)
+        sums = [np.bincount(luma, count * (seen - leaks) ** n, 1024)[rows] for n in (1, 2)]
+        mean, square = (part / total[rows] for part in sums)
+        return _of_luma(rows, mean, square - mean**2, total[rows].astype(np.int64))
 
     @property
     def clear(self) -> bool:
@@ -259,9 +270,25 @@ class Evidence:
 
     @cached_property
     def noise(self) -> float:
-        """Standard deviation of captured luma samples of one source code, median, 10-bit codes."""
+        """Standard deviation of captured luma samples of one source code, median, 10-bit codes.
+
+        Of one source colour where luma depends on chroma too.
+        """
+        if self.leak > LEAK_LIMIT and self.layout is None and self.paths is not None:
+            return self._noise_of_colours(self.paths.samples)
         variance = self.tones.variance[:, 0]
         return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
+
+    @staticmethod
+    def _noise_of_colours(samples: IntArray) -> float:
+        """Find the same among samples of one source colour, over flat chroma."""
+        _, luma, cb, cr, seen, count = samples.T
+        _, colour = np.unique((luma << 20) | (cb << 10) | cr, return_inverse=True)
+        total = np.bincount(colour, count)
+        mean, square = (np.bincount(colour, count * seen**n) / total for n in (1, 2))
+        often = total >= _LEAST_PIXELS
+        variance = (square - mean**2)[often]
+        return float(np.sqrt(np.median(np.maximum(variance, 0)))) if len(variance) else 0.0
 
     @cached_property
     def chroma_noise(self) -> float:
@@ -295,6 +322,13 @@ def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
     slopes = np.linalg.lstsq(factors, luma)[0]
     rest = float(np.sqrt(np.mean((luma - factors @ slopes) ** 2)))
     return bool(rest < limit and 0.7 < slopes[0] < 1.4)
+
+
+def _of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:
+    """Make samples of captured luma by source code, chroma left at zero."""
+    source, capture, spread = np.zeros((3, len(rows), 3))
+    source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
+    return Samples(source, capture, spread, count, rows, rows)
 
 
 def _none() -> Samples:

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
-_LOOSE_LIMIT = 0.35  # the same where content was converted, which bends detail by its colour
+_LOOSE_LIMIT = 0.35  # of faint detail against strong where a conversion bends both by their colour
 _LEAST_BOUND = 0.01  # of gains and places
 _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
@@ -53,17 +53,18 @@ def detail(evidence: Evidence) -> Findings:
     strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
     faint, strong = strata
     assert strong is not None
-    # A curve bends strong detail; faint detail sees only its slope.
+    loose = not evidence.pass_through and evidence.layout is None
+    even = paths.detail_gram[-2, -2] >= LEAST_SAMPLES
+    # A curve bends strong detail; faint detail sees only its slope, which differs by place.
     told, bounds = strong if evidence.pass_through or faint is None else faint
-    count = int(paths.luma_gram[1, -2, -2])
+    if loose:
+        told, bounds = _relative_bands(paths.detail_gram) if even else np.ones((2, len(BANDS)))
+    count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
     text = f"gain by band {bands} cycles per pixel"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
-    loose = not evidence.pass_through and evidence.layout is None
-    if loose:
-        limit = _LOOSE_LIMIT
     faded, fading = _faded(faint, strong, by_shape=not evidence.pass_through)
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
     if high > limit + above and high >= -low:
@@ -88,8 +89,9 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("scaling to another size and back", "a shift by part of a pixel"),
             decided_by="a capture at the source's own size",
         )
-    elif loose and not reduced:
-        text = f"Detail cannot be told apart from what the conversion does to it: {text}."
+    elif loose and not even and not reduced:
+        text = "Detail cannot be told apart from what the conversion does to it: too little of it "
+        text += "lies under even colours."
         yield undecided("detail", text, "the chart, or content passed through")
     elif not reduced:
         yield transparent(
@@ -120,6 +122,19 @@ def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
     gains = band_gains(kernel)
     waves = np.array([np.mean(_waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
     return gains, _half_widths(gram, kernel, waves - gains[:, None, None])
+
+
+def _relative_bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+    """Do the same of detail less the mean around it, as shares of the second band's gain.
+
+    The mean around leaves little of the coarsest band.
+    """
+    kernel = luma_kernel(gram)
+    gains = band_gains(kernel)
+    told = gains / gains[1]
+    waves = np.array([np.mean(_waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
+    widths = _half_widths(gram, kernel, waves - told[:, None, None] * waves[1])
+    return told, widths / gains[1]
 
 
 def _faded(

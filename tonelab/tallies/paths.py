@@ -16,14 +16,14 @@ from tonelab.chart import Group, sample_windows
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.bursts import BURST
+from tonelab.tallies.facing import facing_shift, overlap, plain_relation, ten_bits
 from tonelab.tallies.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable
 
     from numpy.typing import NDArray
 
-    from tonelab.media import Clip
     from tonelab.media.clip import Planes
     from tonelab.pairing import Pair
     from tonelab.tallies.tallies import IntArray
@@ -37,10 +37,9 @@ FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
 _MIDDLE = 512  # taken off before squaring, so that sums stay small
 _MOST_SAMPLES = 30_000  # of one frame in a filter's equations
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
+_EVEN = 4  # codes between which chroma around faint detail stays
 _STILL = 1  # code between which a flat place stays
-_PLAIN = 0.5  # pixels between a relation that was found and a plainer one
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
-_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +58,10 @@ class PathTables:
     luma_gram
         (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
         constant, and the capture sample; faint and strong neighbourhoods apart.
+    detail_gram
+        (51, 51): the same of faint neighbourhoods of content under even chroma, 49 times less the
+        mean of the 49 samples around each, on both sides. A conversion that bends light by its
+        level, and by its colour, is straight there.
     chroma_gram
         (2, 2, 53, 53): the same for the 25 Cb and 25 Cr source samples around each chroma
         sample, a constant, and the captured Cb and Cr, by parity of row and column of the capture.
@@ -92,6 +95,7 @@ class PathTables:
     joint: IntArray
     every_sample: Mask
     luma_gram: IntArray
+    detail_gram: IntArray
     chroma_gram: IntArray
     chroma_phases: tuple[int, int]
     surround_gram: IntArray
@@ -106,16 +110,6 @@ class PathTables:
     still: IntArray
     samples: IntArray
     same: IntArray
-
-
-def facing_shift(pair: Pair) -> tuple[int, int] | None:
-    """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
-    scale, offset = pair.facts.scale, pair.facts.offset
-    size = (pair.source.width, pair.source.height)
-    stretch = max(abs(s - 1) * length for s, length in zip(scale, size, strict=True))
-    shift = tuple(round(o) for o in offset)
-    rest = max(abs(o - s) for o, s in zip(offset, shift, strict=True))
-    return None if stretch > 0.5 or rest > 1 - _MOST_SHIFT else (shift[0], shift[1])
 
 
 def tally_paths(
@@ -144,6 +138,7 @@ class _Adder:
         self.joint = np.zeros((3, CODES * CODES), np.int64)
         luma, chroma = (2 * LUMA_REACH + 1) ** 2 + 2, 2 * (2 * CHROMA_REACH + 1) ** 2 + 3
         self.luma_gram = np.zeros((2, luma, luma), np.int64)
+        self.detail_gram = np.zeros((luma, luma), np.int64)
         self.chroma_gram = np.zeros((2, 2, chroma, chroma), np.int64)
         self.surround_gram = np.zeros((4, 4), np.int64)
         self.resampled = np.zeros((len(KERNELS), 6), np.int64)
@@ -170,6 +165,7 @@ class _Adder:
             joint=self.joint.reshape(3, CODES, CODES),
             every_sample=np.array([self.shift is not None, same, same]),
             luma_gram=self.luma_gram,
+            detail_gram=self.detail_gram,
             chroma_gram=self.chroma_gram,
             chroma_phases=self.repeat or (1, 1),
             surround_gram=self.surround_gram,
@@ -191,9 +187,9 @@ class _Adder:
         layout = self.pair.layout
         page = None if layout is None else int(run[0, 1]) // layout.hold
         kind = "detail" if layout is None or page is None else layout.pages[page].kind
-        captured = list(_planes(self.pair.capture, run[:, 0]))
+        captured = list(ten_bits(self.pair.capture, run[:, 0]))
         shown = run[:, 1] if layout is None else run[-1:, 1]
-        source = [next(_planes(self.pair.source, frame)) for frame in np.split(shown, len(shown))]
+        source = [next(ten_bits(self.pair.source, frame)) for frame in np.split(shown, len(shown))]
         self.frames += len(captured)
         if page is not None:
             self._add_steady([planes[0] for planes in captured], page)
@@ -215,6 +211,7 @@ class _Adder:
             self._add_surround(source_planes[0], capture_planes[0], mask)
         if layout is None:
             self._add_samples(source_planes, capture_planes[0], mask, number)
+            self._add_detail(source_planes, capture_planes[0], mask)
             self._add_lags([(s[0], c[0]) for s, c in facing], mask)
         if len(facing) > 1:
             self._add_still([(s[0], c[0]) for s, c in facing], mask)
@@ -230,7 +227,7 @@ class _Adder:
         """Cut both sides down to what they share; chroma only under whole chroma shifts."""
         assert self.shift is not None
         cut = [
-            _overlap(
+            overlap(
                 a,
                 b,
                 self.shift if plane == 0 else None,
@@ -291,6 +288,29 @@ class _Adder:
             targets = capture[rows, columns][:, None].astype(np.float64) - _MIDDLE
             self.luma_gram[stratum] += _gram(taps, targets)
 
+    def _add_detail(self, source: Planes, capture: Plane, mask: Mask) -> None:
+        y, *chroma = source
+        if not chroma[0].size:
+            return
+        across, down = self.source_factors
+        reach = 2 * LUMA_REACH
+        spread = _spread(y, LUMA_REACH)
+        uneven = [_spread(plane, -(-reach // min(across, down))) for plane in chroma]
+        even = _on_luma(np.maximum(*uneven) <= _EVEN, (across, down), mask.shape)
+        # The mean around a captured sample must not take in what covers the picture.
+        whole = ndimage.minimum_filter(mask, 2 * LUMA_REACH + 1) & _inner(mask.shape, reach)
+        wanted = (spread > 2 * _STILL) & (spread <= FAINT) & even & whole
+        rows, columns = _pick(wanted)
+        detail, shown = (
+            _whole(
+                (2 * LUMA_REACH + 1) ** 2
+                * (plane - ndimage.uniform_filter(plane, 2 * LUMA_REACH + 1))
+            )
+            for plane in (y.astype(np.float64), capture.astype(np.float64))
+        )
+        taps = _neighbours(detail + _MIDDLE, rows, columns, LUMA_REACH)
+        self.detail_gram += _gram(taps, shown[rows, columns][:, None].astype(np.float64))
+
     def _add_chroma(self, source: Planes, capture: Planes, mask: Mask) -> None:
         if self.repeat is None or not source[1].size:
             return
@@ -344,10 +364,7 @@ class _Adder:
             return
         flat = (_spread(cb, 1) == 0) & (_spread(cr, 1) == 0)
         across, down = self.source_factors
-        wanted = np.zeros(mask.shape, bool)
-        whole = flat.repeat(down, axis=0).repeat(across, axis=1)[: len(mask), : mask.shape[1]]
-        wanted[: whole.shape[0], : whole.shape[1]] = whole
-        rows, columns = _pick(wanted & mask)
+        rows, columns = _pick(_on_luma(flat, (across, down), mask.shape) & mask)
         place = rows // down, columns // across
         codes = (y[rows, columns], cb[place], cr[place], capture[rows, columns])
         found, count = np.unique(np.stack(codes, axis=1), axis=0, return_counts=True)
@@ -395,7 +412,7 @@ class _Adder:
         self.surround_gram += _products(np.stack(parts, axis=1).astype(np.float64))
 
     def _add_resampled(self, source: Plane, capture: Plane) -> None:
-        scale, offset = _plain_relation(self.pair)
+        scale, offset = plain_relation(self.pair)
         for row, kernel in enumerate(KERNELS.values()):
             predicted, inside = resample(source, capture.shape, scale, offset, kernel)
             p = _whole(16 * (predicted[inside] - _MIDDLE))
@@ -405,62 +422,20 @@ class _Adder:
             )  # fmt: skip
 
 
-def _plain_relation(pair: Pair) -> tuple[tuple[float, float], tuple[float, float]]:
-    """Scale and offset, without fractions where the whole picture was scaled to the other size."""
-    facts, source, capture = pair.facts, pair.source, pair.capture
-    plain = capture.width / source.width, capture.height / source.height
-    ends = [
-        abs(offset + place * (scale - whole) * length)
-        for scale, offset, whole, length in zip(
-            facts.scale, facts.offset, plain, (source.width, source.height), strict=True
-        )
-        for place in (0, 1)
-    ]
-    whole = plain != (1.0, 1.0) and max(ends) < _PLAIN
-    return (plain, (0.0, 0.0)) if whole else (facts.scale, facts.offset)
-
-
-def _planes(clip: Clip, frames: IntArray) -> Iterator[Planes]:
-    """Planes of consecutive frames as 10-bit codes; deeper ones lose their last bits."""
-    for frame in clip.frames(int(frames[0]), int(frames[-1]) + 1):
-        if clip.bits >= 10:
-            y, cb, cr = (np.right_shift(p, clip.bits - 10, dtype=np.uint16) for p in frame.planes)
-        else:
-            y, cb, cr = (np.left_shift(p, 10 - clip.bits, dtype=np.uint16) for p in frame.planes)
-        yield y, cb, cr
-
-
-def _overlap(
-    source: Plane,
-    capture: Plane,
-    luma_shift: tuple[int, int] | None,
-    shift: tuple[int, int],
-    source_factors: tuple[int, int],
-    capture_factors: tuple[int, int],
-) -> tuple[Plane, Plane]:
-    if luma_shift is not None:
-        (sx, sy), (cx, cy) = shift, shift
-    else:
-        pairs = [
-            *zip(shift, source_factors, strict=True),
-            *zip(shift, capture_factors, strict=True),
-        ]
-        if any(s % factor for s, factor in pairs):
-            return source[:0, :0], capture[:0, :0]
-        sx, sy, cx, cy = (s // factor for s, factor in pairs)
-    source = source[max(0, -sy) :, max(0, -sx) :]
-    capture = capture[max(0, cy) :, max(0, cx) :]
-    if luma_shift is not None:
-        rows, columns = (min(n) for n in zip(source.shape, capture.shape, strict=True))
-        return source[:rows, :columns], capture[:rows, :columns]
-    return source, capture
-
-
 def _spread(plane: Plane, reach: int) -> NDArray[np.int32]:
     """Highest minus lowest code within ``reach`` samples."""
     size = 2 * reach + 1
     high = ndimage.maximum_filter(plane, size).astype(np.int32)
     return high - ndimage.minimum_filter(plane, size)
+
+
+def _on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> Mask:
+    """Mask of luma pixels of a picture whose chroma samples are in the mask."""
+    across, down = factors
+    whole = chroma.repeat(down, axis=0).repeat(across, axis=1)[: shape[0], : shape[1]]
+    luma = np.zeros(shape, bool)
+    luma[: whole.shape[0], : whole.shape[1]] = whole
+    return luma
 
 
 def _inner(shape: tuple[int, ...], reach: int) -> Mask:
@@ -479,7 +454,7 @@ def _pick(wanted: Mask, most: int = _MOST_SAMPLES) -> tuple[NDArray[np.intp], ND
 
 
 def _neighbours(
-    plane: Plane, rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
+    plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
 ) -> NDArray[np.float64]:
     """Gather samples around places, (N, (2 reach + 1)^2), rows of the picture first."""
     around = range(-reach, reach + 1)
