@@ -115,7 +115,7 @@ def black(evidence: Evidence) -> Findings:
         text = "Black cannot be measured here"
         if len(distance):
             darkest = float(neutrals.source[:, 0].min()) + ORIGIN[0]
-            text += f": the darkest code that tells is {darkest:.0f}, and nothing below it occurs"
+            text += f": {len(distance)} source codes can be judged, from {darkest:.0f} on"
         yield undecided("black", f"{text}.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
