@@ -30,10 +30,13 @@ from injury import (
     recoded,
     repeated_bits,
     rounded_to,
+    saturated,
     sharpened,
+    stretched,
     through_rgb,
 )
 from scipy import ndimage
+from skimage.transform import downscale_local_mean
 
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
@@ -44,6 +47,7 @@ from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
 from tonelab.tallies.bursts import LONG_BURST, bursts
 from tonelab.tallies.paths import tally_paths
+from tonelab.tallies.resampling import KERNELS
 
 
 def altered(evidence):
@@ -62,7 +66,7 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
         chroma_offset=(0.0, 0.0), gamut=None, matrices=None, before=chroma, known=np.eye(3),
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
-    return SimpleNamespace(explanation=explanation, code_step=1, colours=colours)
+    return SimpleNamespace(explanation=explanation, code_step=1, colours=colours, paths=None)
 
 
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
@@ -85,6 +89,22 @@ WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
 def test_a_mix_up_of_ranges_is_named_beside_another_change_of_levels(shown, name):
     found = near_levels(shown)
     assert (found and found.id) == name
+
+
+@pytest.mark.parametrize("stage", ["rgb", "ycbcr"])
+@pytest.mark.parametrize("first", [True, False])
+def test_a_stage_beside_another_saturation_is_told_by_what_was_rounded_between(stage, first):
+    codes = np.full((1024, 3), 512.0)
+    codes[:, 1] = np.arange(1024)
+    steps = [lambda x: stretched(x, ("expanded", stage, 10)), lambda x: saturated(x, 0.87)]
+    for step in steps if first else reversed(steps):
+        codes = rounded(step(codes)).astype(float)
+    joint = np.zeros((3, 1024, 1024), np.int64)
+    joint[1:, np.arange(300, 700), codes[300:700, 1].astype(int)] = 20
+    evidence = levels(WIDE, -64.0, 0.87 * (WIDE if stage == "rgb" else WIDE_CHROMA))
+    assert near_levels(evidence).id == "narrow-to-full"
+    evidence.paths = SimpleNamespace(joint=joint)
+    assert near_levels(evidence).id == f"narrow-to-full-{stage}"
 
 
 def test_a_clip_of_rgb_with_head_room_is_one_clip():
@@ -128,7 +148,7 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
         explanation=SimpleNamespace(
             gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known, known=known
         ),
-        layout=None, tallies=None, pass_through=True, grain=1, leak=0.0,
+        layout=None, tallies=None, pass_through=True, grain=1, leak=0.0, rescaled=False,
     )  # fmt: skip
 
 
@@ -186,34 +206,67 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
         assert 1.3 < evidence.noise < 2.3  # steps of 4 codes, dithered over one
 
 
+def content_paths(device, scale=1.0):
+    """Tables of one frame of pictures; the device is a function of 4:2:2 planes."""
+    clips = (
+        MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
+        MemoryClip(
+            "capture.mov",
+            lambda n: device(clean(natural.planes(2, n))),
+            48,
+            capture_signal(),
+            "422",
+        ),
+    )
+    grid = Geometry((1.0, 1.0), (0.0, 0.0), natural.SIZE)
+    facts = PairingFacts("content", (scale, scale), (0.0, 0.0), 0.0, 0, 48)
+    usable = np.ones((17, 30), bool)
+    usable[[0, -1]], usable[:, [0, -1]] = False, False
+    none = np.zeros((0, 2), np.int64)
+    pair = Pair(*clips, None, grid, grid, none, facts, (), usable, np.zeros(1, np.int64))
+    return tally_paths(pair, [np.full((1, 2), 20)])
+
+
+def told(evidence, *checks):
+    found = [f for name in checks for f in REGISTER[name].function(evidence)]
+    return {f.id: f for f in found if f.verdict != "transparent"}
+
+
 def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve():
     bent = pointwise(lambda codes: to_codes(np.clip(to_rgb(codes), 0, 1) ** 0.6, 709))
 
-    def told(change):
-        def device(index):
-            y, *chroma = bent(clean(natural.planes(2, index)))
+    def detail(change):
+        def device(planes):
+            y, *chroma = bent(planes)
             return rounded(change(y.astype(float))), *chroma
 
-        clips = (
-            MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
-            MemoryClip("capture.mov", device, 48, capture_signal(), "422"),
-        )
-        grid = Geometry((1.0, 1.0), (0.0, 0.0), natural.SIZE)
-        facts = PairingFacts("content", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 48)
-        usable = np.ones((17, 30), bool)
-        usable[[0, -1]], usable[:, [0, -1]] = False, False
-        none = np.zeros((0, 2), np.int64)
-        pair = Pair(*clips, None, grid, grid, none, facts, (), usable, np.zeros(1, np.int64))
-        runs = [np.full((1, 2), 20)]
-        evidence = SimpleNamespace(
-            paths=tally_paths(pair, runs), pass_through=False, layout=None, explanation=None
-        )
-        return [(f.id, f.verdict) for f in REGISTER["detail"].function(evidence)]
+        paths = content_paths(device)
+        evidence = SimpleNamespace(paths=paths, pass_through=False, layout=None, rescaled=False)
+        return set(told(evidence, "detail"))
 
-    assert told(lambda y: y) == [("detail", "transparent")]
-    assert told(lambda y: sharpened(y, 0.3)) == [("detail-sharpened", "not transparent")]
-    blurred = told(lambda y: ndimage.gaussian_filter(y, 0.5))
-    assert blurred == [("detail-blurred", "not transparent")]
+    assert not detail(lambda y: y)
+    assert detail(lambda y: sharpened(y, 0.3)) == {"detail-sharpened"}
+    assert detail(lambda y: ndimage.gaussian_filter(y, 0.5)) == {"detail-blurred"}
+
+
+@pytest.mark.parametrize("amount", [0.0, 0.6])
+def test_scaled_pictures_face_the_source_scaled_alike(amount):
+    def device(planes):
+        sharp = sharpened(planes[0].astype(float), amount)
+        return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in (sharp, *planes[1:])]
+
+    evidence = SimpleNamespace(
+        paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True,
+        resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None),
+    )  # fmt: skip
+    found = told(evidence, "detail", "scaling", "shift")
+    assert set(found) - {"detail-sharpened"} == {"scaling-filter", "shift"}
+    scaling = found["scaling-filter"]  # at a half, the mean of four is bilinear too
+    assert KERNELS["box-averaging"].label in (*scaling.alternatives, scaling.text)
+    assert ("detail-sharpened" in found) == (amount > 0)
+    if not amount:
+        rows, columns = np.nonzero(evidence.paths.joint[0])
+        assert np.abs(rows - columns).max() <= 1  # halves may be rounded either way
 
 
 def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
@@ -255,7 +308,13 @@ def greys(shown):
         source=source, capture=capture, variance=np.zeros((500, 3)), count=np.full(500, 90)
     )
     return SimpleNamespace(
-        tones=tones, pass_through=True, layout=None, clear=True, grain=1, code_step=1
+        tones=tones,
+        pass_through=True,
+        layout=None,
+        clear=True,
+        grain=1,
+        code_step=1,
+        rescaled=False,
     )
 
 
@@ -292,7 +351,7 @@ def counted(shown, of_chroma=lambda planes: planes):
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
         code_step=1, noise=0.0, chroma_noise=0.0, pass_through=True,
-        capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none,
+        capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
         explanation=SimpleNamespace(
             gamut=None, used=np.zeros(0, bool), chroma_offset=tuple(offset[1:]),
             linear=np.eye(3), known=np.eye(3), predict=lambda source: source,
@@ -350,6 +409,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         layout=None,
         code_step=4,
         capture=SimpleNamespace(bits=8),
+        rescaled=False,
         explanation=SimpleNamespace(luma_gain=1.0, predict=lambda source: source),
     )
     assert [finding.id for finding in steps(evidence)] == ids

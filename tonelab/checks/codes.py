@@ -33,6 +33,7 @@ _DARKEST = 16  # source codes that occur
 _LIFT_OF_DARKS = 0.75  # code steps
 _SAME = 0.1  # codes
 _ALIKE = 0.02  # squared codes
+_FORETOLD = 0.3  # the same where scaling is foretold, to a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 40  # greys near black
 
@@ -209,7 +210,8 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
         return None
     order = np.argsort(tones.source[:, 0], kind="stable")
     # What a curve does to a code it does everywhere; a filter does not.
-    if len(order) < 4 * _DARKEST or np.median(tones.variance[order[:_DARKEST], 0]) > _ALIKE:
+    alike = _FORETOLD if evidence.rescaled else _ALIKE
+    if len(order) < 4 * _DARKEST or np.median(tones.variance[order[:_DARKEST], 0]) > alike:
         return None
     source, capture = tones.source[order, 0], tones.capture[order, 0]
     above = source > np.median(source)

@@ -37,6 +37,7 @@ _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is 
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _LEVELS_LOST = 0.08  # share of the expected levels
+_LOST_BY_SCALING = 0.06  # share of steps, where greys are foretold to a code only
 _LEAST_OF_CHROMA = 24  # codes of either plane
 
 
@@ -216,7 +217,8 @@ def codes_used(evidence: Evidence) -> tuple[int, int] | None:
 
     For content whose pixels do not face the source's one by one, or carry detail or noise.
     """
-    if not evidence.pass_through or (len(evidence.tones) >= _LEAST_GREYS and evidence.clear):
+    facing = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.rescaled
+    if not evidence.pass_through or facing:
         return None
     used = []
     for histogram in (evidence.source_histogram[0], evidence.capture_histogram[0]):
@@ -314,7 +316,7 @@ def steps(evidence: Evidence) -> Findings:
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
-    allowed = max(0.0, 1 - gain) + 0.02
+    allowed = max(0.0, 1 - gain) + (_LOST_BY_SCALING if evidence.rescaled else 0.02)
     first_grey = levels[start] + ORIGIN[0]
     text = (
         f"{int(lost.sum())} of {int(neighbours.sum())} steps between neighbouring source greys are "

@@ -234,7 +234,12 @@ class Evidence:
     @property
     def resampled(self) -> bool:
         """Whether the picture was scaled or moved by parts of a pixel, which rings at edges."""
-        return self.paths is not None and bool(self.paths.resampled[:, 0].any())
+        return self.paths is not None and bool(self.paths.resampled[0, 0, 0])
+
+    @property
+    def rescaled(self) -> bool:
+        """Whether no pixels face each other but those of the source scaled as the capture was."""
+        return self.resampled and self.paths is not None and not self.paths.every_sample[0]
 
     @cached_property
     def code_step(self) -> int:
@@ -276,7 +281,8 @@ class Evidence:
         """
         if self.leak > LEAK_LIMIT and self.layout is None and self.paths is not None:
             return self._noise_of_colours(self.paths.samples)
-        variance = self.tones.variance[:, 0]
+        # Scaling is foretold to a code only, which is no noise.
+        variance = (self.neutrals if self.rescaled else self.tones).variance[:, 0]
         return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
 
     @staticmethod

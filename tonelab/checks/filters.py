@@ -14,6 +14,7 @@ from tonelab.checks.frames import is_covered, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS
+from tonelab.tallies.rescaled import KNOWN, tell_scaling
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -22,7 +23,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.paths import PathTables
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.tallies.rescaled import Scaling
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
@@ -33,8 +34,6 @@ _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
 _LEAST_BLOCKS = 500
-_KERNEL_LIMIT = 1.0  # codes RMS
-_KERNEL_TIE = 0.1
 LEAST_SAMPLES = 2_000
 NEEDED = "a capture at the source's size and place, without scaling"
 
@@ -50,6 +49,10 @@ def detail(evidence: Evidence) -> Findings:
         text = "Detail cannot be told apart from what was done to the colours."
         yield undecided("detail", text, AFTER)
         return
+    if evidence.rescaled and not _scaling(evidence)[1]:
+        text = "Detail cannot be told apart from what an unknown scaler does to it."
+        yield undecided("detail", text, NEEDED)
+        return
     strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
     faint, strong = strata
     assert strong is not None
@@ -62,6 +65,8 @@ def detail(evidence: Evidence) -> Findings:
     count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
     text = f"gain by band {bands} cycles per pixel"
+    if evidence.rescaled:
+        text += ", beside what the scaler does"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
@@ -219,50 +224,47 @@ def _blurs(paths: PathTables) -> bool:
 def scaling(evidence: Evidence) -> Findings:
     """Name the filter with which the picture was scaled or moved."""
     paths = evidence.paths
-    if paths is None or not paths.resampled[:, 0].any():
+    if paths is None or not evidence.resampled:
         if paths is not None and paths.luma_gram[1, -2, -2] >= LEAST_SAMPLES:
             count = int(paths.luma_gram[1, -2, -2])
             yield transparent("scaling", "The picture was not scaled.", value=1.0, count=count)
         return
-    left = {name: misfit(sums) for name, sums in zip(KERNELS, paths.resampled, strict=True)}
-    best, *others = sorted(left, key=lambda name: left[name])
-    ties = [name for name in others if left[name] < left[best] + _KERNEL_TIE]
-    count = int(paths.resampled[0, 0])
-    known = left[best] < _KERNEL_LIMIT + 0.3 * (evidence.code_step - 1)
+    found, known = _scaling(evidence)
+    label, count = KERNELS[found.name].label, int(paths.resampled[0, 0, 0])
     text = (
-        f"The picture was scaled with a filter as {KERNELS[best].label}"
+        f"The picture was scaled with a filter as {label}"
         if known
-        else f"The picture was scaled with none of the known filters; nearest is "
-        f"{KERNELS[best].label}"
+        else f"The picture was scaled with none of the known filters; nearest is {label}"
     )
+    if any(found.detail):
+        text += ", and its detail was filtered beside that"
     yield altered(
         "scaling-filter" if known else "scaling-unknown",
-        f"{text} ({left[best]:.2f} codes RMS).",
+        f"{text} ({found.left:.2f} codes RMS).",
         severity="info",
-        value=left[best],
+        value=found.left,
         unit="codes",
         count=count,
-        threshold=_KERNEL_LIMIT,
-        alternatives=tuple(KERNELS[name].label for name in ties) or ("a filter of similar shape",),
+        threshold=KNOWN,
+        alternatives=tuple(KERNELS[name].label for name in found.ties)
+        or ("a filter of similar shape",),
         decided_by="a capture of the chart at the source's own size",
     )
 
 
-def misfit(sums: IntArray) -> float:
-    """RMS codes that a kernel's prediction leaves after a gain and an offset."""
-    n, p, c, pp, cc, pc = (float(value) for value in sums)
-    spread = np.array([[pp - p * p / n, pc - p * c / n], [0.0, cc - c * c / n]])
-    if spread[0, 0] <= 0:
-        return float(np.sqrt(max(spread[1, 1], 0.0) / n))
-    rest = spread[1, 1] - spread[0, 1] ** 2 / spread[0, 0]
-    return float(np.sqrt(max(rest, 0.0) / n))
+def _scaling(evidence: Evidence) -> tuple[Scaling, bool]:
+    """How the picture was scaled, and whether that foretells the capture."""
+    assert evidence.paths is not None
+    slack = 0.3 * (evidence.code_step - 1)
+    found = tell_scaling(evidence.paths.resampled, slack=slack)
+    return found, found.left < KNOWN + slack
 
 
 @check("shift", "place of the picture, by luma and chroma samples", always=True)
 def shift(evidence: Evidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths
-    if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+    if paths is None or evidence.rescaled or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("shift", "The place of samples cannot be told.", NEEDED)
         return
     if is_covered(evidence) or repeated_kind(evidence) == "local":

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
+    from tonelab.signal.quantisation import FloatArray
 
 _GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
 _OFFSET_LIMIT = 0.6  # 10-bit codes
@@ -24,6 +25,9 @@ _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
 _UNTOUCHED = 0.005  # departure of a colour's chroma gain
 _MOST_UNTOUCHED = 0.5  # share of such colours
 _LEAST_STRONG = 16
+_OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 60  # samples of a chroma code, those of one code, codes
+_SEARCHED = np.linspace(-0.002, 0.002, 161)  # about the gain that was fitted
+_TO_THE_DIGIT, _AHEAD = 0.95, 0.05  # share of codes, and by which it must lead
 
 
 @dataclass(frozen=True, slots=True)
@@ -221,7 +225,7 @@ def near_levels(evidence: Evidence) -> Fault | None:
 
 
 def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
-    """Tell the stage by the colours whose chroma nothing else changed, if there are such."""
+    """Tell the stage by the colours whose chroma nothing else changed, or by what was rounded."""
     found, colours = evidence.explanation, evidence.colours
     way, _, _ = fault.id.rpartition("-")
     before = (found.before @ found.known.T)[:, 1:]
@@ -233,8 +237,40 @@ def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
     shares = [np.count_nonzero(rows) / max(len(gains), 1) for rows in near]
     if len(gains) >= _LEAST_STRONG and max(shares) > _MOST_UNTOUCHED > 5 * min(shares):
         return stages[int(np.argmax(shares))]
+    told = _by_digits(evidence, [stage.chroma_gain for stage in stages])
+    if told is not None:
+        return stages[told]
     text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
     return replace(fault, id=way, text=text)
+
+
+def _by_digits(evidence: Evidence, gains: list[float]) -> int | None:
+    """Return which gain of chroma foretells its codes to the digit, with another around it.
+
+    Codes are rounded after each of two gains, which tells more than their product.
+    """
+    if evidence.paths is None:
+        return None
+    joint = evidence.paths.joint[1:, 1:-1].reshape(-1, 1024)
+    code, seen = np.tile(np.arange(1, 1023), 2) - ORIGIN[1], joint.argmax(axis=1)
+    total, most = joint.sum(axis=1), joint.max(axis=1)
+    # Of chroma that depends on its own code alone, away from the ends.
+    rows = (total >= _OFTEN) & (most > _ALIKE * total) & (seen > 1) & (seen < 1022)
+    if np.count_nonzero(rows) < _LEAST_CODES:
+        return None
+    code, seen = code[rows], seen[rows] - ORIGIN[1]
+    product = float(code @ seen / (code @ code)) * (1 + _SEARCHED)
+
+    def foretold(*steps: FloatArray | float) -> float:
+        there = np.broadcast_to(code, (len(_SEARCHED), len(code)))
+        for step in steps:
+            there = np.floor(there * np.reshape(step, (-1, 1)) + 0.5)
+        return float((there == seen).mean(axis=1).max())
+
+    shares = [max(foretold(g, product / g), foretold(product / g, g)) for g in gains]
+    best, *others = sorted([*shares, foretold(product)], reverse=True)
+    told = best > _TO_THE_DIGIT and best > max(others) + _AHEAD and best in shares
+    return shares.index(best) if told else None
 
 
 def _beside(evidence: Evidence, fault: Fault) -> Finding:

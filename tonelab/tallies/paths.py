@@ -17,7 +17,19 @@ from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.bursts import BURST
 from tonelab.tallies.facing import facing_shift, overlap, plain_relation, ten_bits
-from tonelab.tallies.resampling import KERNELS, resample
+from tonelab.tallies.picking import (
+    MIDDLE,
+    gram,
+    integers,
+    neighbours,
+    on_luma,
+    pick,
+    products,
+    span,
+    within,
+)
+from tonelab.tallies.resampling import KERNELS
+from tonelab.tallies.rescaled import COLUMNS, rescale, scaling_sums, source_pixels, tell_scaling
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -26,6 +38,8 @@ if TYPE_CHECKING:
 
     from tonelab.media.clip import Planes
     from tonelab.pairing import Pair
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.rescaled import Scaling
     from tonelab.tallies.tallies import IntArray
 
     Plane = NDArray[np.uint16]
@@ -34,11 +48,10 @@ if TYPE_CHECKING:
 CODES = 1024
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
-_MIDDLE = 512  # taken off before squaring, so that sums stay small
-_MOST_SAMPLES = 30_000  # of one frame in a filter's equations
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
 _EVEN = 4  # codes between which chroma around faint detail stays
 _STILL = 1  # code between which a flat place stays
+_FINER = 16  # parts of a code
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
@@ -57,7 +70,8 @@ class PathTables:
         (3,): whether ``joint`` holds every sample of the plane.
     luma_gram
         (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
-        constant, and the capture sample; faint and strong neighbourhoods apart.
+        constant, and the capture sample; faint and strong neighbourhoods apart. Of scaled pictures
+        both sides in sixteenths of codes, the source's as the scaler makes them.
     detail_gram
         (51, 51): the same of faint neighbourhoods of content under even chroma, 49 times less the
         mean of the 49 samples around each, on both sides. A conversion that bends light by its
@@ -71,8 +85,8 @@ class PathTables:
         (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
         surroundings, and of the capture's block.
     resampled
-        (K, 6): where luma was resampled, for each of `tonelab.tallies.resampling.KERNELS` the
-        samples, and sums of its prediction p, of the capture c, of p^2, c^2 and p c.
+        (K, 6, 6): where luma was resampled, sums of products for each of
+        `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.
     steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
         (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
         were looked at, sums of codes, of squared codes, and over pixels of the squared sum over
@@ -117,7 +131,8 @@ def tally_paths(
 ) -> PathTables:
     """Read some `bursts` of both clips and sum what co-registered pixels say.
 
-    Scaled pairs leave all but the tables of patches and of resampling empty.
+    Scaled pairs of content are held against the source's luma scaled alike; those of the chart
+    leave all but the tables of patches and of resampling empty.
     """
     adder = _Adder(pair)
     for done, run in enumerate(runs):
@@ -141,7 +156,7 @@ class _Adder:
         self.detail_gram = np.zeros((luma, luma), np.int64)
         self.chroma_gram = np.zeros((2, 2, chroma, chroma), np.int64)
         self.surround_gram = np.zeros((4, 4), np.int64)
-        self.resampled = np.zeros((len(KERNELS), 6), np.int64)
+        self.resampled = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
         self.steady = np.zeros((5, patches), np.int64)
         self.lags = np.zeros((2, BURST), np.int64)
         self.still = np.zeros((CODES, 4), np.int64)
@@ -150,7 +165,9 @@ class _Adder:
         factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
         self.source_factors, self.capture_factors = factors
         ratio = [a / b for a, b in zip(*factors, strict=True)]
-        self.repeat = None if min(ratio) < 1 else (int(ratio[1]), int(ratio[0]))
+        # Chroma of scaled pictures has no samples that face each other.
+        facing = min(ratio) >= 1 and self.shift is not None
+        self.repeat = (int(ratio[1]), int(ratio[0])) if facing else None
         if pair.layout is not None:
             self.windows = sample_windows(
                 pair.layout, pair.geometry_capture, pair.capture.subsampling
@@ -193,13 +210,14 @@ class _Adder:
         self.frames += len(captured)
         if page is not None:
             self._add_steady([planes[0] for planes in captured], page)
+        pairs = [*zip(source, captured[-len(source) :], strict=True)]
         if kind == "detail" and not self._in_place():
-            self._add_resampled(source[-1][0], captured[-1][0])
+            sums = self._add_resampled(source[-1][0], captured[-1][0])
+            if self.shift is None and layout is None:
+                self._add_rescaled(pairs, tell_scaling(sums), number)
         if self.shift is None:
             return
-        facing = [
-            self._facing(*planes) for planes in zip(source, captured[-len(source) :], strict=True)
-        ]
+        facing = [self._facing(*planes) for planes in pairs]
         source_planes, capture_planes = facing[-1]
         mask = self._mask(source_planes[0].shape)
         self._add_joint(source_planes, capture_planes, mask)
@@ -210,11 +228,58 @@ class _Adder:
         if kind in {"mixed", "surround"} or layout is None:
             self._add_surround(source_planes[0], capture_planes[0], mask)
         if layout is None:
-            self._add_samples(source_planes, capture_planes[0], mask, number)
             self._add_detail(source_planes, capture_planes[0], mask)
-            self._add_lags([(s[0], c[0]) for s, c in facing], mask)
-        if len(facing) > 1:
-            self._add_still([(s[0], c[0]) for s, c in facing], mask)
+            self._add_moving(facing, mask, number, self.source_factors)
+
+    def _add_moving(
+        self, facing: list[tuple[Planes, Planes]], mask: Mask, number: int, factors: tuple[int, int]
+    ) -> None:
+        """Add what content tells by the moment; ``factors`` are those of the source's chroma."""
+        source, capture = facing[-1]
+        self._add_samples(source, capture[0], mask, number, factors)
+        luma = [(s[0], c[0]) for s, c in facing]
+        self._add_lags(luma, mask)
+        if len(luma) > 1:
+            self._add_still(luma, mask)
+
+    def _add_rescaled(
+        self, pairs: list[tuple[Planes, Planes]], scaling: Scaling, number: int
+    ) -> None:
+        """Hold luma of a scaled picture against the source's, scaled alike."""
+        shape = pairs[-1][1][0].shape
+        relation, mask = plain_relation(self.pair), self._scaled_mask(shape)
+        across, down = self.source_factors
+        rows, columns = self._source_pixels(shape)
+        facing, plain = [], np.zeros(shape)
+        for (luma, *chroma), capture in pairs:
+            plain, shown, inside = rescale(luma, shape, relation, scaling)
+            mask &= inside
+            height, width = chroma[0].shape
+            there = np.ix_(
+                np.minimum(rows // down, height - 1), np.minimum(columns // across, width - 1)
+            )
+            facing.append(((shown, chroma[0][there], chroma[1][there]), capture))
+        source, capture = facing[-1]
+        self._add_joint(source, capture, mask)
+        self._add_luma(source[0], capture[0], mask, plain)
+        self._add_surround(source[0], capture[0], mask)
+        self._add_moving(facing, mask, number, (1, 1))
+
+    def _source_pixels(self, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
+        """Rows and columns of the source that lie nearest to those of a scaled capture."""
+        (scale_x, scale_y), (x, y) = plain_relation(self.pair)
+        return (
+            source_pixels(self.pair.source.height, shape[0], scale_y, y),
+            source_pixels(self.pair.source.width, shape[1], scale_x, x),
+        )
+
+    def _scaled_mask(self, shape: tuple[int, ...]) -> Mask:
+        """Luma pixels of a scaled capture that belong to the picture on both sides."""
+        if self.pair.usable is None:
+            return np.ones(shape, bool)
+        rows, columns = self._source_pixels(shape)
+        mask: Mask = self.pair.usable[np.ix_(rows // BLOCK, columns // BLOCK)]
+        return mask
 
     def _in_place(self) -> bool:
         """Whether each captured pixel stands for one of the source."""
@@ -266,7 +331,7 @@ class _Adder:
                 rows, columns = (min(n) for n in zip(a.shape, wanted.shape, strict=True))
                 a, wanted = a[:rows, :columns], wanted[:rows, :columns]  # noqa: PLW2901
                 if self.repeat != (1, 1):
-                    wanted = wanted & (_spread(a, 1) == 0)
+                    wanted = wanted & (span(a, 1) == 0)
                     a = a.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)  # noqa: PLW2901
                     wanted = wanted.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)
                 rows, columns = (min(n) for n in zip(a.shape, b.shape, wanted.shape, strict=True))
@@ -276,17 +341,21 @@ class _Adder:
             self.joint[plane] += np.bincount(key, minlength=CODES * CODES)
 
     def _add_same(self, plane: int, one: Plane, other: Plane) -> None:
-        flat, same = _spread(one, CHROMA_REACH) == 0, one == other
+        flat, same = span(one, CHROMA_REACH) == 0, one == other
         for row, place in enumerate((flat, ~flat)):
             self.same[plane, row] += place.sum(), (place & same).sum()
 
-    def _add_luma(self, source: Plane, capture: Plane, mask: Mask) -> None:
-        spread = _spread(source, LUMA_REACH)
+    def _add_luma(
+        self, source: Plane, capture: Plane, mask: Mask, exact: FloatArray | None = None
+    ) -> None:
+        """Sum products around luma; ``exact`` is a foretold source that was not rounded."""
+        spread = span(source, LUMA_REACH)
+        shown, finer = (source, 1) if exact is None else (_finer(exact), _FINER)
         for stratum, wanted in enumerate(((spread > 2) & (spread <= FAINT), spread > FAINT)):
-            rows, columns = _pick(wanted & mask & _inner(source.shape, LUMA_REACH))
-            taps = _neighbours(source, rows, columns, LUMA_REACH)
-            targets = capture[rows, columns][:, None].astype(np.float64) - _MIDDLE
-            self.luma_gram[stratum] += _gram(taps, targets)
+            rows, columns = pick(wanted & mask & within(source.shape, LUMA_REACH))
+            taps = neighbours(shown, rows, columns, LUMA_REACH)
+            targets = finer * (capture[rows, columns][:, None].astype(np.float64) - MIDDLE)
+            self.luma_gram[stratum] += gram(taps, targets)
 
     def _add_detail(self, source: Planes, capture: Plane, mask: Mask) -> None:
         y, *chroma = source
@@ -294,44 +363,42 @@ class _Adder:
             return
         across, down = self.source_factors
         reach = 2 * LUMA_REACH
-        spread = _spread(y, LUMA_REACH)
-        uneven = [_spread(plane, -(-reach // min(across, down))) for plane in chroma]
-        even = _on_luma(np.maximum(*uneven) <= _EVEN, (across, down), mask.shape)
+        spread = span(y, LUMA_REACH)
+        uneven = [span(plane, -(-reach // min(across, down))) for plane in chroma]
+        even = on_luma(np.maximum(*uneven) <= _EVEN, (across, down), mask.shape)
         # The mean around a captured sample must not take in what covers the picture.
-        whole = ndimage.minimum_filter(mask, 2 * LUMA_REACH + 1) & _inner(mask.shape, reach)
+        whole = ndimage.minimum_filter(mask, 2 * LUMA_REACH + 1) & within(mask.shape, reach)
         wanted = (spread > 2 * _STILL) & (spread <= FAINT) & even & whole
-        rows, columns = _pick(wanted)
+        rows, columns = pick(wanted)
         detail, shown = (
-            _whole(
+            integers(
                 (2 * LUMA_REACH + 1) ** 2
                 * (plane - ndimage.uniform_filter(plane, 2 * LUMA_REACH + 1))
             )
             for plane in (y.astype(np.float64), capture.astype(np.float64))
         )
-        taps = _neighbours(detail + _MIDDLE, rows, columns, LUMA_REACH)
-        self.detail_gram += _gram(taps, shown[rows, columns][:, None].astype(np.float64))
+        taps = neighbours(detail + MIDDLE, rows, columns, LUMA_REACH)
+        self.detail_gram += gram(taps, shown[rows, columns][:, None].astype(np.float64))
 
     def _add_chroma(self, source: Planes, capture: Planes, mask: Mask) -> None:
         if self.repeat is None or not source[1].size:
             return
         cb, cr = source[1:]
-        wanted = np.maximum(_spread(cb, CHROMA_REACH), _spread(cr, CHROMA_REACH)) > 8
+        wanted = np.maximum(span(cb, CHROMA_REACH), span(cr, CHROMA_REACH)) > 8
         down, across = self.source_factors[1], self.source_factors[0]
         rows, columns = (min(n) for n in zip(cb.shape, mask[::down, ::across].shape, strict=True))
         wanted[:rows, :columns] &= mask[::down, ::across][:rows, :columns]
         wanted[rows:], wanted[:, columns:] = False, False
-        rows, columns = _pick(wanted & _inner(cb.shape, CHROMA_REACH))
+        rows, columns = pick(wanted & within(cb.shape, CHROMA_REACH))
         taps = np.concatenate(
-            [_neighbours(plane, rows, columns, CHROMA_REACH) for plane in (cb, cr)], axis=1
+            [neighbours(plane, rows, columns, CHROMA_REACH) for plane in (cb, cr)], axis=1
         )
         for dy in range(self.repeat[0]):
             for dx in range(self.repeat[1]):
                 y, x = rows * self.repeat[0] + dy, columns * self.repeat[1] + dx
                 inside = (y < capture[1].shape[0]) & (x < capture[1].shape[1])
                 targets = np.stack([plane[y[inside], x[inside]] for plane in capture[1:]], axis=1)
-                self.chroma_gram[dy, dx] += _gram(
-                    taps[inside], targets.astype(np.float64) - _MIDDLE
-                )
+                self.chroma_gram[dy, dx] += gram(taps[inside], targets.astype(np.float64) - MIDDLE)
 
     def _add_steady(self, frames: list[Plane], page: int) -> None:
         layout = self.pair.layout
@@ -357,14 +424,17 @@ class _Adder:
             change = codes[lag:] - codes[:-lag]
             self.lags[:, lag] += (change**2).sum(), change.size
 
-    def _add_samples(self, source: Planes, capture: Plane, mask: Mask, number: int) -> None:
+    def _add_samples(
+        self, source: Planes, capture: Plane, mask: Mask, number: int, factors: tuple[int, int]
+    ) -> None:
         """Keep luma where chroma is flat, so that no filter of chroma has a say in it."""
         y, cb, cr = source
         if not cb.size:
             return
-        flat = (_spread(cb, 1) == 0) & (_spread(cr, 1) == 0)
-        across, down = self.source_factors
-        rows, columns = _pick(_on_luma(flat, (across, down), mask.shape) & mask)
+        across, down = factors
+        reach = 1 if factors != (1, 1) else LUMA_REACH
+        flat = (span(cb, reach) == 0) & (span(cr, reach) == 0)
+        rows, columns = pick(on_luma(flat, factors, mask.shape) & mask)
         place = rows // down, columns // across
         codes = (y[rows, columns], cb[place], cr[place], capture[rows, columns])
         found, count = np.unique(np.stack(codes, axis=1), axis=0, return_counts=True)
@@ -374,7 +444,7 @@ class _Adder:
     def _add_lags(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
         """Sum changes of flat places that have the same source luma code in two frames."""
         frames = frames if len(frames) > 2 else []
-        flat = [mask & (_spread(source, LUMA_REACH) <= _STILL) for source, _ in frames]
+        flat = [mask & (span(source, LUMA_REACH) <= _STILL) for source, _ in frames]
         for lag in range(1, len(frames)):
             for n in range(lag, len(frames)):
                 (one, seen), (other, again) = frames[n - lag], frames[n]
@@ -385,13 +455,13 @@ class _Adder:
     def _add_still(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
         """Sum flat places of two frames; what moves there is no source's."""
         (one, seen), (other, again) = frames[:2]
-        flat = mask & _inner(mask.shape, LUMA_REACH) & (one == other)
+        flat = mask & within(mask.shape, LUMA_REACH) & (one == other)
         for source in (one, other):
-            flat &= _spread(source, LUMA_REACH) <= _STILL
+            flat &= span(source, LUMA_REACH) <= _STILL
         a, b = seen[flat].astype(np.float64), again[flat].astype(np.float64)
         for column, weights in enumerate((np.ones(a.size), a + b, a * a + b * b, a * b)):
             sums = np.bincount(one[flat], weights=weights, minlength=CODES)
-            self.still[:, column] += _whole(sums)
+            self.still[:, column] += integers(sums)
 
     def _add_surround(self, source: Plane, capture: Plane, mask: Mask) -> None:
         rows, columns = (n // BLOCK for n in source.shape)
@@ -399,79 +469,25 @@ class _Adder:
 
         def means(plane: NDArray[Any]) -> IntArray:
             blocks = plane[cut].reshape(rows, BLOCK, columns, BLOCK)
-            return _whole(16 * blocks.mean(axis=(1, 3)))
+            return integers(16 * blocks.mean(axis=(1, 3)))
 
         whole = mask[cut].reshape(rows, BLOCK, columns, BLOCK).all(axis=(1, 3))
-        whole &= _inner(whole.shape, 2)
+        whole &= within(whole.shape, 2)
         own = means(source)
-        around = _whole(ndimage.uniform_filter(own.astype(np.float64), 5))
+        around = integers(ndimage.uniform_filter(own.astype(np.float64), 5))
         parts = [
             np.ones(int(whole.sum())),
-            *(p[whole] - 16 * _MIDDLE for p in (own, around, means(capture))),
+            *(p[whole] - 16 * MIDDLE for p in (own, around, means(capture))),
         ]
-        self.surround_gram += _products(np.stack(parts, axis=1).astype(np.float64))
+        self.surround_gram += products(np.stack(parts, axis=1).astype(np.float64))
 
-    def _add_resampled(self, source: Plane, capture: Plane) -> None:
-        scale, offset = plain_relation(self.pair)
-        for row, kernel in enumerate(KERNELS.values()):
-            predicted, inside = resample(source, capture.shape, scale, offset, kernel)
-            p = _whole(16 * (predicted[inside] - _MIDDLE))
-            c = capture[inside].astype(np.int64) - _MIDDLE
-            self.resampled[row] += (
-                p.size, p.sum(), c.sum(), (p * p).sum(), (c * c).sum(), (p * c).sum()
-            )  # fmt: skip
+    def _add_resampled(self, source: Plane, capture: Plane) -> IntArray:
+        mask = self._scaled_mask(capture.shape)
+        sums = scaling_sums(source, capture, mask, plain_relation(self.pair))
+        self.resampled += sums
+        return sums
 
 
-def _spread(plane: Plane, reach: int) -> NDArray[np.int32]:
-    """Highest minus lowest code within ``reach`` samples."""
-    size = 2 * reach + 1
-    high = ndimage.maximum_filter(plane, size).astype(np.int32)
-    return high - ndimage.minimum_filter(plane, size)
-
-
-def _on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> Mask:
-    """Mask of luma pixels of a picture whose chroma samples are in the mask."""
-    across, down = factors
-    whole = chroma.repeat(down, axis=0).repeat(across, axis=1)[: shape[0], : shape[1]]
-    luma = np.zeros(shape, bool)
-    luma[: whole.shape[0], : whole.shape[1]] = whole
-    return luma
-
-
-def _inner(shape: tuple[int, ...], reach: int) -> Mask:
-    inner = np.zeros(shape, bool)
-    inner[reach:-reach, reach:-reach] = True
-    return inner
-
-
-def _pick(wanted: Mask, most: int = _MOST_SAMPLES) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Places where ``wanted`` holds, every n-th of them when there are more than ``most``."""
-    places = np.flatnonzero(wanted)
-    # An odd step meets every column parity of a regular pattern.
-    step = max(1, -(-len(places) // most)) | 1
-    rows, columns = np.unravel_index(places[::step], wanted.shape)
-    return rows, columns
-
-
-def _neighbours(
-    plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
-) -> NDArray[np.float64]:
-    """Gather samples around places, (N, (2 reach + 1)^2), rows of the picture first."""
-    around = range(-reach, reach + 1)
-    taps = [plane[rows + dy, columns + dx] for dy in around for dx in around]
-    return np.stack(taps, axis=1).astype(np.float64) - _MIDDLE
-
-
-def _gram(taps: NDArray[np.float64], targets: NDArray[np.float64]) -> IntArray:
-    """Sum products of taps, a constant and targets."""
-    return _products(np.concatenate([taps, np.ones((len(taps), 1)), targets], axis=1))
-
-
-def _products(row: NDArray[np.float64]) -> IntArray:
-    """Sum products of columns; exact, as all sums are integers below 2^53."""
-    return _whole(row.T @ row)
-
-
-def _whole(values: NDArray[Any]) -> IntArray:
-    rounded: IntArray = np.rint(values).astype(np.int64)
-    return rounded
+def _finer(plane: FloatArray) -> IntArray:
+    """Parts of codes about the middle, as no rounding of what is foretold may weaken detail."""
+    return integers(_FINER * (plane - MIDDLE)) + MIDDLE
