@@ -315,6 +315,7 @@ def greys(shown):
         grain=1,
         code_step=1,
         rescaled=False,
+        drift=None,
     )
 
 
@@ -350,7 +351,7 @@ def counted(shown, of_chroma=lambda planes: planes):
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
-        code_step=1, noise=0.0, chroma_noise=0.0, pass_through=True,
+        code_step=1, noise=0.0, chroma_noise=0.0, pass_through=True, drift=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
         explanation=SimpleNamespace(
             gamut=None, used=np.zeros(0, bool), chroma_offset=tuple(offset[1:]),
@@ -402,6 +403,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
     )
     evidence = SimpleNamespace(
         tones=tones,
+        drift=None,
         clear=True,
         paths=None,
         noise=0.0,

@@ -6,18 +6,21 @@ The colours stand for patches of the chart, each of one code; faults are those o
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
-from faults import pq_signal, rounded, to_codes
+from faults import clean, layout_of, pq_signal, rounded, to_codes
 from injury import recording
 
+from tonelab.chart import render_planes
 from tonelab.checks import REGISTER
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import named_levels
 from tonelab.checks.stages import hidden_stage
+from tonelab.checks.surroundings import find_drift
 from tonelab.signal.description import Signal
 
 PQ = Signal("bt2020", "narrow", "pq", "bt2020")
@@ -50,9 +53,11 @@ def evidence_of(*faults):
     )  # fmt: skip
     histogram = np.stack([np.bincount(plane, minlength=1024) for plane in seen.T])
     step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
+    explanation = explain(samples, PQ, step)
     return SimpleNamespace(
-        colours=samples, explanation=explain(samples, PQ, step), code_step=step, grain=step,
-        capture_histogram=histogram, of=lambda *_: samples,
+        colours=samples, explanation=explanation, code_step=step, grain=step,
+        capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
+        predict=lambda rows: explanation.predict(rows.source),
     )  # fmt: skip
 
 
@@ -114,3 +119,36 @@ def test_dither_leaves_no_doubt_of_a_mean():
 def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
     found = [f.id for f in REGISTER["clipping"].function(evidence_of(*faults))]
     assert found == ["clipping-rgb"]
+
+
+def chart_after(*faults):
+    """What arrives in the middle of each patch of the chart."""
+    layout = layout_of()
+    patches = layout.patches
+    row, column = patches.y + patches.height // 2, patches.x + patches.width // 2
+    seen = np.zeros(patches.code.shape)
+    for page in np.unique(patches.page):
+        planes = clean(render_planes(layout, int(page) * layout.hold))
+        for step in recording(*zip(*faults, strict=True)).steps:
+            planes = step(planes, 0)
+        on = patches.page == page
+        for plane, codes in enumerate(planes):
+            seen[on, plane] = codes[row[on], column[on] // (1 + (plane > 0))]
+    every = np.arange(len(seen))
+    return layout, Samples(patches.code - ORIGIN, seen - ORIGIN, 0 * seen, every, every, every)
+
+
+def test_local_contrast_is_taken_off_before_the_colours_are_explained():
+    layout, seen = chart_after(("matrix 709 as 601", 1), ("local contrast", 2))
+    inside = (seen.source[:, 0] > 2) & (seen.source[:, 0] < 874)
+    drift = find_drift(layout, seen, PQ)
+    capture = seen.capture - np.outer(drift.codes, [1, 0, 0])
+    rows = inside & drift.within
+    found = explain(replace(seen, capture=capture)[rows], PQ)
+    assert found.matrices == ("bt601", "bt709")
+    assert found.luma_gain == pytest.approx(1, abs=0.01)
+    assert found.residual[0] < 0.6 < explain(seen[inside], PQ).residual[0] / 5
+
+
+def test_rounding_is_not_laid_to_the_surroundings():
+    assert find_drift(*chart_after(("bits rounded", 2)), PQ) is None

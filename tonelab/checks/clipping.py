@@ -35,7 +35,7 @@ _ENDS = (
 @check("clipping", "excursions beyond the nominal range")
 def clipping(evidence: Evidence) -> Findings:
     """Hold what lies beyond the nominal range against where a straight path would put it."""
-    samples = evidence.of(Group.NEUTRAL, Group.CLIP_WINDOW)
+    samples = evidence.as_seen(Group.NEUTRAL, Group.CLIP_WINDOW)
     if not len(samples) or not evidence.explanation.affine:
         yield undecided(
             "clipping",
@@ -43,7 +43,7 @@ def clipping(evidence: Evidence) -> Findings:
             "the chart, which holds codes below black, above white and beyond nominal chroma",
         )
         return
-    predicted = evidence.explanation.predict(samples.source)
+    predicted = evidence.predict(samples)
     inside = ((predicted + ORIGIN > 1) & (predicted + ORIGIN < 1022)).all(axis=1)
     samples, predicted = samples[inside], predicted[inside]
     rgb = _as_rgb(evidence, samples, predicted)
@@ -125,7 +125,8 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
     Each way is taken on its own, as levels that are changed move what lies beyond the ends.
     """
     found = evidence.explanation
-    before = (samples.capture - found.offset) @ np.linalg.inv(found.linear).T
+    added = predicted - found.predict(samples.source)  # by surroundings
+    before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
     as_is = np.abs(samples.capture - predicted).max(axis=1)
     for codes, seen, clipped_first in (
         (samples.source, before, True),
@@ -138,7 +139,7 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
         if rows.sum() < 4 * _LEAST or np.median(as_is[rows]) < 8:
             continue
         limited = rgb_to_ycbcr(clipped, "bt2020") * _SPAN
-        limited = found.predict(limited) if clipped_first else limited
+        limited = found.predict(limited) + added if clipped_first else limited
         as_rgb = float(np.percentile(np.abs(samples.capture - limited)[rows], 90))
         if as_rgb <= _tolerance(evidence) + 1:
             moved = float(np.median(as_is[rows]))

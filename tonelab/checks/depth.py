@@ -36,6 +36,7 @@ _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
+_CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _LEVELS_LOST = 0.08  # share of the expected levels
 _LOST_BY_SCALING = 0.06  # share of steps, where greys are foretold to a code only
 _LEAST_OF_CHROMA = 24  # codes of either plane
@@ -312,7 +313,10 @@ def steps(evidence: Evidence) -> Findings:
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1
     # A grey that was not seen ends a run.
-    lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
+    if evidence.drift is None:
+        lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
+    else:
+        lost = neighbours & _stands_still(reached)
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
@@ -352,6 +356,17 @@ def steps(evidence: Evidence) -> Findings:
         yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
         yield transparent("steps", f"{text}.", **figures)
+
+
+def _stands_still(reached: FloatArray) -> NDArray[np.bool_]:
+    """Tell lost steps of levels that have errors of their own, over as many as those ask for."""
+    rises = np.diff(reached)
+    error = float(np.median(np.abs(rises - np.median(rises))))
+    lag = int(np.ceil(_CLEARLY * error)) + 1
+    still = np.zeros(len(reached) - 1, bool)
+    for start in np.flatnonzero(reached[lag:] - reached[:-lag] < _RISE * lag):
+        still[start : start + lag] = True
+    return still
 
 
 def _frames(evidence: Evidence) -> int:

@@ -14,6 +14,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
 
 _LEAST_VARIANCE = 0.02  # squared codes
+_WITHIN_PATCH = 0.02  # share of what surroundings add by which it may vary within a patch
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
@@ -35,6 +36,9 @@ def dither(evidence: Evidence) -> Findings:
         return
     temporal, spatial, source, frames, count = found
     sigma = float(np.sqrt(max(temporal, 0.0) + max(spatial, 0.0)))
+    if evidence.drift is not None:
+        # Surroundings change luma within a patch too.
+        source += (_WITHIN_PATCH * float(evidence.drift.codes.std())) ** 2
     if max(temporal, spatial) < _LEAST_VARIANCE + source:
         yield transparent(
             "dither",

@@ -6,7 +6,7 @@ Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING
 
@@ -14,6 +14,7 @@ import numpy as np
 
 from tonelab.chart import COLOURED, Group
 from tonelab.checks.explain import Explanation, explain
+from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
 
 if TYPE_CHECKING:
@@ -109,10 +110,39 @@ class Evidence:
     findings: tuple[Finding, ...] = ()
 
     def of(self, *groups: int) -> Samples:
-        """Colours of some groups of chart patches, one row per patch; none without a chart."""
+        """Colours of some groups of chart patches, one row per patch; none without a chart.
+
+        What surroundings add to luma is taken off; patches are left out that it drives beyond the
+        ends of the codes.
+        """
+        samples = self.as_seen(*groups)
+        if self.drift is None or not len(samples):
+            return samples
+        samples = samples[self.drift.within[samples.patch]]
+        capture = samples.capture.copy()
+        capture[:, 0] -= self.drift.codes[samples.patch]
+        return replace(samples, capture=capture)
+
+    def as_seen(self, *groups: int) -> Samples:
+        """Return the same colours as they were captured, with what surroundings add to them."""
         if self.layout is None or self.tallies is None:
             return _none()
         return self._samples(gather(self.tallies, self.layout, *groups, merge=False))
+
+    @cached_property
+    def drift(self) -> Drift | None:
+        """What surroundings add to the luma of each patch of the chart, if they add any."""
+        seen = self.as_seen()
+        if self.layout is None or not len(seen):
+            return None
+        return find_drift(self.layout, seen, self.source)
+
+    def predict(self, samples: Samples) -> FloatArray:
+        """Capture of some colours of the chart `as_seen`, without clipping."""
+        there = self.explanation.predict(samples.source)
+        if self.drift is not None:
+            there[:, 0] += self.drift.codes[samples.patch]
+        return there
 
     @cached_property
     def neutrals(self) -> Samples:
@@ -198,7 +228,9 @@ class Evidence:
     @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
-        return explain(self.colours, self.source, self.grain)
+        # What surroundings add is foretold to about a code.
+        step = self.grain + (self.drift is not None)
+        return explain(self.colours, self.source, step)
 
     @property
     def greys_tell(self) -> bool:

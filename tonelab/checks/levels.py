@@ -20,6 +20,7 @@ _GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
 _OFFSET_LIMIT = 0.6  # 10-bit codes
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
+_DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
 _LEAST = 24  # colours
 _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
 _UNTOUCHED = 0.005  # departure of a colour's chroma gain
@@ -123,6 +124,9 @@ def levels(evidence: Evidence) -> Findings:
     # Codes that are cut off or rounded to a coarser step without dither move their mean.
     # So does a bend that no straight line follows.
     bend = max(float(found.residual[0]) - 0.35 * evidence.grain, 0.0)
+    if evidence.drift is not None:
+        gain_bound += _DRIFTING * float(evidence.drift.codes.std())
+        offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
     limit = _OFFSET_LIMIT + evidence.uncertain_offset + 1.5 * bend
     if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(

@@ -31,7 +31,7 @@ _LEAD = 0.1  # by which it must foretell more than any stage of another name
 _NEARLY_ALL, _FEWER = 0.95, 0.25  # or of the colours, leaving that share of what others leave
 _MOST = 0.97  # share above which another is as good
 _NEAR = 1.5  # codes from a map within which colours are fitted again
-_LUMA, _CHROMA = slice(0, 1), slice(1, 3)
+_ALL, _LUMA, _CHROMA = slice(0, 3), slice(0, 1), slice(1, 3)
 
 
 @dataclass(frozen=True, slots=True)
@@ -80,10 +80,10 @@ def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
     return there
 
 
-def flat(colours: Samples) -> NDArray[np.bool_]:
-    """Colours whose every sample has one whole code on both sides."""
+def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
+    """Colours whose every sample has one whole code on both sides, as captured in some planes."""
     whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < 0.02
-    found: NDArray[np.bool_] = whole & (colours.variance.max(axis=1) < 0.02)
+    found: NDArray[np.bool_] = whole & (colours.variance[:, planes].max(axis=1) < 0.02)
     return found
 
 
@@ -96,9 +96,11 @@ def hidden_stage(evidence: Evidence) -> Finding | None:
     if len(colours.source) < LEAST_FLAT:
         return None
     found = evidence.explanation
-    rows = flat(colours) & found.used
+    rows = flat(colours, _CHROMA) & found.used
     if np.count_nonzero(rows) < LEAST_FLAT:
         return None
+    # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
+    luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
     lasts = _last_stages(evidence)
@@ -113,6 +115,7 @@ def hidden_stage(evidence: Evidence) -> Finding | None:
             told = np.maximum(told, _told(stage.after(behind), seen))
         else:
             told[0] = 0.0
+        told[0] *= luma
         shares[stage] = told
     best = max(shares, key=lambda stage: float((shares[stage] - direct).max()))
     group = int((shares[best] - direct).argmax())

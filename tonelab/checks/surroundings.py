@@ -1,0 +1,134 @@
+"""Taking off what a path adds to luma by the surroundings of a place, as local contrast does.
+
+On the chart the surroundings of every patch are known. Where a mixture of blurs of a few widths
+foretells what no fixed map of colours does, it is taken off, so that the colours tell what else the
+path did to them.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy import ndimage
+
+from tonelab.chart import render_planes
+from tonelab.checks.explain import convert_gamut, explain
+from tonelab.signal.description import Signal
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.chart import Layout
+    from tonelab.checks.evidence import Samples
+    from tonelab.signal.colorimetry import Matrix, Primaries
+    from tonelab.signal.description import Transfer
+    from tonelab.signal.quantisation import FloatArray
+
+_ORIGIN = np.array([64.0, 512.0, 512.0])
+_WIDTHS = (0.5, 1.0, 2.0, 4.0, 8.0)  # standard deviations of blurs, cells
+_PER_CELL = 2  # blocks along a cell at which surroundings are held
+_BENT = (0.4, 25.0)  # codes RMS about an affine map: below all is well, above it is a conversion
+_LEFT = 0.75  # share of them that may be left
+_WHITE = 876.0
+_LEAST = 200  # patches
+_ROUNDS = 4
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """What surroundings add to the luma of each patch of the chart.
+
+    Attributes
+    ----------
+    codes
+        (P,): what was added, in 10-bit codes.
+    within
+        (P,): whether the patch arrives between the ends of the codes, so that it was added indeed.
+    """
+
+    codes: FloatArray
+    within: NDArray[np.bool_]
+
+
+def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None:
+    """Find what surroundings add to luma, if they add anything.
+
+    Parameters
+    ----------
+    layout
+        Of the chart.
+    samples
+        Its patches as captured.
+    signal
+        How the source is read.
+    """
+    inside = (samples.source[:, 0] > 0) & (samples.source[:, 0] < _WHITE)
+    if np.count_nonzero(inside) < _LEAST:
+        return None
+    fixed = explain(samples[inside], signal)
+    bent = float(fixed.residual[0])
+    if not _BENT[0] < bent < _BENT[1]:
+        return None
+    around = _surroundings(layout, fixed.gamut, signal.matrix, signal.transfer, signal.peak)
+    sent, luma = samples.source, samples.capture[:, 0]
+    if fixed.gamut is not None:
+        sent = convert_gamut(sent, fixed.gamut, signal)
+    factors = np.column_stack([sent, np.ones(len(sent)), around[samples.patch]])
+    near = inside
+    for _ in range(_ROUNDS):
+        slopes = np.linalg.lstsq(factors[near], luma[near])[0]
+        left = np.abs(luma - factors @ slopes)
+        near = inside & (left <= max(2.0, 4.5 * float(np.median(left[inside]))))
+    near[inside] &= fixed.used
+    if np.sqrt(np.mean(left[near] ** 2)) > _LEFT * bent:
+        return None
+    foretold = np.full(len(around), np.inf)
+    foretold[samples.patch] = factors @ slopes
+    return Drift(
+        codes=around @ slopes[4:],
+        within=(foretold > luma.min() + 1) & (foretold < luma.max() - 1),
+    )
+
+
+@lru_cache(maxsize=1)
+def _surroundings(
+    layout: Layout,
+    gamut: tuple[Primaries, Primaries] | None,
+    matrix: Matrix,
+    transfer: Transfer,
+    peak: float,
+) -> FloatArray:
+    """Blurred planes in the middle of each patch less its own code, (P, 3 K)."""
+    patches, side = layout.patches, layout.cell // _PER_CELL
+    signal = Signal(matrix, transfer=transfer, peak=peak)
+    found = np.zeros((len(patches.page), 3, len(_WIDTHS)))
+    row = (patches.y + patches.height / 2) / side - 0.5
+    column = (patches.x + patches.width / 2) / side - 0.5
+
+    def as_sent(codes: FloatArray) -> FloatArray:
+        centred = codes - _ORIGIN
+        return centred if gamut is None else convert_gamut(centred, gamut, signal)
+
+    for page in np.unique(patches.page):
+        on = np.flatnonzero(patches.page == page)
+        planes = render_planes(layout, int(page) * layout.hold)
+        shown = [_blocks(plane, side // (1 + (n > 0))) for n, plane in enumerate(planes)]
+        sent = as_sent(np.stack(shown, axis=-1))
+        for plane, width in np.ndindex(found.shape[1:]):
+            blurred = ndimage.gaussian_filter(sent[..., plane], _WIDTHS[width] * _PER_CELL)
+            place = np.stack([row[on], column[on]])
+            found[on, plane, width] = ndimage.map_coordinates(blurred, place, order=1)
+    found -= as_sent(patches.code.astype(np.float64))[:, :, None]
+    around: FloatArray = found.reshape(len(found), -1)
+    return around
+
+
+def _blocks(plane: NDArray[np.uint16], side: int) -> FloatArray:
+    """Means over blocks."""
+    rows, columns = (n // side for n in plane.shape)
+    cut = plane[: rows * side, : columns * side].astype(np.float64)
+    means: FloatArray = cut.reshape(rows, side, columns, side).mean(axis=(1, 3))
+    return means
