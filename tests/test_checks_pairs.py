@@ -19,7 +19,7 @@ from tonelab.checks import REGISTER
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import named_levels
-from tonelab.checks.stages import hidden_stage
+from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
 from tonelab.signal.description import Signal
 
@@ -75,9 +75,14 @@ def evidence_of(*faults):
     ],
 )
 def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name, says):
-    found = hidden_stage(evidence_of(*faults))
+    (found,) = hidden_stages(evidence_of(*faults))
     assert found.id == name
     assert re.search(says, found.text)
+
+
+def test_fewer_bits_before_an_rgb_stage_are_named_with_it():
+    found = hidden_stages(evidence_of(("bits cut", 1), ("R'G'B' stage", 1)))
+    assert [finding.id for finding in found] == ["depth-eight-bits-hidden", "depth-rgb-stage"]
 
 
 @pytest.mark.parametrize(
@@ -85,7 +90,7 @@ def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name
     [[], [("gain", 1)], [("depth then gain", 1)], [("bits cut", 1)], [("matrix 709 as 601", 2)]],
 )
 def test_no_stage_is_invented(faults):
-    assert hidden_stage(evidence_of(*faults)) is None
+    assert hidden_stages(evidence_of(*faults)) == ()
 
 
 def test_two_mix_ups_of_matrices_in_turn_are_told():

@@ -14,7 +14,7 @@ from tonelab.checks.stages import (
     STAGES,
     are_repeated,
     flat,
-    hidden_stage,
+    hidden_stages,
     named_stage,
 )
 
@@ -50,7 +50,7 @@ def depth(evidence: Evidence) -> Findings:
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
     whole = evidence.capture.bits >= 10 and evidence.pass_through
-    hidden = hidden_stage(evidence) if whole else None
+    hidden = hidden_stages(evidence) if whole else ()
     if evidence.capture.bits < 10:
         yield undecided(
             "depth",
@@ -94,12 +94,11 @@ def depth(evidence: Evidence) -> Findings:
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
     else:
-        chroma = _coarse_chroma(evidence) if hidden is None else None
+        chroma = _coarse_chroma(evidence) if not hidden else None
         if chroma is not None:
             yield chroma
         yield from _by_levels(evidence, count)
-    if hidden is not None:
-        yield hidden
+    yield from hidden
 
 
 def _coarse_chroma(evidence: Evidence) -> Finding | None:

@@ -8,6 +8,7 @@ map, foretell the captured codes to the digit if the stage is right, and by chan
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import product
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
@@ -87,18 +88,19 @@ def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
     return found
 
 
-def hidden_stage(evidence: Evidence) -> Finding | None:
+def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     """Name a stage whose steps a later one hides, or that follows a change of levels as R'G'B'.
 
     A stage of bits must show in chroma too, as luma alone may have lost them otherwise.
     """
     colours = evidence.colours
     if len(colours.source) < LEAST_FLAT:
-        return None
+        return ()
     found = evidence.explanation
     rows = flat(colours, _CHROMA) & found.used
-    if np.count_nonzero(rows) < LEAST_FLAT:
-        return None
+    count = int(np.count_nonzero(rows))
+    if count < LEAST_FLAT:
+        return ()
     # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
     luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
@@ -121,11 +123,26 @@ def hidden_stage(evidence: Evidence) -> Finding | None:
     group = int((shares[best] - direct).argmax())
     share, without = float(shares[best][group]), float(direct[group])
     rival = max(float(told[group]) for stage, told in shares.items() if stage.name != best.name)
-    if share < _SHARE or not (_better(share, without, _GAIN) and _better(share, rival, _LEAD)):
-        return None
-    if best.kind == "rgb" and best.bits > FINEST_RGB:
-        return None
-    return named_stage(best, share, without, int(np.count_nonzero(rows)))
+    if share >= _SHARE and _better(share, without, _GAIN) and _better(share, rival, _LEAD):
+        fine = best.kind == "rgb" and best.bits > FINEST_RGB
+        return () if fine else (named_stage(best, share, without, count),)
+    return () if lasts or not luma else _two_stages(source, seen, share)
+
+
+def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Finding, ...]:
+    """Name fewer bits before an R'G'B' stage, which predict what neither does alone."""
+    coarse = [stage for stage in STAGES if stage.kind != "rgb"]
+    in_rgb = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
+    told = {
+        (first, second): float(_told(second.after(first.after(source)), seen).min())
+        for first, second in product(coarse, in_rgb)
+    }
+    best = max(told, key=lambda pair: told[pair])
+    names = [stage.name for stage in best]
+    rival = max(told[pair] for pair in told if [stage.name for stage in pair] != names)
+    if told[best] < _NEARLY_ALL or told[best] < max(one + _GAIN, rival + _LEAD):
+        return ()
+    return tuple(named_stage(stage, told[best], one, len(source)) for stage in best)
 
 
 def _better(share: float, other: float, gain: float) -> bool:
