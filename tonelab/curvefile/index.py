@@ -80,8 +80,17 @@ def _entries(node: Any) -> Any:
     return [node.dtype.str, node.shape, place, size, filters, coding]
 
 
-def read_index(image: bytes) -> tuple[int, Tree] | None:
-    """Read schema version and tree of a curve file from its bytes; None when it has no index.
+def has_index(image: bytes) -> bool:
+    """Whether the bytes of a curve file end with an index."""
+    return _footer(image) is not None
+
+
+def _footer(image: bytes) -> re.Match[bytes] | None:
+    return _FOOTER.search(image, len(image) - _FOOTER_SIZE)
+
+
+def read_index(image: bytes) -> tuple[int, Tree]:
+    """Read schema version and tree of a curve file from its bytes.
 
     The tree is empty when the schema is newer than this tonelab. Units, descriptions and names of
     dimensions are left out; arrays may be read-only.
@@ -89,11 +98,11 @@ def read_index(image: bytes) -> tuple[int, Tree] | None:
     Raises
     ------
     MalformedError
-        When the index does not fit the file.
+        When there is no index, or it does not fit the file.
     """
-    footer = _FOOTER.search(image, len(image) - _FOOTER_SIZE)
+    footer = _footer(image)
     if footer is None:
-        return None
+        raise MalformedError("it has no index")
     start = footer.start() - int(footer[1])
     if start < 0 or int(footer[1]) > _LONGEST:
         raise MalformedError(_WRONG)

@@ -20,7 +20,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from tonelab.curvefile.fingerprint import SIZE, fingerprint
-from tonelab.curvefile.index import LARGEST, read_index
+from tonelab.curvefile.index import LARGEST, has_index, read_index
 from tonelab.curvefile.reader import read_tree
 from tonelab.curvefile.records import pack, unpack
 from tonelab.curvefile.schema import SCHEMA_VERSION
@@ -29,7 +29,7 @@ from tonelab.errors import CurveFileError
 from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterator, Sequence
 
     from tonelab.results import Measurement
     from tonelab.signal.quantisation import FloatArray
@@ -76,13 +76,7 @@ def load(path: str | Path) -> Measurement:
     CurveFileError
         When the file is missing, is no curve file, is damaged, or is newer than this tonelab.
     """
-    tree = _read(Path(path))
-    try:
-        return unpack(tree)
-    except MalformedError as fault:
-        raise _unusable(path, fault) from None
-    except (ValueError, TypeError, ArithmeticError, RecursionError) as fault:
-        raise _unusable(path, fault) from fault
+    return _measurement(path, _fetched(path))
 
 
 def load_all(paths: Sequence[str | Path]) -> list[Measurement]:
@@ -98,17 +92,19 @@ def load_all(paths: Sequence[str | Path]) -> list[Measurement]:
     CurveFileError
         As `load`, for the first of the paths that cannot be read.
     """
-    return in_threads(load, paths)
+    # What Python does for a file is done here, for threads would only take turns at it.
+    fetched = in_threads(_fetched, paths)
+    return [_measurement(path, one) for path, one in zip(paths, fetched, strict=True)]
 
 
-def in_threads(job: Callable[[P], R], items: Sequence[P]) -> list[R]:
-    """Do a job that waits for files or their reader for each item; results in order.
+def in_threads(job: Callable[[P], R], items: Sequence[P]) -> Iterator[R]:
+    """Do a job that waits for files or their reader for each item; yield results in order.
 
     The first exception in that order is raised, and what had not begun is called off.
     """
     with ThreadPoolExecutor(min(os.cpu_count() or 1, len(items)) or 1) as pool:
         try:
-            return list(pool.map(job, items))
+            yield from pool.map(job, items)
         except BaseException:
             pool.shutdown(wait=False, cancel_futures=True)
             raise
@@ -124,8 +120,7 @@ def read_fingerprint(path: str | Path) -> FloatArray:
     CurveFileError
         As `load`.
     """
-    image = _read_image(Path(path))
-    _check_seal(image, Path(path))
+    image = _sealed_image(Path(path))
     found = _PRINT.search(image)
     if found is None:
         return fingerprint(load(path))
@@ -143,7 +138,16 @@ def content_hash(path: str | Path) -> str:
     CurveFileError
         As `load`.
     """
-    return digest(_read(Path(path), described=True))
+    image = _sealed_image(Path(path))
+    try:
+        version, tree = read_tree(image, described=True)
+        alike = not has_index(image) or same_values(read_index(image)[1], tree)
+    except MalformedError as fault:
+        raise _unusable(path, fault) from None
+    if not alike:
+        raise _unusable(path, MalformedError("its index does not lead to its datasets"))
+    _check_version(version, path)
+    return digest(tree)
 
 
 def _seal(image: bytes) -> bytes:
@@ -163,19 +167,34 @@ def _digest_without(image: bytes, seal: re.Match[bytes]) -> bytes:
 # Reading
 
 
-def _read(path: Path, *, described: bool = False) -> Tree:
-    image = _read_image(path)
-    _check_seal(image, path)
+def _fetched(path: str | Path) -> bytes | tuple[int, Tree]:
+    """Return the bytes of a file with an index, or schema and tree of one without."""
+    image = _sealed_image(Path(path))
+    if has_index(image):
+        return image
     try:
-        version, tree = _tree_of(image, described=described)
+        return read_tree(image)
     except MalformedError as fault:
         raise _unusable(path, fault) from None
+
+
+def _measurement(path: str | Path, fetched: bytes | tuple[int, Tree]) -> Measurement:
+    try:
+        version, tree = read_index(fetched) if isinstance(fetched, bytes) else fetched
+        _check_version(version, path)
+        return unpack(tree)
+    except MalformedError as fault:
+        raise _unusable(path, fault) from None
+    except (ValueError, TypeError, ArithmeticError, RecursionError) as fault:
+        raise _unusable(path, fault) from fault
+
+
+def _check_version(version: int, path: str | Path) -> None:
     if version > SCHEMA_VERSION:
         raise CurveFileError(
             f"{path} has schema {version} and this tonelab reads up to {SCHEMA_VERSION}: "
             "upgrade tonelab."
         )
-    return tree
 
 
 def _unusable(path: str | Path, fault: Exception) -> CurveFileError:
@@ -184,17 +203,9 @@ def _unusable(path: str | Path, fault: Exception) -> CurveFileError:
     )
 
 
-def _tree_of(image: bytes, *, described: bool) -> tuple[int, Tree]:
-    indexed = read_index(image)
-    if indexed and not described:
-        return indexed
-    found = read_tree(image, described=described)
-    if indexed and not same_values(indexed[1], found[1]):
-        raise MalformedError("its index does not lead to its datasets")
-    return found
-
-
-def _check_seal(image: bytes, path: Path) -> None:
+def _sealed_image(path: Path) -> bytes:
+    """Bytes of a curve file, which are those that were written."""
+    image = _read_image(path)
     seal = _SEAL.search(image)
     if not seal:
         raise CurveFileError(
@@ -205,6 +216,7 @@ def _check_seal(image: bytes, path: Path) -> None:
             f"{path} was damaged, cut short or altered after it was written: "
             "restore it or measure again."
         )
+    return image
 
 
 def _read_image(path: Path) -> bytes:

@@ -135,7 +135,13 @@ def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
     if origin == "stated" or target.matrix == "rgb":
         return evidence, ()
     few = within_709(calm_colours(evidence)).thinned(RANKING_COLOURS // 2)
-    left = {name: rank_plain(few.with_matrix(name))[0].rms for name in LUMA_WEIGHTS}
+    own = rank_plain(few)[0]
+    if explains(own, evidence):
+        return evidence, ()
+    left = {
+        name: own.rms if name == target.matrix else rank_plain(few.with_matrix(name))[0].rms
+        for name in LUMA_WEIGHTS
+    }
     best = min(left, key=lambda name: left[name])
     if best == target.matrix or left[best] > 0.5 * left[target.matrix]:
         return evidence, ()
