@@ -145,9 +145,11 @@ def plans(folder):
 
 def read_curve_file(path):
     from tonelab.curvefile import load
-    from tonelab.curvefile.store import _seal
+    from tonelab.curvefile.store import _SEAL, _seal
 
-    path.write_bytes(_seal(path.read_bytes()))
+    image = path.read_bytes()
+    if _SEAL.search(image):
+        path.write_bytes(_seal(image))
     load(path)
 
 
@@ -235,7 +237,7 @@ def odd(sound: bytes, rng: np.random.Generator) -> bytes:
     """Let one value of a curve file, of those that are not tallies, be what it never is."""
     from tonelab.curvefile.fingerprint import SIZE
     from tonelab.curvefile.reader import read_tree
-    from tonelab.curvefile.store import _seal
+    from tonelab.curvefile.store import _SEAL, _seal
     from tonelab.curvefile.tree import leaves
     from tonelab.curvefile.writer import serialise
 
