@@ -237,7 +237,7 @@ def odd(sound: bytes, rng: np.random.Generator) -> bytes:
     """Let one value of a curve file, of those that are not tallies, be what it never is."""
     from tonelab.curvefile.fingerprint import SIZE
     from tonelab.curvefile.reader import read_tree
-    from tonelab.curvefile.store import _SEAL, _seal
+    from tonelab.curvefile.store import _seal
     from tonelab.curvefile.tree import leaves
     from tonelab.curvefile.writer import serialise
 
