@@ -212,7 +212,7 @@ class Clip(ABC):
             tops = top, top // factor, top // factor
             ends = top + height, (top + height) // factor, (top + height) // factor
             luma, cb, cr = (
-                np.array(plane[low:high], order="C")
+                np.ascontiguousarray(plane[low:high])
                 for plane, low, high in zip(frame.planes, tops, ends, strict=True)
             )
             yield Strip(tops, (luma, cb, cr))
