@@ -49,6 +49,7 @@ CODES = 1024
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
+_DETAIL_EVERY = 3  # bursts; this costs more than it gains by the others
 _EVEN = 4  # codes between which chroma around faint detail stays
 _STILL = 1  # code between which a flat place stays
 _FINER = 16  # parts of a code
@@ -228,7 +229,8 @@ class _Adder:
         if kind in {"mixed", "surround"} or layout is None:
             self._add_surround(source_planes[0], capture_planes[0], mask)
         if layout is None:
-            self._add_detail(source_planes, capture_planes[0], mask)
+            if number % _DETAIL_EVERY == 0:
+                self._add_detail(source_planes, capture_planes[0], mask)
             self._add_moving(facing, mask, number, self.source_factors)
 
     def _add_moving(
