@@ -21,6 +21,7 @@ from faults import (
 )
 from injury import (
     boxed,
+    converted,
     covered,
     crushed,
     cut_to,
@@ -204,6 +205,24 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
         error = evidence.tones.capture[:, 0] - evidence.tones.source[:, 0] * known[0, 0]
         assert abs(error.mean() - bias) < 0.1
         assert 1.3 < evidence.noise < 2.3  # steps of 4 codes, dithered over one
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_another_matrix_is_told_on_either_side_of_a_conversion_of_primaries(first):
+    generator = np.random.default_rng(6)
+    light = 10 ** generator.uniform(-3.5, -1.3, (150, 1)) * generator.uniform(0.1, 1, (150, 3))
+    source = rounded(to_codes(pq_signal(light))).astype(float)
+    steps = [lambda x: recoded(x, (709, 601)), lambda x: converted(x, "2020 to 709")]
+    codes = source
+    for step in steps if first else reversed(steps):
+        codes = rounded(step(codes)).astype(float)
+    none = np.zeros(150, np.int64)
+    colours = Samples(source - ORIGIN, codes - ORIGIN, np.zeros((150, 3)), none, none, none)
+    found = explain.explain(colours, capture_signal())
+    assert found.gamut == ("bt2020", "bt709")
+    assert found.matrices == ("bt601", "bt709")
+    assert found.mixed_first == first
+    assert np.abs(found.predict(colours.source) - colours.capture)[found.used].max() < 2
 
 
 def content_paths(device, scale=1.0):

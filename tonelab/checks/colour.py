@@ -8,6 +8,7 @@ import numpy as np
 
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT
+from tonelab.checks.explain import recoded
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 
@@ -55,6 +56,8 @@ def matrix(evidence: Evidence) -> Findings:
     found = evidence.explanation
     count = int(found.used.sum())
     coupling = evidence.leak
+    if found.mixed_first and found.matrices is not None:
+        coupling = float(np.abs(recoded(found.matrices)[0, 1:]).max())
     if len(_coloured(evidence)) < _LEAST:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
     elif found.matrices is not None:

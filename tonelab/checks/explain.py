@@ -35,7 +35,9 @@ _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean can
 _STEP_COST = 0.3  # codes RMS that one more step must save
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
+_NEARLY = 12.0  # the same that a matrix before a conversion may leave of it
 _MATRICES: tuple[Matrix, ...] = ("bt601", "bt709", "bt2020")
+_MIXED = tuple(pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1])
 
 PLANES: dict[str, tuple[tuple[int, int], tuple[int, int]]] = {
     "": ((1, 0), (0, 1)),
@@ -72,6 +74,8 @@ class Explanation:
         The same of a second mix-up after the first; None for none.
     gamut
         Linear-light conversion (from, to) before everything else; None for none.
+    mixed_first
+        Whether the matrices came before that.
     luma_gain, luma_offset, chroma_offset
         What is left after exchanged planes and matrices.
     saturation, rotation
@@ -110,6 +114,7 @@ class Explanation:
     known: FloatArray
     signal: Signal
     step: int = 1
+    mixed_first: bool = False
 
     @property
     def left_over_limit(self) -> float:
@@ -132,6 +137,8 @@ class Explanation:
 
     def predict(self, source: FloatArray) -> FloatArray:
         """Capture of centred source codes, without clipping."""
+        if self.mixed_first and self.matrices is not None:
+            source = source @ recoded(self.matrices).T
         moved = source if self.gamut is None else convert_gamut(source, self.gamut, self.signal)
         return moved @ self.linear.T + self.offset
 
@@ -152,13 +159,20 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     size = float(np.sqrt(np.mean(best.residual**2)))
     if size < _GAMUT_LIMIT or not signal.is_hdr:
         return best
-    for gamut in GAMUTS:
-        moved = convert_gamut(samples.source, gamut, signal)
-        other = _without_gamut(moved, samples, signal)
-        other = replace(other, gamut=gamut, before=moved, step=step)
-        # Outliers are counted against a step, so that it does not win by dropping them.
-        if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
-            best = other
+    # Another matrix before a conversion is tried only where the conversion alone will not do.
+    for pairs in ((None,), _MIXED):
+        if pairs is _MIXED and not _GAMUT_LIMIT < _bent(best, samples) < _NEARLY:
+            break
+        for gamut, matrices in product(GAMUTS, pairs):
+            source = samples.source if matrices is None else samples.source @ recoded(matrices).T
+            moved = convert_gamut(source, gamut, signal)
+            other = _without_gamut(moved, samples, signal)
+            if matrices is not None:
+                other = replace(other, matrices=matrices, mixed_first=True)
+            other = replace(other, gamut=gamut, before=moved, step=step)
+            # Outliers are counted against a step, so that it does not win by dropping them.
+            if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
+                best = other
     return best
 
 
