@@ -201,7 +201,7 @@ def growth(folder: Path, frames: int) -> None:
     walls = {}
     for workers in (4, 1):
         with (
-            LocalCluster(workers, threads_per_worker=1, dashboard_address=None) as cluster,
+            LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster,
             cluster_executor(cluster.scheduler_address) as executor,
         ):
             tally(long, workers=executor)  # each worker loads its kernels

@@ -148,45 +148,53 @@ class V210Clip(StoredClip):
 
     def strips(self, indices: Sequence[int] | Offsets) -> Iterator[tuple[int, Iterator[Strip]]]:
         """Yield frames as strips, see `Clip.strips`; a strip is read when it is asked for."""
-        planes = self._empty(strip_rows(self.stride.size))
+        rows = strip_rows(self.stride.size)
+        planes, stored = self._empty(rows), self._stored(rows)
         with self._reading() as read:
             for index in map(int, indices):
-                yield index, self._strips(index, read, planes)
+                yield index, self._strips(index, read, planes, stored)
 
     def rows(
         self, rows: NDArray[np.int64], channel: int, start: int = 0
     ) -> Iterator[tuple[int, Plane]]:
         """Yield some rows of one plane of each frame, see `Clip.rows`; nothing else is read."""
-        planes = self._empty(len(rows))
+        planes, stored = self._empty(len(rows)), self._stored(len(rows))
         edges = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1), len(rows)]
         with self._reading() as read:
             for index in range(start, self.frame_count):
                 for low, high in pairwise(edges):
                     part = _part(planes, low, high)
-                    self._unpack(index, int(rows[low]), part, read)
+                    self._unpack(index, int(rows[low]), part, read, stored)
                 yield index, planes[channel].copy()
 
     def _planes(self, index: int, read: Read) -> Planes:
         planes = self._empty(self.height)
         rows = strip_rows(self.stride.size)
+        stored = self._stored(rows)
         for top in range(0, self.height, rows):
-            self._unpack(index, top, _part(planes, top, top + rows), read)
+            self._unpack(index, top, _part(planes, top, top + rows), read, stored)
         return planes
 
-    def _strips(self, index: int, read: Read, planes: Planes) -> Iterator[Strip]:
+    def _strips(self, index: int, read: Read, planes: Planes, stored: Bytes) -> Iterator[Strip]:
         """Yield the strips of a frame, each unpacked into ``planes``."""
         rows = len(planes[0])
         for top in range(0, self.height, rows):
             part = _part(planes, 0, min(rows, self.height - top))
-            self._unpack(index, top, part, read)
+            self._unpack(index, top, part, read, stored)
             yield Strip((top, top, top), part)
 
-    def _unpack(self, index: int, top: int, planes: Planes, read: Read) -> None:
-        """Read and unpack the rows of a frame from ``top`` on, as many as ``planes`` have."""
+    def _unpack(self, index: int, top: int, planes: Planes, read: Read, stored: Bytes) -> None:
+        """Read and unpack the rows of a frame from ``top`` on, as many as ``planes`` have.
+
+        They pass through ``stored``: new memory for each strip costs more than unpacking it.
+        """
         count, size = len(planes[0]), self.stride.size
-        stored = np.empty(count * size, np.uint8)
+        stored = stored[: count * size]
         read(index, top * size, stored)
         v210.unpack(v210.words_of(stored, count, size), *planes)
+
+    def _stored(self, rows: int) -> Bytes:
+        return np.empty(rows * self.stride.size, np.uint8)
 
     def _empty(self, rows: int) -> Planes:
         luma = np.empty((rows, self.width), np.uint16)
