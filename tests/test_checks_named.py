@@ -48,6 +48,7 @@ from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
 from tonelab.tallies.bursts import LONG_BURST, bursts
 from tonelab.tallies.paths import tally_paths
+from tonelab.tallies.picking import gram, products
 from tonelab.tallies.resampling import KERNELS
 
 
@@ -317,25 +318,19 @@ def test_two_bursts_of_content_are_long_and_none_shares_a_frame():
     assert max(map(len, bursts(repeated))) == 2
 
 
-def greys(shown):
+def greys(shown, noise=0.0, paths=None):
     """Tones of content whose darkest luma code is 160, and what becomes of them."""
     source = np.zeros((500, 3))
     source[:, 0] = np.arange(160, 660) - 64
     capture = source.copy()
     capture[:, 0] = rounded(shown(source[:, 0] + 64)) - 64.0
-    tones = SimpleNamespace(
-        source=source, capture=capture, variance=np.zeros((500, 3)), count=np.full(500, 90)
-    )
+    count = np.full(500, 90)
+    tones = Samples(source, capture, np.full((500, 3), noise**2), count, count, count)
     return SimpleNamespace(
-        tones=tones,
-        pass_through=True,
-        layout=None,
-        clear=True,
-        grain=1,
-        code_step=1,
-        rescaled=False,
-        drift=None,
-    )
+        tones=tones, pass_through=True, layout=None, clear=noise < 1, grain=1, code_step=1,
+        rescaled=False, drift=None, noise=noise, paths=paths, leak=0.0, findings=(),
+        explanation=SimpleNamespace(gamut=None, matrices=None),
+    )  # fmt: skip
 
 
 @pytest.mark.parametrize(
@@ -354,6 +349,24 @@ def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes)
     else:
         assert found.id == "black-lifted"
         assert abs(found.value - codes) < 1
+
+
+@pytest.mark.parametrize(("filtered", "verdict"), [(0.0, "not transparent"), (0.1, "cannot tell")])
+def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
+    generator = np.random.default_rng(1)
+    taps = np.rint(generator.normal(0, 30, (5000, 49)))
+    seen = taps[:, 24] + filtered * (taps[:, 24] - taps[:, 25]) + generator.normal(0, 1.7, 5000)
+    own, around = generator.normal(0, 900, (2, 5000)).round()
+    ones = np.ones((5000, 1))
+    blocks = np.column_stack([ones, own, around, own + generator.normal(0, 5, 5000).round()])
+    paths = SimpleNamespace(
+        luma_gram=np.stack([gram(taps, seen.round()[:, None])] * 2), samples=np.zeros((0, 6), int),
+        surround_gram=products(blocks),
+    )  # fmt: skip
+    (found,) = REGISTER["black"].function(
+        greys(lambda y: y + 20 * np.exp(-(y - 64) / 60), 1.7, paths)
+    )
+    assert found.verdict == verdict
 
 
 def counted(shown, of_chroma=lambda planes: planes):

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import shows_full_range
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.colours import coded_signal
@@ -206,13 +207,16 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
 def _lifted_darks(evidence: Evidence) -> Finding | None:
     """Hold the darkest codes of content without black against the line through all others."""
     tones = evidence.tones
-    if not evidence.pass_through or evidence.layout is not None or not evidence.clear:
+    if not evidence.pass_through or evidence.layout is not None or len(tones) < 4 * _DARKEST:
         return None
     order = np.argsort(tones.source[:, 0], kind="stable")
-    # What a curve does to a code it does everywhere; a filter does not.
+    # What a curve does to a code it does everywhere, but for noise; a filter does not.
     alike = _FORETOLD if evidence.rescaled else _ALIKE
-    if len(order) < 4 * _DARKEST or np.median(tones.variance[order[:_DARKEST], 0]) > alike:
+    same = evidence.clear and bool(np.median(tones.variance[order[:_DARKEST], 0]) <= alike)
+    if not same and not noise_alone(evidence):
         return None
+    # Dither carries what lies between coarse codes.
+    grain = 1 if evidence.noise > _QUIET else evidence.grain
     source, capture = tones.source[order, 0], tones.capture[order, 0]
     above = source > np.median(source)
     line = np.polyfit(source[above], capture[above], 1)
@@ -222,7 +226,7 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
     darkest, falls = parts[0], bool((np.diff(parts) < _SAME).all())
     # Brighter codes must keep to the line but for rounding, or it says nothing on darker ones.
     straight = spread < _ROUNDED * evidence.code_step
-    if not (straight and falls) or darkest < _LIFT_OF_DARKS * evidence.grain + spread:
+    if not (straight and falls) or darkest < _LIFT_OF_DARKS * grain + spread:
         return None
     return altered(
         "black-lifted",

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.checks.frames import is_covered, repeated_kind
+from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS
@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
 _LOOSE_LIMIT = 0.35  # of faint detail against strong where a conversion bends both by their colour
+_KEPT = 0.03  # departure from 1 of gains that a bent curve may cause
 _LEAST_BOUND = 0.01  # of gains and places
 _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
@@ -218,6 +219,16 @@ def _blurs(paths: PathTables) -> bool:
     strong = paths.luma_gram[1]
     enough = strong[-2, -2] >= LEAST_SAMPLES
     return bool(enough and band_gains(luma_kernel(strong)).min() < 1 - _BAND_LIMIT)
+
+
+def noise_alone(evidence: Evidence) -> bool:
+    """Whether samples of one code differ by noise, and not by a filter, surroundings or a scene."""
+    paths = evidence.paths
+    seen = [] if paths is None else [g for g in paths.luma_gram if g[-2, -2] >= LEAST_SAMPLES]
+    if not seen or moved_scenes(evidence) is not None:
+        return False
+    kept = all(np.abs(band_gains(luma_kernel(gram)) - 1).max() < _KEPT for gram in seen)
+    return kept and all(found.verdict == "transparent" for found in contrast(evidence))
 
 
 @check("scaling", "scaling filter")

@@ -168,7 +168,7 @@ def _frozen_places(evidence: Evidence) -> tuple[int, int]:
 def mapping(evidence: Evidence) -> Findings:
     """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
     if evidence.layout is None:
-        moved = _moved_scenes(evidence)
+        moved = moved_scenes(evidence)
         if moved is not None:
             yield moved
             return
@@ -196,7 +196,7 @@ def mapping(evidence: Evidence) -> Findings:
             yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")
 
 
-def _moved_scenes(evidence: Evidence) -> Finding | None:
+def moved_scenes(evidence: Evidence) -> Finding | None:
     """Hold luma of content at one source code in some moments against the same in others.
 
     A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
