@@ -444,6 +444,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         code_step=4,
         capture=SimpleNamespace(bits=8),
         rescaled=False,
+        leak=0.0,
         explanation=SimpleNamespace(luma_gain=1.0, predict=lambda source: source),
     )
     assert [finding.id for finding in steps(evidence)] == ids

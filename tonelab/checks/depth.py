@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.evidence import LEAK_LIMIT, ORIGIN
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.checks.stages import (
     FINEST_RGB,
@@ -38,7 +38,7 @@ _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _LEVELS_LOST = 0.08  # share of the expected levels
-_LOST_BY_SCALING = 0.06  # share of steps, where greys are foretold to a code only
+_LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
 _LEAST_OF_CHROMA = 24  # codes of either plane
 
 
@@ -319,7 +319,9 @@ def steps(evidence: Evidence) -> Findings:
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
-    allowed = max(0.0, 1 - gain) + (_LOST_BY_SCALING if evidence.rescaled else 0.02)
+    # Where scaling is foretold to a code, or chroma leaks in, greys of a code are not all alike.
+    mixed = evidence.rescaled or (evidence.layout is None and evidence.leak > LEAK_LIMIT)
+    allowed = max(0.0, 1 - gain) + (_LOST_BY_CHANCE if mixed else 0.02)
     first_grey = levels[start] + ORIGIN[0]
     text = (
         f"{int(lost.sum())} of {int(neighbours.sum())} steps between neighbouring source greys are "
