@@ -124,11 +124,12 @@ def rescale(
 
     Also return which pixels rest on source pixels alone.
     """
-    made = [resample(part, size, *relation, KERNELS[scaling.name]) for part in _parts(source)]
-    (plain, inside), *detail = made
-    whole = plain + sum(
-        share * part for share, (part, _) in zip(scaling.detail, detail, strict=True)
-    )
+    kernel = KERNELS[scaling.name]
+    plain, inside = resample(source.astype(np.float64) - _MIDDLE, size, *relation, kernel)
+    whole = plain
+    if any(scaling.detail):
+        for share, part in zip(scaling.detail, _parts(source)[1:], strict=True):
+            whole = whole + share * resample(part, size, *relation, kernel)[0]
     filtered = np.clip(np.rint(whole + _MIDDLE), 0, 1023).astype(np.uint16)
     return plain + _MIDDLE, filtered, inside
 
