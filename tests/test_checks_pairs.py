@@ -15,7 +15,7 @@ from faults import clean, layout_of, pq_signal, rounded, to_codes
 from injury import recording
 
 from tonelab.chart import render_planes
-from tonelab.checks import REGISTER
+from tonelab.checks import REGISTER, chroma
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import named_levels
@@ -57,7 +57,7 @@ def evidence_of(*faults):
     return SimpleNamespace(
         colours=samples, explanation=explanation, code_step=step, grain=step,
         capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
-        predict=lambda rows: explanation.predict(rows.source),
+        predict=lambda rows: explanation.predict(rows.source), layout=None,
     )  # fmt: skip
 
 
@@ -78,6 +78,35 @@ def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name
     (found,) = hidden_stages(evidence_of(*faults))
     assert found.id == name
     assert re.search(says, found.text)
+
+
+@pytest.mark.parametrize(
+    ("faults", "says"),
+    [
+        ([("bits rounded", 1), ("temporal dither", 2)], "8 bits.*rounded"),
+        ([("frozen dither", 1), ("bits cut", 2)], "7 bits.*cut"),
+        ([("R'G'B' stage", 2), ("temporal dither", 2)], "8-bit full"),
+        ([("temporal dither", 2), ("gain", 1)], None),
+    ],
+)
+def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
+    source = colours()
+    shown = after(np.repeat(source, 64, axis=0), *faults).reshape(len(source), 64, 3)
+    every = np.arange(len(source))
+    samples = Samples(
+        source - ORIGIN,
+        shown.mean(axis=1) - ORIGIN,
+        shown.var(axis=1),
+        0 * every + 64,
+        every,
+        every,
+    )
+    evidence = SimpleNamespace(
+        colours=samples, explanation=SimpleNamespace(used=every >= 0), layout=1
+    )
+    found = hidden_stages(evidence)
+    assert len(found) == (says is not None)
+    assert all(re.search(says, finding.text) for finding in found)
 
 
 def test_fewer_bits_before_an_rgb_stage_are_named_with_it():
@@ -124,6 +153,29 @@ def test_dither_leaves_no_doubt_of_a_mean():
 def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
     found = [f.id for f in REGISTER["clipping"].function(evidence_of(*faults))]
     assert found == ["clipping-rgb"]
+
+
+def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
+    evidence = evidence_of(("expanded as ycbcr", 1), ("sub-black clipped", 2))
+    (found, *_) = REGISTER["clipping"].function(evidence)
+    assert found.id == "clipping-sub-black"
+    assert found.value == pytest.approx(64, abs=1)
+
+
+def test_a_rotation_of_hues_is_told_beside_other_primaries():
+    evidence = evidence_of(("primaries widened", 1), ("hue", 1))
+    evidence.tint, evidence.leak = evidence.explanation.chroma_offset, 0.0
+    (found,) = REGISTER["hue"].function(evidence)
+    assert found.id == "hue-rotated"
+    assert found.value == pytest.approx(1.0, abs=0.1)
+
+
+@pytest.mark.parametrize(("weight", "names"), [(0.0, []), (0.15, ["chroma-softened"])])
+def test_chroma_that_was_moved_and_softened_is_called_both(weight, names):
+    between = np.array([0, -0.0625, 0.5625, 0.5625, -0.0625])  # Keys 1981, half a sample
+    soft = [weight, 1 - 2 * weight, weight]
+    found = chroma._softness(np.convolve(between, soft, mode="same"), 0.5, 9)
+    assert [finding.id for finding in found] == names
 
 
 def chart_after(*faults):

@@ -18,6 +18,7 @@ if TYPE_CHECKING:
     from tonelab.tallies.paths import PathTables
 
 _SHIFT_LIMIT = 0.08  # samples
+_SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved
 _SOFTNESS_LIMIT = 0.1  # departure of a gain from 1
 
 
@@ -28,7 +29,9 @@ def chroma(evidence: Evidence) -> Findings:
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
         yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
         return
-    if evidence.pass_through and evidence.explanation.gamut is not None:
+    found = evidence.explanation
+    bent = found.gamut is not None and (evidence.layout is None or not found.affine)
+    if evidence.pass_through and bent:
         text = "Filters of chroma cannot be told apart from what was done to the colours."
         yield undecided("chroma", text, AFTER)
         return
@@ -36,11 +39,8 @@ def chroma(evidence: Evidence) -> Findings:
     places = {phase: centroid(kernel) for phase, kernel in kernels.items()}
     count = int(sum(paths.chroma_gram[phase][-3, -3] for phase in kernels))
     yield from _vertical(evidence, kernels, places, count)
-    across = _place("horizontal", _across(places), "columns", count)
-    yield across
-    # Interpolation at another place softens too; then that place is the finding.
-    if across.verdict == "transparent":
-        yield _softness(kernels[0, 0].sum(axis=0), count)
+    yield _place("horizontal", _across(places), "columns", count)
+    yield from _softness(kernels[0, 0].sum(axis=0), abs(_across(places)), count)
 
 
 def displaced(evidence: Evidence) -> bool:
@@ -129,27 +129,30 @@ def _single() -> FloatArray:
     return single
 
 
-def _softness(taps: FloatArray, count: int) -> Finding:
-    """Gain along rows at half the highest frequency that chroma samples can hold."""
+def _softness(taps: FloatArray, away: float, count: int) -> Findings:
+    """Gain along rows at half the highest frequency that chroma samples can hold.
+
+    Interpolation at another place softens too, by two neighbours the most.
+    """
     where = np.arange(len(taps)) - CHROMA_REACH
     gain = float(abs(np.sum(taps * np.exp(-0.5j * np.pi * where)) / taps.sum()))
-    figures: Deciding = {
-        "value": gain,
-        "bound": 0.02,
-        "count": count,
-        "threshold": 1 - _SOFTNESS_LIMIT,
-    }
+    moved, share = away > _SHIFT_LIMIT, away % 1
+    least = float(np.hypot(share, 1 - share)) - _SOFTER if moved else 1 - _SOFTNESS_LIMIT
+    if moved and gain > least:
+        return
+    figures: Deciding = {"value": gain, "bound": 0.02, "count": count, "threshold": least}
     text = f"gain {gain:.3f} along rows at a quarter of the chroma samples' rate"
-    if abs(gain - 1) > _SOFTNESS_LIMIT:
+    if moved or abs(gain - 1) > _SOFTNESS_LIMIT:
         soft = gain < 1
         figures["alternatives"] = ("a conversion to 4:4:4 and back with a soft filter", "scaling")
         figures["decided_by"] = "a capture in 4:4:4, or with the device set to Y'CbCr 4:2:2"
-        return altered(
+        yield altered(
             "chroma-softened" if soft else "chroma-sharpened",
             f"Chroma is {'softened' if soft else 'sharpened'}: {text}.",
             **figures,
         )
-    return transparent("chroma-detail", f"Chroma detail is kept: {text}.", **figures)
+    else:
+        yield transparent("chroma-detail", f"Chroma detail is kept: {text}.", **figures)
 
 
 def _across(places: dict[tuple[int, int], tuple[float, float]]) -> float:

@@ -82,12 +82,26 @@ def _at_end(
     side: int,
     start: float,
 ) -> Finding | None:
-    chroma = np.hypot(samples.source[:, 1], samples.source[:, 2])
-    beyond = side * samples.source[:, plane] > side * start
-    rows = beyond & (chroma < 8) if plane == 0 else beyond
-    if rows.sum() < _LEAST:
+    # An end is met by what the source holds beyond it, or by what the path drives there.
+    for codes in (samples.source, predicted):
+        beyond = side * codes[:, plane] > side * start
+        grey = np.hypot(samples.source[:, 1], samples.source[:, 2]) < 8
+        rows = beyond & grey if plane == 0 else beyond
+        end = (name, plane, side, start)
+        finding = _clipped(evidence, samples[rows], predicted[rows, plane], end)
+        if finding is not None:
+            return finding
+    return None
+
+
+def _clipped(
+    evidence: Evidence, samples: Samples, wanted: FloatArray, end: tuple[str, int, int, float]
+) -> Finding | None:
+    """Whether samples beyond an end are gathered there."""
+    name, plane, side, start = end
+    if len(samples) < _LEAST:
         return None
-    seen, wanted = samples.capture[rows, plane], predicted[rows, plane]
+    seen = samples.capture[:, plane]
     lost = side * (wanted - seen) > _tolerance(evidence)
     if lost.mean() < _LOST_SHARE and lost.sum() < _LEAST:
         return None
@@ -96,15 +110,15 @@ def _at_end(
         return None
     code = float(np.median(seen[lost])) + ORIGIN[plane]
     which = ("Y'", "Cb", "Cr")[plane]
-    end = "below" if side < 0 else "above"
+    way = "below" if side < 0 else "above"
     return altered(
         f"clipping-{name}",
-        f"{which} is clipped at code {code:.0f}: {int(lost.sum())} of {int(rows.sum())} patches "
-        f"{end} the nominal range do not arrive.",
+        f"{which} is clipped at code {code:.0f}: {int(lost.sum())} of {len(samples)} patches "
+        f"{way} the nominal range do not arrive.",
         value=code,
         bound=_tolerance(evidence),
         unit="codes",
-        count=int(samples.count[rows].sum()),
+        count=int(samples.count.sum()),
         threshold=float(start + ORIGIN[plane]),
         alternatives=(f"{CHAIN} limits codes",),
         decided_by="the same clip through a path known to keep excursions into the same card",

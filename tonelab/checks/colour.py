@@ -311,7 +311,7 @@ def _bent(evidence: Evidence) -> bool:
     """Whether more than levels and what is done to chroma alone bends the colours."""
     found = evidence.explanation
     chroma_alone = evidence.leak < LEAK_LIMIT and found.residual[0] < 1.0
-    return found.gamut is not None or not (found.affine or chroma_alone)
+    return not (found.affine or (chroma_alone and found.gamut is None))
 
 
 def complex_ratio(

@@ -46,7 +46,8 @@ def detail(evidence: Evidence) -> Findings:
     if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
         return
-    if evidence.pass_through and evidence.explanation.gamut is not None:
+    converted = evidence.pass_through and evidence.explanation.gamut is not None
+    if converted and evidence.layout is None:
         text = "Detail cannot be told apart from what was done to the colours."
         yield undecided("detail", text, AFTER)
         return
@@ -59,8 +60,10 @@ def detail(evidence: Evidence) -> Findings:
     assert strong is not None
     loose = not evidence.pass_through and evidence.layout is None
     even = paths.detail_gram[-2, -2] >= LEAST_SAMPLES
-    # A curve bends strong detail; faint detail sees only its slope, which differs by place.
-    told, bounds = strong if evidence.pass_through or faint is None else faint
+    # A curve bends strong detail; faint detail sees only its slope, which differs by place. That of
+    # the chart is grey, which other primaries leave alone; its strong detail has colours too.
+    by_strong = evidence.pass_through and not converted
+    told, bounds = strong if by_strong or faint is None else faint
     if loose:
         told, bounds = _relative_bands(paths.detail_gram) if even else np.ones((2, len(BANDS)))
     count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
@@ -71,7 +74,8 @@ def detail(evidence: Evidence) -> Findings:
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
-    faded, fading = _faded(faint, strong, by_shape=not evidence.pass_through)
+    beside = None if converted else faint
+    faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
     if high > limit + above and high >= -low:
         yield altered(

@@ -18,9 +18,12 @@ from tonelab.checks.registry import CHAIN, altered
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
 if TYPE_CHECKING:
+    from typing import Unpack
+
     from numpy.typing import NDArray
 
     from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.registry import Figures
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
 
@@ -31,6 +34,9 @@ _GAIN = 0.2  # by which it must foretell more than no stage
 _LEAD = 0.1  # by which it must foretell more than any stage of another name
 _NEARLY_ALL, _FEWER = 0.95, 0.25  # or of the colours, leaving that share of what others leave
 _MOST = 0.97  # share above which another is as good
+_WHOLE = 0.02  # codes
+_GREY, _FLAT = 8.0, 0.75  # codes of chroma; share of the colours, less of which are dithered
+_LESS = 0.7  # of what is left without a stage, or with any other
 _NEAR = 1.5  # codes from a map within which colours are fitted again
 _ALL, _LUMA, _CHROMA = slice(0, 3), slice(0, 1), slice(1, 3)
 
@@ -83,7 +89,7 @@ def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
 
 def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
     """Colours whose every sample has one whole code on both sides, as captured in some planes."""
-    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < 0.02
+    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < _WHOLE
     found: NDArray[np.bool_] = whole & (colours.variance[:, planes].max(axis=1) < 0.02)
     return found
 
@@ -99,6 +105,10 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     found = evidence.explanation
     rows = flat(colours, _CHROMA) & found.used
     count = int(np.count_nonzero(rows))
+    # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
+    coloured = found.used & (np.abs(colours.source[:, 1:]).max(axis=1) > _GREY)
+    if evidence.layout is not None and rows[coloured].mean() < _FLAT:
+        return _beside_dither(colours[found.used])
     if count < LEAST_FLAT:
         return ()
     # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
@@ -127,6 +137,38 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
         fine = best.kind == "rgb" and best.bits > FINEST_RGB
         return () if fine else (named_stage(best, share, without, count),)
     return () if lasts or not luma else _two_stages(source, seen, share)
+
+
+def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
+    """Name a stage by the mean chroma of patches of the chart that dither moves in each sample.
+
+    Dither after the stage carries its steps on; before it, only the levels of its own steps.
+    """
+    whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < _WHOLE
+    if np.count_nonzero(whole) < LEAST_FLAT:
+        return ()
+    source, seen = np.rint(colours.source[whole] + ORIGIN), colours.capture[whole, 1:]
+
+    def left(codes: FloatArray) -> float:
+        design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
+        rest = seen - design @ np.linalg.lstsq(design, seen)[0]
+        return float(np.sqrt(np.mean(rest**2)))
+
+    stages = [stage for stage in STAGES if stage.kind != "rgb" or stage.bits <= FINEST_RGB]
+    behind = [(left(stage.after(source)), stage) for stage in stages]
+    for stage, step in product((s for s in stages if s.kind == "bits"), (2.0, 4.0)):
+        low = np.floor(source / step) * step
+        share = (source - low) / step
+        carried = (1 - share) * stage.after(low) + share * stage.after(low + step)
+        if step < 2 ** (10 - stage.bits):
+            behind.append((left(carried), stage))
+    direct = left(source)
+    least, best = min(behind, key=lambda one: one[0])
+    rival = min((rest for rest, stage in behind if stage.name != best.name), default=np.inf)
+    if least > _LESS * min(direct, rival):
+        return ()
+    text = f"foretells mean chroma to {least:.2f} codes, and {direct:.2f} are left without it"
+    return (_as_found(best, text, value=least, unit="codes", count=len(source), threshold=direct),)
 
 
 def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Finding, ...]:
@@ -196,9 +238,15 @@ def _told(codes: FloatArray, seen: FloatArray) -> FloatArray:
 
 def named_stage(stage: Stage, share: float, without: float, count: int) -> Finding:
     """Say which stage predicts that share of the colours, and what goes without it."""
+    text = f"predicts {share:.1%} of the colours to the code, and {without:.1%} without it"
+    threshold = 100 * (without + _GAIN)
+    return _as_found(stage, text, value=100 * share, unit="%", count=count, threshold=threshold)
+
+
+def _as_found(stage: Stage, why: str, **figures: Unpack[Figures]) -> Finding:
     text = {
         "bits": f"{stage.bits} bits go through a stage of the path, {stage.how} without dither, "
-        "whose steps a later stage moves",
+        "beside what else it does",
         "repeated": "8-bit codes were extended to 10 by repeating their two highest bits below, "
         "and changed after that",
         "rgb": f"The path goes through {stage.bits}-bit {stage.how}-range R'G'B'",
@@ -208,14 +256,6 @@ def named_stage(stage: Stage, share: float, without: float, count: int) -> Findi
         "repeated": "depth-bits-repeated",
         "rgb": "depth-rgb-stage",
     }[stage.kind]
-    return altered(
-        name,
-        f"{text}: that predicts {share:.1%} of the colours to the code, and {without:.1%} without "
-        "it.",
-        value=100 * share,
-        unit="%",
-        count=count,
-        threshold=100 * (without + _GAIN),
-        alternatives=(f"{CHAIN} has such a stage",),
-        decided_by="a capture with range, picture controls and filters that change nothing",
-    )
+    figures["alternatives"] = (f"{CHAIN} has such a stage",)
+    decided_by = "a capture with range, picture controls and filters that change nothing"
+    return altered(name, f"{text}: that {why}.", decided_by=decided_by, **figures)
