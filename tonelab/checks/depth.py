@@ -312,7 +312,7 @@ def steps(evidence: Evidence) -> Findings:
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1
     # A grey that was not seen ends a run.
-    if evidence.drift is None:
+    if evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
     else:
         lost = neighbours & _stands_still(reached)

@@ -37,6 +37,7 @@ _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
+_MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
@@ -355,11 +356,20 @@ class Evidence:
 
 
 def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
-    """Whether captured luma is a straight function of source codes, shape (N, K), luma first."""
+    """Whether captured luma is a straight function of source codes, shape (N, K), luma first.
+
+    A few codes may leave it, which were clipped.
+    """
     factors = np.column_stack([source, np.ones(len(source))])
-    slopes = np.linalg.lstsq(factors, luma)[0]
-    rest = float(np.sqrt(np.mean((luma - factors @ slopes) ** 2)))
-    return bool(rest < limit and 0.7 < slopes[0] < 1.4)
+    kept = np.ones(len(luma), bool)
+    for _ in range(_ROUNDS):
+        slopes = np.linalg.lstsq(factors[kept], luma[kept])[0]
+        rest = np.abs(luma - factors @ slopes)
+        kept = rest <= max(limit, 4.5 * float(np.median(rest)))
+        if kept.mean() < _MOST:
+            return False
+    left = float(np.sqrt(np.mean(rest[kept] ** 2)))
+    return bool(left < limit and 0.7 < slopes[0] < 1.4)
 
 
 def _of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:

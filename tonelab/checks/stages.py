@@ -164,7 +164,9 @@ def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
             behind.append((left(carried), stage))
     direct = left(source)
     least, best = min(behind, key=lambda one: one[0])
-    rival = min((rest for rest, stage in behind if stage.name != best.name), default=np.inf)
+    # Bits repeated below move means by next to nothing but a gain.
+    same = (best.bits, best.how)
+    rival = min(rest for rest, stage in behind if (stage.bits, stage.how) != same)
     if least > _LESS * min(direct, rival):
         return ()
     text = f"foretells mean chroma to {least:.2f} codes, and {direct:.2f} are left without it"
