@@ -16,6 +16,7 @@ from injury import recording
 
 from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
+from tonelab.checks.depth import _stands_still
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import named_levels
@@ -86,6 +87,7 @@ def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name
         ([("bits rounded", 1), ("temporal dither", 2)], "8 bits.*rounded"),
         ([("frozen dither", 1), ("bits cut", 2)], "7 bits.*cut"),
         ([("R'G'B' stage", 2), ("temporal dither", 2)], "8-bit full"),
+        ([("depth then gain", 1), ("temporal dither", 2)], "Luma alone.*8.0 bits"),
         ([("temporal dither", 2), ("gain", 1)], None),
     ],
 )
@@ -107,6 +109,15 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
     found = hidden_stages(evidence)
     assert len(found) == (says is not None)
     assert all(re.search(says, finding.text) for finding in found)
+
+
+@pytest.mark.parametrize("noise", [0.1, 0.5])
+def test_greys_that_stand_still_are_told_though_dither_leaves_errors_in_their_means(noise):
+    greys = np.arange(64.0, 940.0)
+    greys[(greys >= 400) & (greys < 408)] = 400
+    still, least = _stands_still(greys + np.random.default_rng(5).normal(0, noise, len(greys)))
+    assert least < 7
+    assert set(np.flatnonzero(still)) == set(range(400 - 64, 407 - 64))
 
 
 def test_fewer_bits_before_an_rgb_stage_are_named_with_it():

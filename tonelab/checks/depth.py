@@ -64,7 +64,7 @@ def depth(evidence: Evidence) -> Findings:
     elif step > 1 and noise > _NOISY:
         yield transparent(
             "depth",
-            f"The output has {bits} bits with dither that carries the levels between them.",
+            f"The output has {bits} bits with dither that carries levels between them.",
             value=float(bits),
             unit="bits",
             count=count,
@@ -241,6 +241,11 @@ def levels_seen(evidence: Evidence) -> tuple[int, int]:
     neutrals = neutrals[inside]
     if not len(neutrals):
         return 0, 0
+    if evidence.layout is not None and evidence.noise > _NOISY:
+        # Means of dithered patches meet by chance, and part by chance.
+        code, row = np.unique(np.rint(neutrals.source[:, 0]), return_inverse=True)
+        still, _ = _stands_still(np.bincount(row, neutrals.capture[:, 0]) / np.bincount(row))
+        return len(code) - int(still.sum()), len(code)
     predicted = evidence.explanation.predict(neutrals.source)[:, 0] + ORIGIN[0]
     expected = np.unique(np.rint(predicted[(predicted > 0.5) & (predicted < 1022.5)]))
     reached = neutrals.capture[:, 0] + ORIGIN[0]
@@ -314,8 +319,10 @@ def steps(evidence: Evidence) -> Findings:
     # A grey that was not seen ends a run.
     if evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
+        regular = evidence.grain
     else:
-        lost = neighbours & _stands_still(reached)
+        lost, regular = _stands_still(reached)
+        lost &= neighbours
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
@@ -335,7 +342,7 @@ def steps(evidence: Evidence) -> Findings:
         "count": len(levels),
         "threshold": 100 * allowed,
     }
-    regular = int(np.ceil(evidence.grain / max(gain, 0.1)))
+    regular = int(np.ceil(regular / max(gain, 0.1)))
     # Greys of content are means of flat places, and may belong to the next code.
     regular += int(evidence.layout is None)
     if share > allowed and evidence.capture.bits >= 10:
@@ -359,7 +366,7 @@ def steps(evidence: Evidence) -> Findings:
         yield transparent("steps", f"{text}.", **figures)
 
 
-def _stands_still(reached: FloatArray) -> NDArray[np.bool_]:
+def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:
     """Tell lost steps of levels that have errors of their own, over as many as those ask for."""
     rises = np.diff(reached)
     error = float(np.median(np.abs(rises - np.median(rises))))
@@ -367,7 +374,7 @@ def _stands_still(reached: FloatArray) -> NDArray[np.bool_]:
     still = np.zeros(len(reached) - 1, bool)
     for start in np.flatnonzero(reached[lag:] - reached[:-lag] < _RISE * lag):
         still[start : start + lag] = True
-    return still
+    return still, lag
 
 
 def _frames(evidence: Evidence) -> int:

@@ -140,37 +140,61 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
-    """Name a stage by the mean chroma of patches of the chart that dither moves in each sample.
+    """Name a stage by the means of patches of the chart that dither moves in each sample.
 
     Dither after the stage carries its steps on; before it, only the levels of its own steps.
     """
     whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < _WHOLE
     if np.count_nonzero(whole) < LEAST_FLAT:
         return ()
-    source, seen = np.rint(colours.source[whole] + ORIGIN), colours.capture[whole, 1:]
+    source, seen = np.rint(colours.source[whole] + ORIGIN), colours.capture[whole]
+    stages = [stage for stage in STAGES if stage.kind != "rgb" or stage.bits <= FINEST_RGB]
+    in_bits = [stage for stage in stages if stage.kind == "bits"]
+    behind = [(stage, stage.after(source)) for stage in stages]
+    luma = [(stage, stage.after(source)) for stage in in_bits]
+    for stage, step in product(in_bits, (2.0, 4.0)):
+        low = np.floor(source / step) * step
+        share = (source - low) / step
+        if step < 2 ** (10 - stage.bits):
+            carried = (1 - share) * stage.after(low) + share * stage.after(low + step)
+            behind.append((stage, carried))
+    found = _by_means(source, seen[:, _CHROMA], behind)
+    if found is not None:
+        return (_as_found(found[0], f"foretells mean chroma {found[1]}", count=len(source)),)
+    found = _by_means(source, seen[:, _LUMA], luma)
+    if found is None:
+        return ()
+    text = f"Luma alone goes through a stage of about {found[0].bits}.0 bits: that foretells its "
+    text += f"mean {found[1]}."
+    finding = altered(
+        "depth-levels",
+        text,
+        count=len(source),
+        alternatives=("an 8-bit stage before a change of levels",),
+        decided_by="a capture with dither off",
+    )
+    return (finding,)
+
+
+def _by_means(
+    source: FloatArray, seen: FloatArray, behind: list[tuple[Stage, FloatArray]]
+) -> tuple[Stage, str] | None:
+    """Stage whose codes, after an affine map, leave least of some means; what they leave."""
 
     def left(codes: FloatArray) -> float:
         design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
         rest = seen - design @ np.linalg.lstsq(design, seen)[0]
         return float(np.sqrt(np.mean(rest**2)))
 
-    stages = [stage for stage in STAGES if stage.kind != "rgb" or stage.bits <= FINEST_RGB]
-    behind = [(left(stage.after(source)), stage) for stage in stages]
-    for stage, step in product((s for s in stages if s.kind == "bits"), (2.0, 4.0)):
-        low = np.floor(source / step) * step
-        share = (source - low) / step
-        carried = (1 - share) * stage.after(low) + share * stage.after(low + step)
-        if step < 2 ** (10 - stage.bits):
-            behind.append((left(carried), stage))
-    direct = left(source)
-    least, best = min(behind, key=lambda one: one[0])
+    rest, direct = [left(codes) for _, codes in behind], left(source)
+    best, least = behind[int(np.argmin(rest))][0], min(rest)
     # Bits repeated below move means by next to nothing but a gain.
     same = (best.bits, best.how)
-    rival = min(rest for rest, stage in behind if (stage.bits, stage.how) != same)
+    rivals = zip(rest, behind, strict=True)
+    rival = min(one for one, (stage, _) in rivals if (stage.bits, stage.how) != same)
     if least > _LESS * min(direct, rival):
-        return ()
-    text = f"foretells mean chroma to {least:.2f} codes, and {direct:.2f} are left without it"
-    return (_as_found(best, text, value=least, unit="codes", count=len(source), threshold=direct),)
+        return None
+    return best, f"to {least:.2f} codes, and {direct:.2f} are left without it"
 
 
 def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Finding, ...]:
