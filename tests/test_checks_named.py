@@ -41,7 +41,7 @@ from skimage.transform import downscale_local_mean
 
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
-from tonelab.checks.depth import codes_used, rgb_stage, steps
+from tonelab.checks.depth import codes_used, stages_of_pictures, steps
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
 from tonelab.checks.levels import near_levels
 from tonelab.pairing import Pair
@@ -148,7 +148,8 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
         paths=SimpleNamespace(samples=np.concatenate(rows).astype(np.int64)),
         colours=SimpleNamespace(source=none, capture=none, variance=none),
         explanation=SimpleNamespace(
-            gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known, known=known
+            gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known,
+            known=known, matrices=matrix,
         ),
         layout=None, tallies=None, pass_through=True, grain=1, leak=0.0, rescaled=False,
     )  # fmt: skip
@@ -156,10 +157,10 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
 
 @pytest.mark.parametrize(("bits", "narrow"), [(8, True), (8, False), (9, False)])
 def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
-    found = rgb_stage(pictures(lambda codes, _: through_rgb(codes, (bits, narrow))))
+    (found,) = stages_of_pictures(pictures(lambda codes, _: through_rgb(codes, (bits, narrow))))
     assert found.verdict == "not transparent"
     assert f"{bits}-bit {'narrow' if narrow else 'full'}" in found.text
-    assert rgb_stage(pictures(lambda codes, _: codes)) is None
+    assert not stages_of_pictures(pictures(lambda codes, _: codes))
 
 
 @pytest.mark.parametrize("first", [True, False])
@@ -179,11 +180,24 @@ def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(firs
         (lambda codes: recoded(codes, (709, 601)), mixed),
         (gained, {"gain": 0.98}),
     ):
-        found = rgb_stage(pictures(device(change), **explained))
+        (found,) = stages_of_pictures(pictures(device(change), **explained))
         assert "8-bit narrow" in found.text
-        assert (
-            rgb_stage(pictures(lambda codes, _, change=change: change(codes), **explained)) is None
-        )
+        alone = pictures(lambda codes, _, change=change: change(codes), **explained)
+        assert not stages_of_pictures(alone)
+
+
+def test_pictures_tell_fewer_bits_before_another_matrix_and_before_an_rgb_stage():
+    def cut(codes):
+        return cut_to(codes.astype(int), 7).astype(float)
+
+    def mixed(codes, _):
+        return recoded(cut(codes), (709, 601))
+
+    (found,) = stages_of_pictures(pictures(mixed, matrix=("bt601", "bt709")))
+    assert found.id == "depth-reduced-hidden"
+    assert "7 bits go through a stage of the path, cut off" in found.text
+    both = stages_of_pictures(pictures(lambda codes, _: through_rgb(cut(codes), (8, True))))
+    assert {f.id for f in both} == {"depth-reduced-hidden", "depth-rgb-stage"}
 
 
 def test_pictures_under_another_matrix_tell_the_bias_of_dither():

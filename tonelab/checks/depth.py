@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -12,6 +13,7 @@ from tonelab.checks.stages import (
     FINEST_RGB,
     LEAST_FLAT,
     STAGES,
+    Stage,
     are_repeated,
     flat,
     hidden_stages,
@@ -30,7 +32,7 @@ if TYPE_CHECKING:
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _NOISY = 0.3  # codes; more in flat patches is dither
 _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
-_AS_KNOWN = 0.01  # departure of the fit from known steps that rounding may cause
+_AHEAD = 0.1  # by which fewer bits must foretell more than any stage of another name
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
@@ -157,7 +159,7 @@ def _how_cut(evidence: Evidence) -> str:
 
 
 def _by_levels(evidence: Evidence, count: int) -> Findings:
-    stage = rgb_stage(evidence) if evidence.pass_through else None
+    stages = stages_of_pictures(evidence) if evidence.pass_through else ()
     counted = codes_used(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
@@ -166,11 +168,9 @@ def _by_levels(evidence: Evidence, count: int) -> Findings:
         yield undecided("depth", text, "a capture of the chart")
     else:
         yield _by_greys(evidence, count)
-        if stage is not None:
-            yield stage
+        yield from stages
         return
-    if stage is not None and stage.verdict == "not transparent":
-        yield stage
+    yield from (stage for stage in stages if stage.verdict == "not transparent")
 
 
 def _by_greys(evidence: Evidence, count: int) -> Finding:
@@ -253,42 +253,51 @@ def levels_seen(evidence: Evidence) -> tuple[int, int]:
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
-def rgb_stage(evidence: Evidence) -> Finding | None:
-    """Say whether an R'G'B' stage predicts luma over flat chroma, where flat colours are few.
+def stages_of_pictures(evidence: Evidence) -> tuple[Finding, ...]:
+    """Name stages that predict luma over flat chroma, where flat colours are few.
 
-    What else was done to colours, by matrices and controls, may have come before it or after.
+    What else was done to colours, by matrices and controls, may have come before an R'G'B' stage or
+    after. Fewer bits must show in chroma too: in what another matrix, or R'G'B', makes luma of it.
     """
     paths, found = evidence.paths, evidence.explanation
     shown = int(np.count_nonzero(flat(evidence.colours) & found.used))
     if found.gamut is not None or shown >= LEAST_FLAT:
-        return None
+        return ()
     if paths is None or len(paths.samples) < LEAST_FLAT:
-        return undecided(
-            "depth-rgb-stage",
-            f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat colours.",
-            "a capture of the chart",
-        )
+        text = f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat "
+        return (undecided("depth-rgb-stage", f"{text}colours.", "a capture of the chart"),)
     source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
-    known = np.abs(found.linear @ np.linalg.inv(found.known) - np.eye(3)).max() < _AS_KNOWN
-    linear, offset = (found.known, 0.0) if known else (found.linear, found.offset)
+    # As the known steps alone make it, or as fitted with what else was done.
+    maps = ((found.known, np.zeros(3)), (found.linear, found.offset))
 
-    def changed(codes: FloatArray) -> FloatArray:
-        moved: FloatArray = (codes - ORIGIN) @ linear.T + offset + ORIGIN
-        return moved
+    def changed(codes: FloatArray) -> list[FloatArray]:
+        return [(codes - ORIGIN) @ linear.T + offset + ORIGIN for linear, offset in maps]
 
-    def hit(codes: FloatArray) -> float:
-        return float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean())
+    def hit(*made: FloatArray) -> float:
+        return max(float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean()) for codes in made)
 
-    before, direct = np.floor(changed(source) + 0.5), hit(changed(source))
-    hits = {
-        stage: max(hit(changed(stage.after(source))), hit(stage.after(before)))
-        for stage in STAGES
-        if stage.kind == "rgb"
+    coarse, in_rgb = ([s for s in STAGES if (s.kind == "rgb") == rgb] for rgb in (False, True))
+    direct = hit(*changed(source))
+    before = [np.floor(codes + 0.5) for codes in changed(source)]
+    ways: dict[tuple[Stage, ...], float] = {
+        (stage,): hit(*changed(stage.after(source)), *map(stage.after, before)) for stage in in_rgb
     }
-    stage, best = max(hits.items(), key=lambda item: item[1])
-    if best < _EXACT or direct > best - 0.02 or stage.bits > FINEST_RGB:
-        return None
-    return named_stage(stage, best, direct, len(source))
+    if found.matrices is not None:
+        ways |= {(stage,): hit(*changed(stage.after(source))) for stage in coarse}
+    if max(ways.values()) < _EXACT:
+        ways |= {
+            (first, second): hit(second.after(first.after(source)))
+            for first, second in product(coarse, in_rgb)
+            if second.bits <= FINEST_RGB
+        }
+    best = max(ways, key=lambda way: ways[way])
+    names = [stage.name for stage in best]
+    rival = max(share for way, share in ways.items() if [s.name for s in way] != names)
+    fine = best[0].kind == "rgb" and best[0].bits > FINEST_RGB
+    close = best[0].kind != "rgb" and rival > ways[best] - _AHEAD
+    if fine or close or ways[best] < _EXACT or direct > ways[best] - 0.02:
+        return ()
+    return tuple(named_stage(stage, ways[best], direct, len(source)) for stage in best)
 
 
 @check("steps", "steps of gradients")

@@ -47,10 +47,6 @@ def detail(evidence: Evidence) -> Findings:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None
-    if converted and evidence.layout is None:
-        text = "Detail cannot be told apart from what was done to the colours."
-        yield undecided("detail", text, AFTER)
-        return
     if evidence.rescaled and not _scaling(evidence)[1]:
         text = "Detail cannot be told apart from what an unknown scaler does to it."
         yield undecided("detail", text, NEEDED)
@@ -58,7 +54,7 @@ def detail(evidence: Evidence) -> Findings:
     strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
     faint, strong = strata
     assert strong is not None
-    loose = not evidence.pass_through and evidence.layout is None
+    loose = evidence.layout is None and (converted or not evidence.pass_through)
     even = paths.detail_gram[-2, -2] >= LEAST_SAMPLES
     # A curve bends strong detail; faint detail sees only its slope, which differs by place. That of
     # the chart is grey, which other primaries leave alone; its strong detail has colours too.
@@ -73,7 +69,7 @@ def detail(evidence: Evidence) -> Findings:
         text += ", beside what the scaler does"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
-    limit = _BAND_LIMIT if evidence.pass_through else 2 * _BAND_LIMIT
+    limit = _BAND_LIMIT if evidence.pass_through and not loose else 2 * _BAND_LIMIT
     beside = None if converted else faint
     faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
