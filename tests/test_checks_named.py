@@ -81,6 +81,8 @@ WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
         (levels(0.98 / WIDE, 53.0, 1 / WIDE), "full-to-narrow-rgb"),
         (levels(WIDE, -64.0, 1.02), "narrow-to-full"),
         (levels(1 / WIDE, 64 / WIDE + 12, 1 / WIDE), "full-to-narrow-rgb"),
+        (levels(1.1 / WIDE, 64 / WIDE, 1 / WIDE_CHROMA), "full-to-narrow-ycbcr"),
+        (levels(0.9 * WIDE, 0.9 * -64, WIDE_CHROMA), "narrow-to-full-ycbcr"),
         (levels(WIDE, -64.0, 1.03, [WIDE]), "narrow-to-full-rgb"),
         (levels(1 / WIDE, 64 / WIDE, 0.9, [1 / WIDE_CHROMA]), "full-to-narrow-ycbcr"),
         (levels(WIDE, -64.0, WIDE), None),  # is named by itself

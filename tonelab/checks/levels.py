@@ -21,6 +21,7 @@ _OFFSET_LIMIT = 0.6  # 10-bit codes
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
+_CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
 _LEAST = 24  # colours
 _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
 _UNTOUCHED = 0.005  # departure of a colour's chroma gain
@@ -207,8 +208,8 @@ def near_levels(evidence: Evidence) -> Fault | None:
     """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
 
     Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths and
-    codes, or was scaled exactly so too and then moved; luma that was scaled and moved exactly so
-    tells it too, but not at which stage.
+    codes, or for one control: brightness, or contrast about black, before or after. Luma that was
+    scaled and moved exactly so tells it too, but not at which stage.
     """
     found = evidence.explanation
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
@@ -217,10 +218,10 @@ def near_levels(evidence: Evidence) -> Fault | None:
     for fault in (fault for fault in FAULTS if fault.ranges):
         luma = abs(found.luma_gain / fault.luma_gain - 1)
         moved = abs(found.luma_offset - fault.luma_offset)
-        if (
-            abs(found.saturation - fault.chroma_gain) * 100 < rest
-            and luma < gain
-            and (moved < offset or 400 * luma < _MATCH)
+        after = abs(found.luma_offset - fault.luma_offset * found.luma_gain / fault.luma_gain)
+        one = luma < _CONTROL and min(400 * luma, moved, after) < _MATCH
+        if abs(found.saturation - fault.chroma_gain) * 100 < rest and (
+            one or (luma < gain and moved < offset)
         ):
             return fault
         if max(400 * luma, moved) < _MATCH:
