@@ -117,6 +117,8 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     seen = np.rint(colours.capture[rows] + ORIGIN)
     lasts = _last_stages(evidence)
     direct = _shares(source, seen, lasts)
+    if direct.min() >= _MOST:
+        return ()
     behind = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
     shares = {}
     for stage in STAGES:
