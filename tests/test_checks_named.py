@@ -43,7 +43,7 @@ from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, stages_of_pictures, steps
 from tonelab.checks.evidence import ORIGIN, Evidence, Samples
-from tonelab.checks.levels import near_levels
+from tonelab.checks.levels import near_levels, twice_levels
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
 from tonelab.tallies.bursts import LONG_BURST, bursts
@@ -72,6 +72,13 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
 
 
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
+
+
+def test_two_mix_ups_of_ranges_in_turn_are_told_by_their_product():
+    gain = 1 / WIDE
+    found = twice_levels(levels(gain * gain, 64 * gain * gain + 64 * gain, gain / WIDE_CHROMA))
+    assert {fault.id for fault in found} == {"full-to-narrow-rgb", "full-to-narrow-ycbcr"}
+    assert twice_levels(levels(gain * gain, 60.0, gain / WIDE_CHROMA)) == ()
 
 
 @pytest.mark.parametrize(

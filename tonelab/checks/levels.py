@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -90,8 +91,21 @@ def levels(evidence: Evidence) -> Findings:
     gain_bound, offset_bound = _bounds(evidence)
     fault = named_levels(evidence)
     near = near_levels(evidence)
+    twice = twice_levels(evidence) if fault is None and near is None else ()
     if near is not None:
         yield _beside(evidence, near)
+    for one in twice:
+        text = f"The signal was {one.text}, which is one of two mix-ups of ranges in turn."
+        yield altered(
+            f"levels-{one.id}",
+            text,
+            value=one.luma_gain,
+            bound=gain_bound,
+            count=count,
+            threshold=1 + _GAIN_LIMIT,
+            alternatives=("picture controls that come near to it",),
+            decided_by="a capture with the range of player, device and card set alike",
+        )
     figures = (
         f"luma gain {found.luma_gain:.4f} with offset {found.luma_offset:+.2f} codes at black, "
         f"chroma gain {found.saturation:.4f}"
@@ -227,6 +241,26 @@ def near_levels(evidence: Evidence) -> Fault | None:
         if max(400 * luma, moved) < _MATCH:
             return _at_stage(evidence, fault)
     return None
+
+
+def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
+    """Return two mix-ups of ranges, the same way, that make the levels shown together."""
+    found = evidence.explanation
+    if found.gamut is not None or found.matrices is not None:
+        return ()
+
+    def distance(pair: tuple[Fault, Fault]) -> float:
+        one, two = pair
+        return max(
+            abs(found.luma_gain - one.luma_gain * two.luma_gain) * 400,
+            abs(found.luma_offset - one.luma_offset * two.luma_gain - two.luma_offset),
+            abs(found.saturation - one.chroma_gain * two.chroma_gain) * 100,
+        )
+
+    ranges = [fault for fault in FAULTS if fault.ranges]
+    pairs = [(a, b) for a, b in product(ranges, ranges) if a.id[:6] == b.id[:6]]
+    nearest = min(pairs, key=distance)
+    return nearest if distance(nearest) < _MATCH else ()
 
 
 def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
