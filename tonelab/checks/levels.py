@@ -147,7 +147,7 @@ def levels(evidence: Evidence) -> Findings:
         yield altered(
             "levels-luma",
             f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
-            f"{' alone' if near else ''}.",
+            f"{' alone' if near or twice else ''}.",
             value=found.luma_gain,
             bound=gain_bound,
             count=count,
