@@ -10,8 +10,9 @@ fit, conversions between primaries in linear light are tried before it.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from itertools import product
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
@@ -29,6 +30,8 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
 
+    _Steps: TypeAlias = tuple[str, tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]
+
 _CODES = np.array([876.0, 896.0, 896.0])  # 10-bit narrow codes of one unit of Y', Cb, Cr
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
@@ -37,6 +40,7 @@ _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercu
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
 _NEARLY = 12.0  # the same that a matrix before a conversion may leave of it
 _MATRICES: tuple[Matrix, ...] = ("bt601", "bt709", "bt2020")
+_GREY, _LEAST_GREYS = 1.5, 40  # codes of chroma; samples
 _MIXED = tuple(pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1])
 
 PLANES: dict[str, tuple[tuple[int, int], tuple[int, int]]] = {
@@ -159,9 +163,11 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     size = float(np.sqrt(np.mean(best.residual**2)))
     if size < _GAMUT_LIMIT or not signal.is_hdr:
         return best
-    # Another matrix before a conversion is tried only where the conversion alone will not do.
+    # Another matrix before a conversion is tried only where the conversion alone will not do; both
+    # leave greys on a line.
     for pairs in ((None,), _MIXED):
-        if pairs is _MIXED and not _GAMUT_LIMIT < _bent(best, samples) < _NEARLY:
+        near = _GAMUT_LIMIT < _bent(best, samples) < _NEARLY
+        if pairs is _MIXED and not (near and _greys_straight(samples, step)):
             break
         for gamut, matrices in product(GAMUTS, pairs):
             source = samples.source if matrices is None else samples.source @ recoded(matrices).T
@@ -174,6 +180,17 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
             if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
                 best = other
     return best
+
+
+def _greys_straight(samples: Samples, step: int) -> bool:
+    """Whether the luma of greys, where there are any, is an affine map of that of the source."""
+    grey = np.abs(samples.source[:, 1:]).max(axis=1) < _GREY
+    if np.count_nonzero(grey) < _LEAST_GREYS:
+        return True
+    luma = samples.capture[grey, :1]
+    linear, offset, used = fit_affine(samples.source[grey], np.repeat(luma, 3, axis=1))
+    rest = luma[used, 0] - samples.source[grey][used] @ linear[0] - offset[0]
+    return bool(np.sqrt(np.mean(rest**2)) < max(_GAMUT_LIMIT, step))
 
 
 def _bent(explanation: Explanation, samples: Samples) -> float:
@@ -238,50 +255,52 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
     rest = samples.capture[used] - source[used] @ linear.T - offset
     residual = np.sqrt(np.mean(rest**2, axis=0)) if used.any() else np.zeros(3)
     spread = source[used].T @ source[used] / max(int(used.sum()), 1)
-    found: list[tuple[float, Explanation]] = []
-    pairs = [pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1]]
-    mixed: list[tuple[tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]]
+    steps, known = _known_steps()
+    left = linear @ np.linalg.inv(known)
+    # The best of the picture controls: contrast on luma, saturation and hue on chroma.
+    along = (left[:, 1, 1] + left[:, 2, 2]) / 2
+    across = (left[:, 2, 1] - left[:, 1, 2]) / 2
+    controls = np.zeros_like(left)
+    controls[:, 0, 0], controls[:, 1, 1], controls[:, 2, 2] = left[:, 0, 0], along, along
+    controls[:, 2, 1], controls[:, 1, 2] = across, -across
+    unexplained = linear - controls @ known
+    squares = np.einsum("nij,jk,nik->n", unexplained, spread, unexplained)
+    misfit = np.sqrt(np.maximum(squares, 0.0) / 3)
+    rotation = np.degrees(np.arctan2(across, along))
+    many = np.array([sum(map(bool, step)) for step in steps])
+    best = int(np.argmin(misfit + _STEP_COST * many + 0.02 * np.abs(rotation)))
+    planes, matrices, again = steps[best]
+    return Explanation(
+        linear=linear,
+        offset=offset,
+        planes=planes,
+        matrices=matrices,
+        again=again,
+        gamut=None,
+        luma_gain=float(left[best, 0, 0]),
+        luma_offset=float(offset[0]),
+        chroma_offset=(float(offset[1]), float(offset[2])),
+        saturation=float(np.hypot(along[best], across[best])),
+        rotation=float(rotation[best]),
+        left_over=float(misfit[best]),
+        residual=residual,
+        used=used,
+        before=source,
+        known=known[best],
+        signal=signal,
+    )
+
+
+@lru_cache(maxsize=1)
+def _known_steps() -> tuple[list[_Steps], FloatArray]:
+    """Exchanged planes with up to two mix-ups of matrices, and the map of each, (N, 3, 3)."""
     # Two that make one, or none, are not told from it.
-    twice = [(one, two) for one, two in product(pairs, pairs) if one[0] != two[1]]
-    mixed = [(None, None), *((pair, None) for pair in pairs), *twice]
-    for (name, block), (matrices, again) in product(PLANES.items(), mixed):
-        known = np.eye(3)
-        known[1:, 1:] = block
+    twice = [(one, two) for one, two in product(_MIXED, _MIXED) if one[0] != two[1]]
+    mixed = [(None, None), *((pair, None) for pair in _MIXED), *twice]
+    steps: list[_Steps] = [(name, *pairs) for name, pairs in product(PLANES, mixed)]
+    known = np.zeros((len(steps), 3, 3))
+    for at, (name, matrices, again) in enumerate(steps):
+        known[at, 0, 0], known[at, 1:, 1:] = 1.0, PLANES[name]
         for step in (again, matrices):
-            known = known if step is None else known @ recoded(step)
-        left = linear @ np.linalg.inv(known)
-        # The best of the picture controls: contrast on luma, saturation and hue on chroma.
-        along = (left[1, 1] + left[2, 2]) / 2
-        across = (left[2, 1] - left[1, 2]) / 2
-        controls = np.diag([left[0, 0], along, along])
-        controls[2, 1], controls[1, 2] = across, -across
-        unexplained = linear - controls @ known
-        misfit = float(np.sqrt(max(np.trace(unexplained @ spread @ unexplained.T), 0.0) / 3))
-        rotation = float(np.degrees(np.arctan2(across, along)))
-        steps = bool(name) + (matrices is not None) + (again is not None)
-        cost = misfit + _STEP_COST * steps + 0.02 * abs(rotation)
-        found.append(
-            (
-                cost,
-                Explanation(
-                    linear=linear,
-                    offset=offset,
-                    planes=name,
-                    matrices=matrices,
-                    again=again,
-                    gamut=None,
-                    luma_gain=float(left[0, 0]),
-                    luma_offset=float(offset[0]),
-                    chroma_offset=(float(offset[1]), float(offset[2])),
-                    saturation=float(np.hypot(along, across)),
-                    rotation=rotation,
-                    left_over=misfit,
-                    residual=residual,
-                    used=used,
-                    before=source,
-                    known=known,
-                    signal=signal,
-                ),
-            )
-        )
-    return min(found, key=lambda item: item[0])[1]
+            known[at] = known[at] if step is None else known[at] @ recoded(step)
+    return steps, known
