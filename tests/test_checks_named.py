@@ -42,7 +42,8 @@ from skimage.transform import downscale_local_mean
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, stages_of_pictures, steps
-from tonelab.checks.evidence import ORIGIN, Evidence, Samples
+from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.levels import near_levels, twice_levels
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts

@@ -17,8 +17,8 @@ from injury import recording
 from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import ORIGIN, Evidence, Samples
-from tonelab.checks.explain import explain
+from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.levels import named_levels
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift

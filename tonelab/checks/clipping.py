@@ -7,17 +7,16 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import Group
-from tonelab.checks.evidence import ORIGIN, Samples
+from tonelab.checks.explain import ORIGIN, SPAN
 from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import Evidence, Samples
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
 
-_SPAN = np.array([876.0, 896.0, 896.0])
 _LEAST = 6  # patches beyond an end
 _LOST_SHARE = 0.3
 _KEPT_SPREAD = 0.5  # of codes beyond an end, from which on they are not clipped
@@ -146,13 +145,13 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
         (samples.source, before, True),
         (predicted, samples.capture, False),
     ):
-        rgb = ycbcr_to_rgb(codes / _SPAN, "bt2020")
-        low, high = _limits(ycbcr_to_rgb(seen / _SPAN, "bt2020"), rgb)
+        rgb = ycbcr_to_rgb(codes / SPAN, "bt2020")
+        low, high = _limits(ycbcr_to_rgb(seen / SPAN, "bt2020"), rgb)
         clipped = np.clip(rgb, low, high)
         rows = np.abs(rgb - clipped).max(axis=1) > 0.01
         if rows.sum() < 4 * _LEAST or np.median(as_is[rows]) < 8:
             continue
-        limited = rgb_to_ycbcr(clipped, "bt2020") * _SPAN
+        limited = rgb_to_ycbcr(clipped, "bt2020") * SPAN
         limited = found.predict(limited) + added if clipped_first else limited
         as_rgb = float(np.percentile(np.abs(samples.capture - limited)[rows], 90))
         if as_rgb <= _tolerance(evidence) + 1:

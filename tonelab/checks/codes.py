@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import shows_full_range
 from tonelab.checks.registry import altered, check, transparent, undecided

@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import LEAK_LIMIT, ORIGIN
+from tonelab.checks.evidence import LEAK_LIMIT
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.checks.stages import (
     FINEST_RGB,
@@ -116,7 +117,7 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
         name, bits = "eight-bits" if step == 4 else "reduced", 10 - int(np.log2(step))
         text = f"Only one code in {step} occurs in Cb and Cr: {bits} bits reach the output, "
         text += f"{_cut(bias, step)}, without dither"
-    elif all(np.array_equal(codes, (codes >> 2 << 2) | (codes >> 8)) for codes in used):
+    elif all(map(are_repeated, used)):
         name, bits = "bits-repeated", 8
         text = "All codes of Cb and Cr are 8-bit codes with their two highest bits repeated below"
     else:

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
-from tonelab.checks.explain import Explanation, explain
+from tonelab.checks.explain import ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
 
@@ -30,7 +30,6 @@ if TYPE_CHECKING:
     from tonelab.tallies.paths import PathTables
     from tonelab.tallies.tallies import IntArray
 
-ORIGIN = np.array([64.0, 512.0, 512.0])
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
 CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
 _LEAST_GREYS = 8

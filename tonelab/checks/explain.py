@@ -32,7 +32,8 @@ if TYPE_CHECKING:
 
     _Steps: TypeAlias = tuple[str, tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]
 
-_CODES = np.array([876.0, 896.0, 896.0])  # 10-bit narrow codes of one unit of Y', Cb, Cr
+ORIGIN = np.array([64.0, 512.0, 512.0])  # 10-bit narrow codes of black without chroma
+SPAN = np.array([876.0, 896.0, 896.0])  # and of one unit of Y', Cb, Cr
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
@@ -202,14 +203,14 @@ def convert_gamut(
     source: FloatArray, gamut: tuple[Primaries, Primaries], signal: Signal
 ) -> FloatArray:
     """Centred codes after a conversion of primaries in linear light, clipped to the signal."""
-    rgb = source / _CODES @ np.linalg.inv(_coding(signal)).T
+    rgb = source / SPAN @ np.linalg.inv(_coding(signal)).T
     matrix = matrix_rgb_to_rgb(*gamut)
     if signal.transfer == "hlg":
         light = np.maximum(eotf_hlg(rgb, signal.peak) @ matrix.T, 0.0)
         coded = eotf_inverse_hlg(light, signal.peak)
     else:
         coded = eotf_inverse_pq(np.maximum(eotf_pq(rgb) @ matrix.T, 0.0))
-    codes: FloatArray = np.clip(coded, 0.0, 1.0) @ _coding(signal).T * _CODES
+    codes: FloatArray = np.clip(coded, 0.0, 1.0) @ _coding(signal).T * SPAN
     return codes
 
 
@@ -225,7 +226,7 @@ def recoded(matrices: tuple[Matrix, Matrix]) -> FloatArray:
     """
     coded_as, read_as = matrices
     step = matrix_rgb_to_ycbcr(coded_as) @ np.linalg.inv(matrix_rgb_to_ycbcr(read_as))
-    scaled: FloatArray = step * _CODES[:, None] / _CODES
+    scaled: FloatArray = step * SPAN[:, None] / SPAN
     return scaled
 
 

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
 
 if TYPE_CHECKING:

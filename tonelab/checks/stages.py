@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from tonelab.checks.evidence import ORIGIN
+from tonelab.checks.explain import ORIGIN, SPAN
 from tonelab.checks.registry import CHAIN, altered
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from tonelab.signal.quantisation import FloatArray
 
 LEAST_FLAT = 200  # colours
-_SPAN = np.array([876.0, 896.0, 896.0])
 _SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
 _GAIN = 0.2  # by which it must foretell more than no stage
 _LEAD = 0.1  # by which it must foretell more than any stage of another name
@@ -79,11 +78,11 @@ FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y
 
 def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
     """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
-    rgb = ycbcr_to_rgb((codes - ORIGIN) / _SPAN, "bt2020")
+    rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, "bt2020")
     top = 2**bits - 1
     scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
     stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
-    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * _SPAN + ORIGIN + 0.5)
+    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * SPAN + ORIGIN + 0.5)
     return there
 
 

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.chart import render_planes
-from tonelab.checks.explain import convert_gamut, explain
+from tonelab.checks.explain import ORIGIN, convert_gamut, explain
 from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
@@ -27,7 +27,6 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Transfer
     from tonelab.signal.quantisation import FloatArray
 
-_ORIGIN = np.array([64.0, 512.0, 512.0])
 _WIDTHS = (0.5, 1.0, 2.0, 4.0, 8.0)  # standard deviations of blurs, cells
 _PER_CELL = 2  # blocks along a cell at which surroundings are held
 _BENT = (0.4, 25.0)  # codes RMS about an affine map: below all is well, above it is a conversion
@@ -109,7 +108,7 @@ def _surroundings(
     column = (patches.x + patches.width / 2) / side - 0.5
 
     def as_sent(codes: FloatArray) -> FloatArray:
-        centred = codes - _ORIGIN
+        centred = codes - ORIGIN
         return centred if gamut is None else convert_gamut(centred, gamut, signal)
 
     for page in np.unique(patches.page):

@@ -33,10 +33,8 @@ _DTYPE = re.compile(r"[<>|][bifuS][0-9]{1,9}")
 _DEFLATE, _SHUFFLE, _FLETCHER32 = 1, 2, 3  # numbers of the HDF5 file format
 _FILTERS = 3  # of one dataset, at most
 _CHECKSUM = 4  # bytes
-_AS_IT_IS: tuple[list[int], ...] = (
-    [],
-    [_FLETCHER32],
-)  # filters under which values lie there as they are
+# Filters under which values lie there as they are.
+_AS_IT_IS: tuple[list[int], ...] = ([], [_FLETCHER32])
 _WRONG = "its index does not fit it"
 _FAULTS = (
     ValueError,

@@ -29,7 +29,14 @@ from tonelab.tallies.picking import (
     within,
 )
 from tonelab.tallies.resampling import KERNELS
-from tonelab.tallies.rescaled import COLUMNS, rescale, scaling_sums, source_pixels, tell_scaling
+from tonelab.tallies.rescaled import (
+    COLUMNS,
+    FINER,
+    rescale,
+    scaling_sums,
+    source_pixels,
+    tell_scaling,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -52,7 +59,6 @@ _STEADY_SIDE = 8  # pixels of a patch that are followed over time
 _DETAIL_EVERY = 3  # bursts; this costs more than it gains by the others
 _EVEN = 4  # codes between which chroma around faint detail stays
 _STILL = 1  # code between which a flat place stays
-_FINER = 16  # parts of a code
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
@@ -352,7 +358,7 @@ class _Adder:
     ) -> None:
         """Sum products around luma; ``exact`` is a foretold source that was not rounded."""
         spread = span(source, LUMA_REACH)
-        shown, finer = (source, 1) if exact is None else (_finer(exact), _FINER)
+        shown, finer = (source, 1) if exact is None else (_finer(exact), FINER)
         for stratum, wanted in enumerate(((spread > 2) & (spread <= FAINT), spread > FAINT)):
             rows, columns = pick(wanted & mask & within(source.shape, LUMA_REACH))
             taps = neighbours(shown, rows, columns, LUMA_REACH)
@@ -492,4 +498,4 @@ class _Adder:
 
 def _finer(plane: FloatArray) -> IntArray:
     """Parts of codes about the middle, as no rounding of what is foretold may weaken detail."""
-    return integers(_FINER * (plane - MIDDLE)) + MIDDLE
+    return integers(FINER * (plane - MIDDLE)) + MIDDLE

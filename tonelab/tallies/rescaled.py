@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
+from tonelab.tallies.picking import MIDDLE, products
 from tonelab.tallies.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
@@ -23,8 +24,7 @@ if TYPE_CHECKING:
 BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of its detail
 KNOWN = 1.0  # codes RMS that a scaler's filter may leave
 COLUMNS = len(BOXES) + 3
-_FINER = 16  # parts of a code
-_MIDDLE = 512  # codes taken off before squaring, so that sums stay small
+FINER = 16  # parts of a code
 _MOST_SAMPLES = 100_000  # of one frame
 _ROUNDED = 0.5  # codes RMS that rounding, here and there, may leave
 _BETTER = 0.6  # share of the rest that a filter of detail must undercut
@@ -73,12 +73,9 @@ def scaling_sums(source: Plane, capture: Plane, mask: Mask, relation: Relation) 
     for row, kernel in enumerate(KERNELS.values()):
         made = [resample(part, capture.shape, *relation, kernel, step) for part in parts]
         used = made[0][1] & mask[::step]
-        seen = capture[::step].astype(np.float64) - _MIDDLE
-        whole = np.rint(
-            _FINER * np.stack([*(plane[used] for plane, _ in made), seen[used]], axis=1)
-        )
-        whole = np.column_stack([np.ones(len(whole)), whole])
-        sums[row] = np.rint(whole.T @ whole).astype(np.int64)
+        seen = capture[::step].astype(np.float64) - MIDDLE
+        whole = np.rint(FINER * np.stack([*(plane[used] for plane, _ in made), seen[used]], axis=1))
+        sums[row] = products(np.column_stack([np.ones(len(whole)), whole]))
     return sums
 
 
@@ -114,7 +111,7 @@ def _fit(sums: IntArray, columns: int) -> tuple[float, FloatArray]:
     scale = np.sqrt(np.maximum(np.diag(system), 1.0))
     factors = np.linalg.lstsq(system / np.outer(scale, scale), right / scale)[0] / scale
     rest = max(float(moments[-1, -1] - factors @ right), 0.0)
-    return float(np.sqrt(rest / max(moments[0, 0], 1.0))) / _FINER, factors
+    return float(np.sqrt(rest / max(moments[0, 0], 1.0))) / FINER, factors
 
 
 def rescale(
@@ -125,13 +122,13 @@ def rescale(
     Also return which pixels rest on source pixels alone.
     """
     kernel = KERNELS[scaling.name]
-    plain, inside = resample(source.astype(np.float64) - _MIDDLE, size, *relation, kernel)
+    plain, inside = resample(source.astype(np.float64) - MIDDLE, size, *relation, kernel)
     whole = plain
     if any(scaling.detail):
         for share, part in zip(scaling.detail, _parts(source)[1:], strict=True):
             whole = whole + share * resample(part, size, *relation, kernel)[0]
-    filtered = np.clip(np.rint(whole + _MIDDLE), 0, 1023).astype(np.uint16)
-    return plain + _MIDDLE, filtered, inside
+    filtered = np.clip(np.rint(whole + MIDDLE), 0, 1023).astype(np.uint16)
+    return plain + MIDDLE, filtered, inside
 
 
 def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArray:
@@ -143,4 +140,4 @@ def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArr
 
 def _parts(source: Plane) -> list[FloatArray]:
     plane = source.astype(np.float64)
-    return [plane - _MIDDLE, *(plane - ndimage.uniform_filter(plane, box) for box in BOXES)]
+    return [plane - MIDDLE, *(plane - ndimage.uniform_filter(plane, box) for box in BOXES)]
