@@ -15,7 +15,8 @@ import numpy as np
 from tonelab.chart import COLOURED, Group
 from tonelab.checks.explain import ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
-from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.tallies.rescaled import FINER
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -209,6 +210,8 @@ class Evidence:
             return _none()
         else:
             samples = self._samples(gather_cells(self.tallies))
+            if self.resampled and self.paths is not None:
+                samples = max(samples, _foretold(self.paths.foretold), key=len)
         luma = samples.source[:, 0]
         return samples[(luma > 2) & (luma < 874)]
 
@@ -376,6 +379,22 @@ def _of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntA
     source, capture, spread = np.zeros((3, len(rows), 3))
     source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
     return Samples(source, capture, spread, count, rows, rows)
+
+
+def _foretold(sums: IntArray) -> Samples:
+    """Make samples of the colours of a scaled picture."""
+    rows = sums[sums[:, 1] >= LEAST_CELL]
+    count = rows[:, 1:2]
+    capture, place = rows[:, 5:8] / count, np.arange(len(rows))
+    return Samples(
+        source=rows[:, 2:5] / (FINER * count) - ORIGIN,
+        capture=capture - ORIGIN,
+        variance=np.maximum(rows[:, 8:] / count - capture**2, 0.0),
+        count=rows[:, 1],
+        # Neighbouring cells are neighbouring colours, whose errors go together.
+        cluster=place // 16,
+        patch=place,
+    )
 
 
 def _none() -> Samples:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.media.clip import CHROMA_FACTORS
+
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from tonelab.tallies.tallies import IntArray
 
     Plane = NDArray[np.uint16]
+    Relation = tuple[tuple[float, float], tuple[float, float]]
 
 _PLAIN = 0.5  # pixels between a relation that was found and a plainer one
 _MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
@@ -32,7 +35,7 @@ def facing_shift(pair: Pair) -> tuple[int, int] | None:
     return None if stretch > 0.5 or rest > 1 - _MOST_SHIFT else (shift[0], shift[1])
 
 
-def plain_relation(pair: Pair) -> tuple[tuple[float, float], tuple[float, float]]:
+def plain_relation(pair: Pair) -> Relation:
     """Scale and offset, without fractions where the whole picture was scaled to the other size."""
     facts, source, capture = pair.facts, pair.source, pair.capture
     plain = capture.width / source.width, capture.height / source.height
@@ -45,6 +48,22 @@ def plain_relation(pair: Pair) -> tuple[tuple[float, float], tuple[float, float]
     ]
     whole = plain != (1.0, 1.0) and max(ends) < _PLAIN
     return (plain, (0.0, 0.0)) if whole else (facts.scale, facts.offset)
+
+
+def chroma_relation(pair: Pair) -> Relation:
+    """Scale and offset of the planes of chroma, which a scaler takes like any other plane.
+
+    Rows stand where source and capture are said to have them.
+    """
+    scale, offset = plain_relation(pair)
+    factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
+    up = [
+        0.5 if clip.signal.siting == "topleft" and down > 1 else 0.0
+        for clip, (_, down) in zip((pair.source, pair.capture), factors, strict=True)
+    ]
+    (a, down), (b, other) = factors
+    y = offset[1] - scale[1] * up[0] + up[1]
+    return (scale[0] * a / b, scale[1] * down / other), (offset[0] / b, y / other)
 
 
 def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:

@@ -16,7 +16,13 @@ from tonelab.chart import Group, sample_windows
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.bursts import BURST
-from tonelab.tallies.facing import facing_shift, overlap, plain_relation, ten_bits
+from tonelab.tallies.facing import (
+    chroma_relation,
+    facing_shift,
+    overlap,
+    plain_relation,
+    ten_bits,
+)
 from tonelab.tallies.picking import (
     MIDDLE,
     gram,
@@ -32,6 +38,8 @@ from tonelab.tallies.resampling import KERNELS
 from tonelab.tallies.rescaled import (
     COLUMNS,
     FINER,
+    by_cell,
+    colour_sums,
     rescale,
     scaling_sums,
     source_pixels,
@@ -107,6 +115,9 @@ class PathTables:
     samples
         (N, 6): of content without pages, where source chroma is flat: the number of the burst, the
         source's Y', Cb and Cr, the captured Y', and how often they were met together.
+    foretold
+        (N, 11): of content that was scaled or moved by parts of a pixel, captured colours by cell
+        of the colour that scaling foretells, see `tonelab.tallies.rescaled.colour_sums`.
     same
         (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
         other, and how many of them are identical.
@@ -130,6 +141,7 @@ class PathTables:
     lag_count: IntArray
     still: IntArray
     samples: IntArray
+    foretold: IntArray
     same: IntArray
 
 
@@ -168,6 +180,7 @@ class _Adder:
         self.lags = np.zeros((2, BURST), np.int64)
         self.still = np.zeros((CODES, 4), np.int64)
         self.samples = [np.zeros((0, 6), np.int64)]
+        self.foretold = [np.zeros((0, 11), np.int64)]
         self.same = np.zeros((3, 2, 2), np.int64)
         factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
         self.source_factors, self.capture_factors = factors
@@ -203,6 +216,7 @@ class _Adder:
             lag_count=self.lags[1],
             still=self.still,
             samples=np.concatenate(self.samples),
+            foretold=by_cell(np.concatenate(self.foretold)),
             same=self.same,
         )
 
@@ -220,8 +234,11 @@ class _Adder:
         pairs = [*zip(source, captured[-len(source) :], strict=True)]
         if kind == "detail" and not self._in_place():
             sums = self._add_resampled(source[-1][0], captured[-1][0])
-            if self.shift is None and layout is None:
-                self._add_rescaled(pairs, tell_scaling(sums), number)
+            if layout is None:
+                scaling = tell_scaling(sums)
+                self._add_colours(*pairs[-1], scaling)
+                if self.shift is None:
+                    self._add_rescaled(pairs, scaling, number)
         if self.shift is None:
             return
         facing = [self._facing(*planes) for planes in pairs]
@@ -272,6 +289,16 @@ class _Adder:
         self._add_luma(source[0], capture[0], mask, plain)
         self._add_surround(source[0], capture[0], mask)
         self._add_moving(facing, mask, number, (1, 1))
+
+    def _add_colours(self, source: Planes, capture: Planes, scaling: Scaling) -> None:
+        """Hold colours of a scaled picture against the source's, scaled alike."""
+        if "rgb" in {clip.signal.matrix for clip in (self.pair.source, self.pair.capture)}:
+            return
+        shape = capture[0].shape
+        luma, _, inside = rescale(source[0], shape, plain_relation(self.pair), scaling)
+        mask = self._scaled_mask(shape) & inside
+        relation = chroma_relation(self.pair)
+        self.foretold.append(colour_sums(source, capture, luma, mask, relation, scaling.name))
 
     def _source_pixels(self, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
         """Rows and columns of the source that lie nearest to those of a scaled capture."""

@@ -1,4 +1,4 @@
-"""Luma of scaled pictures: what a scaler, and filters of detail before it, make of the source's."""
+"""Scaled pictures: what a scaler, and filters of detail before it, make of the source's planes."""
 
 from __future__ import annotations
 
@@ -8,23 +8,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.tallies.picking import MIDDLE, products
+from tonelab.tallies.picking import MIDDLE, integers, products
 from tonelab.tallies.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
+    from tonelab.media.clip import Planes
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.facing import Relation
     from tonelab.tallies.tallies import IntArray
 
     Plane = NDArray[np.uint16]
     Mask = NDArray[np.bool_]
-    Relation = tuple[tuple[float, float], tuple[float, float]]
 
 BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of its detail
 KNOWN = 1.0  # codes RMS that a scaler's filter may leave
 COLUMNS = len(BOXES) + 3
 FINER = 16  # parts of a code
+CELL_SIDE = 16  # codes of a colour's cell, along each component
+CELLS_ALONG = 1024 // CELL_SIDE
+_SMOOTH = 8  # codes between which foretold chroma stays, for its place and filter are not known
 _MOST_SAMPLES = 100_000  # of one frame
 _ROUNDED = 0.5  # codes RMS that rounding, here and there, may leave
 _BETTER = 0.6  # share of the rest that a filter of detail must undercut
@@ -129,6 +133,51 @@ def rescale(
             whole = whole + share * resample(part, size, *relation, kernel)[0]
     filtered = np.clip(np.rint(whole + MIDDLE), 0, 1023).astype(np.uint16)
     return plain + MIDDLE, filtered, inside
+
+
+def colour_sums(
+    source: Planes, capture: Planes, luma: FloatArray, mask: Mask, relation: Relation, name: str
+) -> IntArray:
+    """Sum captured colours by cells of the colour that scaling foretells, shape (N, 11).
+
+    Columns are the cell's number, samples, sums of the foretold Y', Cb and Cr in sixteenths of
+    codes, of the captured codes, and of their squares.
+
+    Parameters
+    ----------
+    source, capture
+        Planes of 10-bit codes.
+    luma, mask
+        Foretold luma of the size of the capture's, and which of it may be used.
+    relation
+        Of the planes of chroma, see `tonelab.tallies.resampling.resample`.
+    name
+        Key of `tonelab.tallies.resampling.KERNELS`.
+    """
+    shape = capture[1].shape
+    down, across = (-(-a // b) for a, b in zip(luma.shape, shape, strict=True))
+    made = [resample(plane, shape, *relation, KERNELS[name]) for plane in source[1:]]
+    wanted = mask[::down, ::across] & made[0][1]
+    for plane, _ in made:
+        spread = ndimage.maximum_filter(plane, 3) - ndimage.minimum_filter(plane, 3)
+        wanted &= spread <= _SMOOTH
+    shown = [luma[::down, ::across], *(plane for plane, _ in made)]
+    foretold = integers(FINER * np.stack([plane[wanted] for plane in shown], axis=1))
+    seen = [capture[0][::down, ::across], *capture[1:]]
+    captured = np.stack([plane[wanted] for plane in seen], axis=1).astype(np.int64)
+    upper = np.clip(foretold // (FINER * CELL_SIDE), 0, CELLS_ALONG - 1)
+    cell = (upper[:, 0] * CELLS_ALONG + upper[:, 1]) * CELLS_ALONG + upper[:, 2]
+    ones = np.ones((len(cell), 1), np.int64)
+    return by_cell(np.column_stack([cell, ones, foretold, captured, captured**2]))
+
+
+def by_cell(rows: IntArray) -> IntArray:
+    """Add rows of one cell, the first column."""
+    cell, label = np.unique(rows[:, 0], return_inverse=True)
+    sums = np.zeros((len(cell), rows.shape[1]), np.int64)
+    np.add.at(sums, label, rows)
+    sums[:, 0] = cell
+    return sums
 
 
 def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArray:
