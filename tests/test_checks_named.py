@@ -35,6 +35,7 @@ from injury import (
     sharpened,
     stretched,
     through_rgb,
+    turned,
 )
 from scipy import ndimage
 from skimage.transform import downscale_local_mean
@@ -47,10 +48,13 @@ from tonelab.checks.explain import ORIGIN
 from tonelab.checks.levels import near_levels, twice_levels
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
+from tonelab.tallies import Tallies
 from tonelab.tallies.bursts import LONG_BURST, bursts
+from tonelab.tallies.facing import chroma_relation
 from tonelab.tallies.paths import tally_paths
 from tonelab.tallies.picking import gram, products
 from tonelab.tallies.resampling import KERNELS
+from tonelab.tallies.rescaled import FINER, colour_sums
 
 
 def altered(evidence):
@@ -250,8 +254,8 @@ def test_another_matrix_is_told_on_either_side_of_a_conversion_of_primaries(firs
     assert np.abs(found.predict(colours.source) - colours.capture)[found.used].max() < 2
 
 
-def content_paths(device, scale=1.0):
-    """Tables of one frame of pictures; the device is a function of 4:2:2 planes."""
+def content_paths(device, scale=1.0, frames=(20,)):
+    """Tables of some frames of pictures; the device is a function of 4:2:2 planes."""
     clips = (
         MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
         MemoryClip(
@@ -268,7 +272,7 @@ def content_paths(device, scale=1.0):
     usable[[0, -1]], usable[:, [0, -1]] = False, False
     none = np.zeros((0, 2), np.int64)
     pair = Pair(*clips, None, grid, grid, none, facts, (), usable, np.zeros(1, np.int64))
-    return tally_paths(pair, [np.full((1, 2), 20)])
+    return tally_paths(pair, [np.full((1, 2), frame) for frame in frames])
 
 
 def told(evidence, *checks):
@@ -301,7 +305,7 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
 
     evidence = SimpleNamespace(
         paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True,
-        resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None),
+        resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None, matrices=None),
     )  # fmt: skip
     found = told(evidence, "detail", "scaling", "shift")
     assert set(found) - {"detail-sharpened"} == {"scaling-filter", "shift"}
@@ -311,6 +315,67 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
     if not amount:
         rows, columns = np.nonzero(evidence.paths.joint[0])
         assert np.abs(rows - columns).max() <= 1  # halves may be rounded either way
+
+
+def scaled_evidence(change):
+    """Evidence of pictures that a device changed before it halved them."""
+
+    def device(planes):
+        return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in pointwise(change)(planes)]
+
+    signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+    return Evidence(signal, signal, tallies=none, paths=content_paths(device, 0.5, (4, 20, 26, 40)))
+
+
+def test_colours_of_scaled_pictures_tell_hue_and_saturation():
+    degrees, gain = np.random.default_rng(4).uniform((1.5, 0.85), (5.0, 0.93))
+    evidence = scaled_evidence(lambda codes: turned(saturated(codes, gain), degrees))
+    found = told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
+    assert set(found) == {"hue-rotated", "saturation-changed"}
+    hue, saturation = found["hue-rotated"], found["saturation-changed"]
+    assert abs(hue.value - degrees) < min(hue.bound, 0.15)
+    assert abs(saturation.value - gain) < min(saturation.bound, 0.003)
+
+
+def test_scaled_pictures_with_another_matrix_tell_both():
+    found = told(scaled_evidence(lambda codes: recoded(codes, (709, 601))), "matrix", "scaling")
+    assert set(found) == {"matrix-mixed", "scaling-filter"}
+    assert "BT.709" in found["matrix-mixed"].text
+    assert "BT.601" in found["matrix-mixed"].text
+
+
+def test_colours_of_scaled_pictures_are_kept_where_nothing_else_was_done():
+    evidence = scaled_evidence(lambda codes: codes)
+    rest = evidence.colours.capture - evidence.colours.source
+    assert len(rest) > 60
+    assert np.sqrt(np.mean(rest**2, axis=0)).max() < 0.4
+    assert not told(evidence, "planes", "matrix", "gamut", "hue", "levels")
+
+
+@pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])
+def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
+    # A ramp in light from top to bottom, of 0.8 codes each row of luma, shown at 3/2.
+    signal = capture_signal().with_fields("stated", siting=siting)
+    rows = 2 * np.arange(60) + 1 - up  # of chroma samples, in rows of luma
+    ramp = np.rint(400 + 0.8 * rows)[:, None].repeat(90, axis=1).astype(np.uint16)
+    seen = np.rint(400 + 0.8 * (np.arange(180) + 0.5) / 1.5)[:, None].repeat(135, axis=1)
+    seen = seen.astype(np.uint16)
+    planes = (
+        (np.full((120, 180), 500, np.uint16), ramp, ramp),
+        (np.full((180, 270), 500, np.uint16), seen, seen),
+    )
+    clips = [
+        MemoryClip("clip.mkv", lambda _, picture=picture: picture, 1, signal, subsampling)
+        for picture, subsampling in zip(planes, ("420", "422"), strict=True)
+    ]
+    grid = Geometry((1.0, 1.0), (0.0, 0.0), (180, 120))
+    facts = PairingFacts("content", (1.5, 1.5), (0.0, 0.0), 0.0, 0, 1)
+    none = np.zeros((0, 2), np.int64)
+    relation = chroma_relation(Pair(*clips, None, grid, grid, none, facts, ()))
+    every = np.ones((180, 270), bool)
+    sums = colour_sums(*planes, np.full((180, 270), 500.0), every, relation, "bilinear")
+    count, shown, there = sums[:, 1], sums[:, 3] / FINER, sums[:, 6]
+    assert np.abs((there - shown) / count)[count > 1000].max() < 0.1
 
 
 def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():

@@ -70,7 +70,10 @@ def detail(evidence: Evidence) -> Findings:
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through and not loose else 2 * _BAND_LIMIT
-    beside = None if converted else faint
+    # Chroma that leaks in is no detail of luma, and a scaler's is foretold to a code only.
+    mixed = evidence.pass_through and evidence.explanation.matrices is not None
+    leaks = mixed and evidence.resampled
+    beside = None if converted or leaks else faint
     faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
     if high > limit + above and high >= -low:

@@ -100,7 +100,7 @@ class PathTables:
         (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
         surroundings, and of the capture's block.
     resampled
-        (K, 6, 6): where luma was resampled, sums of products for each of
+        (K, 8, 8): where luma was resampled, sums of products for each of
         `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.
     steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
         (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
@@ -188,6 +188,7 @@ class _Adder:
         # Chroma of scaled pictures has no samples that face each other.
         facing = min(ratio) >= 1 and self.shift is not None
         self.repeat = (int(ratio[1]), int(ratio[0])) if facing else None
+        self.rgb = "rgb" in {clip.signal.matrix for clip in (pair.source, pair.capture)}
         if pair.layout is not None:
             self.windows = sample_windows(
                 pair.layout, pair.geometry_capture, pair.capture.subsampling
@@ -233,7 +234,7 @@ class _Adder:
             self._add_steady([planes[0] for planes in captured], page)
         pairs = [*zip(source, captured[-len(source) :], strict=True)]
         if kind == "detail" and not self._in_place():
-            sums = self._add_resampled(source[-1][0], captured[-1][0])
+            sums = self._add_resampled(source[-1][0], captured[-1])
             if layout is None:
                 scaling = tell_scaling(sums)
                 self._add_colours(*pairs[-1], scaling)
@@ -292,7 +293,7 @@ class _Adder:
 
     def _add_colours(self, source: Planes, capture: Planes, scaling: Scaling) -> None:
         """Hold colours of a scaled picture against the source's, scaled alike."""
-        if "rgb" in {clip.signal.matrix for clip in (self.pair.source, self.pair.capture)}:
+        if self.rgb:
             return
         shape = capture[0].shape
         luma, _, inside = rescale(source[0], shape, plain_relation(self.pair), scaling)
@@ -516,8 +517,10 @@ class _Adder:
         ]
         self.surround_gram += products(np.stack(parts, axis=1).astype(np.float64))
 
-    def _add_resampled(self, source: Plane, capture: Plane) -> IntArray:
-        mask = self._scaled_mask(capture.shape)
+    def _add_resampled(self, source: Plane, capture: Planes) -> IntArray:
+        mask = self._scaled_mask(capture[0].shape)
+        if self.rgb:
+            capture = capture[0], np.full_like(capture[1], MIDDLE), np.full_like(capture[2], MIDDLE)
         sums = scaling_sums(source, capture, mask, plain_relation(self.pair))
         self.resampled += sums
         return sums

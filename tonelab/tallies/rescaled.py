@@ -24,7 +24,8 @@ if TYPE_CHECKING:
 
 BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of its detail
 KNOWN = 1.0  # codes RMS that a scaler's filter may leave
-COLUMNS = len(BOXES) + 3
+_PLAIN = 4  # columns of a scaler alone
+COLUMNS = _PLAIN + len(BOXES) + 1
 FINER = 16  # parts of a code
 CELL_SIDE = 16  # codes of a colour's cell, along each component
 CELLS_ALONG = 1024 // CELL_SIDE
@@ -56,29 +57,36 @@ class Scaling:
     ties: tuple[str, ...]
 
 
-def scaling_sums(source: Plane, capture: Plane, mask: Mask, relation: Relation) -> IntArray:
-    """Sum products of what each kernel predicts with what was captured, shape (K, 6, 6).
+def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Relation) -> IntArray:
+    """Sum products of what each kernel predicts with what was captured, shape (K, 8, 8).
 
-    Columns are a constant, the resampled source, its resampled detail for each of `BOXES`, and the
-    capture, in sixteenths of codes.
+    Columns are a constant, the resampled source, the captured Cb and Cr, as another matrix carries
+    them into luma, the source's resampled detail for each of `BOXES`, and the captured luma, in
+    sixteenths of codes.
 
     Parameters
     ----------
-    source, capture
-        Planes of luma, 10-bit codes.
+    source
+        Plane of luma, 10-bit codes.
+    capture
+        Its planes; luma is looked at in columns that hold chroma.
     mask
         Pixels of the capture that may be used.
     relation
         Scale and offset, see `tonelab.tallies.resampling.resample`.
     """
-    step = max(1, -(-capture.size // _MOST_SAMPLES)) | 1  # odd, to meet rows of either parity
-    parts = _parts(source)
+    luma, *chroma = capture
+    down, across = (-(-a // b) for a, b in zip(luma.shape, chroma[0].shape, strict=True))
+    step = max(1, -(-luma.size // _MOST_SAMPLES)) | 1  # odd, to meet rows of either parity
+    rows = np.arange(0, len(luma), step)
+    parts, seen = _parts(source), [luma[rows, ::across], *(p[rows // down] for p in chroma)]
     sums = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
     for row, kernel in enumerate(KERNELS.values()):
-        made = [resample(part, capture.shape, *relation, kernel, step) for part in parts]
-        used = made[0][1] & mask[::step]
-        seen = capture[::step].astype(np.float64) - MIDDLE
-        whole = np.rint(FINER * np.stack([*(plane[used] for plane, _ in made), seen[used]], axis=1))
+        made = [resample(part, luma.shape, *relation, kernel, step) for part in parts]
+        used = (made[0][1] & mask[::step])[:, ::across]
+        plain, *detail = (plane[:, ::across][used] for plane, _ in made)
+        captured, *beside = (plane[used].astype(np.float64) - MIDDLE for plane in seen)
+        whole = np.rint(FINER * np.stack([plain, *beside, *detail, captured], axis=1))
         sums[row] = products(np.column_stack([np.ones(len(whole)), whole]))
     return sums
 
@@ -93,7 +101,7 @@ def tell_scaling(sums: IntArray, *, slack: float = 0.0) -> Scaling:
     slack
         RMS codes by which a kernel may leave more.
     """
-    found = {name: _fit(part, 2) for name, part in zip(KERNELS, sums, strict=True)}
+    found = {name: _fit(part, _PLAIN) for name, part in zip(KERNELS, sums, strict=True)}
     best = min(found, key=lambda name: found[name][0])
     detail = (0.0,) * len(BOXES)
     if found[best][0] > _ROUNDED + slack:
@@ -102,7 +110,7 @@ def tell_scaling(sums: IntArray, *, slack: float = 0.0) -> Scaling:
         if beside[other][0] < _BETTER * found[best][0]:
             best, found = other, beside
             factors = beside[other][1]
-            detail = tuple((factors[2:] / factors[1]).tolist())
+            detail = tuple((factors[_PLAIN:] / factors[1]).tolist())
     left = found[best][0]
     ties = [name for name in found if name != best and found[name][0] < left + 0.1]
     return Scaling(best, detail, left, tuple(ties))
