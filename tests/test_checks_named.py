@@ -254,7 +254,7 @@ def test_another_matrix_is_told_on_either_side_of_a_conversion_of_primaries(firs
     assert np.abs(found.predict(colours.source) - colours.capture)[found.used].max() < 2
 
 
-def content_paths(device, scale=1.0, frames=(20,)):
+def content_paths(device, scale=1.0, frames=(20,), offset=(0.0, 0.0)):
     """Tables of some frames of pictures; the device is a function of 4:2:2 planes."""
     clips = (
         MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
@@ -267,7 +267,7 @@ def content_paths(device, scale=1.0, frames=(20,)):
         ),
     )
     grid = Geometry((1.0, 1.0), (0.0, 0.0), natural.SIZE)
-    facts = PairingFacts("content", (scale, scale), (0.0, 0.0), 0.0, 0, 48)
+    facts = PairingFacts("content", (scale, scale), offset, 0.0, 0, 48)
     usable = np.ones((17, 30), bool)
     usable[[0, -1]], usable[:, [0, -1]] = False, False
     none = np.zeros((0, 2), np.int64)
@@ -350,6 +350,23 @@ def test_colours_of_scaled_pictures_are_kept_where_nothing_else_was_done():
     assert len(rest) > 60
     assert np.sqrt(np.mean(rest**2, axis=0)).max() < 0.4
     assert not told(evidence, "planes", "matrix", "gamut", "hue", "levels")
+
+
+def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
+    def device(planes):
+        y, cb, cr = (p.astype(float) for p in planes)
+        lifted = y + 14 * np.exp(-np.maximum(y - 64, 0) / 60)
+        return [
+            rounded(ndimage.shift(p, (0, x), order=1, mode="nearest"))
+            for p, x in ((lifted, 0.3), (cb, 0.15), (cr, 0.15))
+        ]
+
+    paths = content_paths(device, 1.0, (4, 20, 26, 40), (0.3, 0.0))
+    signal = capture_signal()
+    evidence = Evidence(signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths)
+    assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
+        "black-lifted", "shift-luma", "scaling-filter"
+    }  # fmt: skip
 
 
 @pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])

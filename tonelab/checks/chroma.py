@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.path_tables import PathTables
 
 _SHIFT_LIMIT = 0.08  # samples
 _SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.tallies import IntArray
 
 _PLANES = ("Y'", "Cb", "Cr")

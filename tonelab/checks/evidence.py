@@ -28,7 +28,7 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies import Tallies
-    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.tallies import IntArray
 
 LEAK_LIMIT = 0.005  # luma codes for each chroma code

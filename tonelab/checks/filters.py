@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.paths import PathTables
+    from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.rescaled import Scaling
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
@@ -47,7 +47,7 @@ def detail(evidence: Evidence) -> Findings:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None
-    if evidence.rescaled and not _scaling(evidence)[1]:
+    if not paths.facing and not _scaling(evidence)[1]:
         text = "Detail cannot be told apart from what an unknown scaler does to it."
         yield undecided("detail", text, NEEDED)
         return
@@ -65,7 +65,7 @@ def detail(evidence: Evidence) -> Findings:
     count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
     text = f"gain by band {bands} cycles per pixel"
-    if evidence.rescaled:
+    if not paths.facing:
         text += ", beside what the scaler does"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
@@ -278,7 +278,7 @@ def _scaling(evidence: Evidence) -> tuple[Scaling, bool]:
 def shift(evidence: Evidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths
-    if paths is None or evidence.rescaled or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+    if paths is None or not paths.facing or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("shift", "The place of samples cannot be told.", NEEDED)
         return
     if is_covered(evidence) or repeated_kind(evidence) == "local":

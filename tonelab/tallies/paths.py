@@ -6,7 +6,6 @@ detail, and how samples move from frame to frame. Everything is counted in 10-bi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -23,6 +22,7 @@ from tonelab.tallies.facing import (
     plain_relation,
     ten_bits,
 )
+from tonelab.tallies.path_tables import PathTables
 from tonelab.tallies.picking import (
     MIDDLE,
     gram,
@@ -70,88 +70,13 @@ _STILL = 1  # code between which a flat place stays
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class PathTables:
-    """Integer tables of co-registered pixels; all int64.
-
-    Attributes
-    ----------
-    frames
-        Pairs of frames that were read.
-    joint
-        (3, 1024, 1024): samples by plane, source code, capture code; one frame of each burst.
-        Chroma only where both sides have samples in the same place, or the source is flat.
-    every_sample
-        (3,): whether ``joint`` holds every sample of the plane.
-    luma_gram
-        (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
-        constant, and the capture sample; faint and strong neighbourhoods apart. Of scaled pictures
-        both sides in sixteenths of codes, the source's as the scaler makes them.
-    detail_gram
-        (51, 51): the same of faint neighbourhoods of content under even chroma, 49 times less the
-        mean of the 49 samples around each, on both sides. A conversion that bends light by its
-        level, and by its colour, is straight there.
-    chroma_gram
-        (2, 2, 53, 53): the same for the 25 Cb and 25 Cr source samples around each chroma
-        sample, a constant, and the captured Cb and Cr, by parity of row and column of the capture.
-    chroma_phases
-        Parities (rows, columns) that differ: (2, 1) for 4:2:0 shown as 4:2:2.
-    surround_gram
-        (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
-        surroundings, and of the capture's block.
-    resampled
-        (K, 8, 8): where luma was resampled, sums of products for each of
-        `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.
-    steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
-        (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
-        were looked at, sums of codes, of squared codes, and over pixels of the squared sum over
-        frames.
-    lag_square, lag_count
-        (9,): sum of squared changes of those samples after so many frames, and samples.
-    still
-        (1024, 4): of content without pages, flat places that have the same source luma code in
-        two frames, by that code: places, and over them the sums of both capture codes, of both
-        squared, and of their product.
-    samples
-        (N, 6): of content without pages, where source chroma is flat: the number of the burst, the
-        source's Y', Cb and Cr, the captured Y', and how often they were met together.
-    foretold
-        (N, 11): of content that was scaled or moved by parts of a pixel, captured colours by cell
-        of the colour that scaling foretells, see `tonelab.tallies.rescaled.colour_sums`.
-    same
-        (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
-        other, and how many of them are identical.
-    """
-
-    frames: int
-    joint: IntArray
-    every_sample: Mask
-    luma_gram: IntArray
-    detail_gram: IntArray
-    chroma_gram: IntArray
-    chroma_phases: tuple[int, int]
-    surround_gram: IntArray
-    resampled: IntArray
-    steady_frames: IntArray
-    steady_count: IntArray
-    steady_sum: IntArray
-    steady_square: IntArray
-    steady_square_of_sum: IntArray
-    lag_square: IntArray
-    lag_count: IntArray
-    still: IntArray
-    samples: IntArray
-    foretold: IntArray
-    same: IntArray
-
-
 def tally_paths(
     pair: Pair, runs: list[IntArray], *, progress: Callable[[int, int], None] | None = None
 ) -> PathTables:
     """Read some `bursts` of both clips and sum what co-registered pixels say.
 
-    Scaled pairs of content are held against the source's luma scaled alike; those of the chart
-    leave all but the tables of patches and of resampling empty.
+    Scaled pairs of content are held against the source scaled alike; those of the chart leave all
+    but the tables of patches and of resampling empty.
     """
     adder = _Adder(pair)
     for done, run in enumerate(runs):
@@ -196,12 +121,14 @@ class _Adder:
 
     def tables(self) -> PathTables:
         """Return what was summed."""
-        same = self.shift is not None and self.repeat == (1, 1)
+        facing = self.shift is not None and (self.pair.layout is not None or self._in_place())
+        same = facing and self.repeat == (1, 1)
         frames, count, total, square, square_of_sum = self.steady
         return PathTables(
             frames=self.frames,
             joint=self.joint.reshape(3, CODES, CODES),
-            every_sample=np.array([self.shift is not None, same, same]),
+            facing=self.shift is not None,
+            every_sample=np.array([facing, same, same]),
             luma_gram=self.luma_gram,
             detail_gram=self.detail_gram,
             chroma_gram=self.chroma_gram,
@@ -236,16 +163,15 @@ class _Adder:
         if kind == "detail" and not self._in_place():
             sums = self._add_resampled(source[-1][0], captured[-1])
             if layout is None:
-                scaling = tell_scaling(sums)
-                self._add_colours(*pairs[-1], scaling)
-                if self.shift is None:
-                    self._add_rescaled(pairs, scaling, number)
+                self._add_rescaled(pairs, tell_scaling(sums), number)
         if self.shift is None:
             return
         facing = [self._facing(*planes) for planes in pairs]
         source_planes, capture_planes = facing[-1]
         mask = self._mask(source_planes[0].shape)
-        self._add_joint(source_planes, capture_planes, mask)
+        foretold = layout is None and not self._in_place()
+        for plane in range(int(foretold), 3):
+            self._add_joint(plane, source_planes[plane], capture_planes[plane], mask)
         if kind == "detail":
             self._add_luma(source_planes[0], capture_planes[0], mask)
         if kind == "detail" or number in (1, 2):
@@ -255,7 +181,8 @@ class _Adder:
         if layout is None:
             if number % _DETAIL_EVERY == 0:
                 self._add_detail(source_planes, capture_planes[0], mask)
-            self._add_moving(facing, mask, number, self.source_factors)
+            if not foretold:
+                self._add_moving(facing, mask, number, self.source_factors)
 
     def _add_moving(
         self, facing: list[tuple[Planes, Planes]], mask: Mask, number: int, factors: tuple[int, int]
@@ -271,7 +198,7 @@ class _Adder:
     def _add_rescaled(
         self, pairs: list[tuple[Planes, Planes]], scaling: Scaling, number: int
     ) -> None:
-        """Hold luma of a scaled picture against the source's, scaled alike."""
+        """Hold a picture that was scaled, or moved by parts, against the source's scaled alike."""
         shape = pairs[-1][1][0].shape
         relation, mask = plain_relation(self.pair), self._scaled_mask(shape)
         across, down = self.source_factors
@@ -285,21 +212,15 @@ class _Adder:
                 np.minimum(rows // down, height - 1), np.minimum(columns // across, width - 1)
             )
             facing.append(((shown, chroma[0][there], chroma[1][there]), capture))
-        source, capture = facing[-1]
-        self._add_joint(source, capture, mask)
-        self._add_luma(source[0], capture[0], mask, plain)
-        self._add_surround(source[0], capture[0], mask)
         self._add_moving(facing, mask, number, (1, 1))
-
-    def _add_colours(self, source: Planes, capture: Planes, scaling: Scaling) -> None:
-        """Hold colours of a scaled picture against the source's, scaled alike."""
-        if self.rgb:
-            return
-        shape = capture[0].shape
-        luma, _, inside = rescale(source[0], shape, plain_relation(self.pair), scaling)
-        mask = self._scaled_mask(shape) & inside
-        relation = chroma_relation(self.pair)
-        self.foretold.append(colour_sums(source, capture, luma, mask, relation, scaling.name))
+        shown, capture = facing[-1][0][0], facing[-1][1]
+        self._add_joint(0, shown, capture[0], mask)
+        if self.shift is None:
+            self._add_luma(shown, capture[0], mask, plain)
+            self._add_surround(shown, capture[0], mask)
+        if not self.rgb:
+            how = chroma_relation(self.pair), scaling.name
+            self.foretold.append(colour_sums(pairs[-1][0], capture, plain, mask, *how))
 
     def _source_pixels(self, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
         """Rows and columns of the source that lie nearest to those of a scaled capture."""
@@ -354,27 +275,26 @@ class _Adder:
         x, y = (max(0, -s) for s in self.shift)
         return whole[y : y + height, x : x + width]
 
-    def _add_joint(self, source: Planes, capture: Planes, mask: Mask) -> None:
-        for plane, (a, b) in enumerate(zip(source, capture, strict=True)):
-            wanted = mask
-            if a.shape == b.shape:
-                self._add_same(plane, a, b)
-            if plane:
-                if self.repeat is None or not a.size:
-                    continue
-                down, across = self.source_factors[1], self.source_factors[0]
-                wanted = mask[::down, ::across]
-                rows, columns = (min(n) for n in zip(a.shape, wanted.shape, strict=True))
-                a, wanted = a[:rows, :columns], wanted[:rows, :columns]  # noqa: PLW2901
-                if self.repeat != (1, 1):
-                    wanted = wanted & (span(a, 1) == 0)
-                    a = a.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)  # noqa: PLW2901
-                    wanted = wanted.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)
-                rows, columns = (min(n) for n in zip(a.shape, b.shape, wanted.shape, strict=True))
-                a, b = a[:rows, :columns], b[:rows, :columns]  # noqa: PLW2901
-                wanted = wanted[:rows, :columns]
-            key = a[wanted].astype(np.int64) * CODES + b[wanted]
-            self.joint[plane] += np.bincount(key, minlength=CODES * CODES)
+    def _add_joint(self, plane: int, a: Plane, b: Plane, mask: Mask) -> None:
+        wanted = mask
+        if a.shape == b.shape:
+            self._add_same(plane, a, b)
+        if plane:
+            if self.repeat is None or not a.size:
+                return
+            down, across = self.source_factors[1], self.source_factors[0]
+            wanted = mask[::down, ::across]
+            rows, columns = (min(n) for n in zip(a.shape, wanted.shape, strict=True))
+            a, wanted = a[:rows, :columns], wanted[:rows, :columns]
+            if self.repeat != (1, 1):
+                wanted = wanted & (span(a, 1) == 0)
+                a = a.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)
+                wanted = wanted.repeat(self.repeat[0], 0).repeat(self.repeat[1], 1)
+            rows, columns = (min(n) for n in zip(a.shape, b.shape, wanted.shape, strict=True))
+            a, b = a[:rows, :columns], b[:rows, :columns]
+            wanted = wanted[:rows, :columns]
+        key = a[wanted].astype(np.int64) * CODES + b[wanted]
+        self.joint[plane] += np.bincount(key, minlength=CODES * CODES)
 
     def _add_same(self, plane: int, one: Plane, other: Plane) -> None:
         flat, same = span(one, CHROMA_REACH) == 0, one == other
