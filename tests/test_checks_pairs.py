@@ -23,6 +23,7 @@ from tonelab.checks.levels import named_levels
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
 from tonelab.signal.description import Signal
+from tonelab.tallies.sites import keys_of_sites, table_of_sites
 
 PQ = Signal("bt2020", "narrow", "pq", "bt2020")
 
@@ -56,9 +57,9 @@ def evidence_of(*faults):
     step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
     explanation = explain(samples, PQ, step)
     return SimpleNamespace(
-        colours=samples, explanation=explanation, code_step=step, grain=step,
+        colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
         capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
-        predict=lambda rows: explanation.predict(rows.source), layout=None,
+        predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
     )  # fmt: skip
 
 
@@ -111,6 +112,42 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
     assert all(re.search(says, finding.text) for finding in found)
 
 
+def pictures_of(*faults, filtered):
+    """What samples of pictures tell, each colour 32 times; a filter of luma leaves chroma alone."""
+    evidence, source = evidence_of(*faults), colours()[:500].repeat(32, axis=0)
+    seen = after(source, *faults)
+    seen[:, 0] += filtered * np.random.default_rng(7).integers(-5, 6, len(seen))
+    # Bands of one colour each, three chroma samples wide and high.
+    sides = [
+        tuple(
+            codes[:, n : n + 1].repeat(3 + 3 * (n == 0), axis=1).repeat(3, axis=0) for n in range(3)
+        )
+        for codes in (source, seen)
+    ]
+    key = keys_of_sites(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
+    evidence.paths = SimpleNamespace(sites=table_of_sites([key]))
+    return evidence
+
+
+@pytest.mark.parametrize("filtered", [False, True])
+@pytest.mark.parametrize(
+    ("faults", "name", "says"),
+    [
+        ([("bits cut", 1), ("compressed as rgb", 1)], "depth-eight-bits-hidden", "cut off"),
+        ([("bits repeated", 1), ("expanded as rgb", 1)], "depth-bits-repeated", "highest bits"),
+        ([("R'G'B' stage", 1)], "depth-rgb-stage", "8-bit narrow"),
+        ([("R'G'B' stage", 2), ("temporal dither", 1)], "depth-rgb-stage", "8-bit full"),
+        ([("bits cut", 1), ("temporal dither", 2)], "depth-eight-bits-hidden", "cut off"),
+        ([("saturation", 1), ("hue", 1)], None, ""),
+        ([("gain", 1), ("temporal dither", 2)], None, ""),
+    ],
+)
+def test_pictures_tell_a_stage_by_chroma_whatever_became_of_luma(faults, name, says, filtered):
+    found = hidden_stages(pictures_of(*faults, filtered=filtered))
+    assert [finding.id for finding in found] == [name] * (name is not None)
+    assert all(says in finding.text for finding in found)
+
+
 @pytest.mark.parametrize("noise", [0.1, 0.5])
 def test_greys_that_stand_still_are_told_though_dither_leaves_errors_in_their_means(noise):
     greys = np.arange(64.0, 940.0)
@@ -154,8 +191,8 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
 
 def test_dither_leaves_no_doubt_of_a_mean():
     dithered, cut = (SimpleNamespace(layout=1, noise=n, grain=8) for n in (3.2, 0.1))
-    assert Evidence.uncertain_offset.fget(dithered) == 0
-    assert Evidence.uncertain_offset.fget(cut) == 3.5
+    assert Evidence.rounded_to.func(dithered) == 1
+    assert Evidence.rounded_to.func(cut) == 8
 
 
 @pytest.mark.parametrize("faults", [

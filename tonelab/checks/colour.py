@@ -292,7 +292,9 @@ def _uneven(
         if np.count_nonzero(rows) < _LEAST_OF_HUE:
             continue
         ratio, half_width = complex_ratio(source[rows], capture[rows])
-        coarse = 0.6 * (evidence.grain - 1) / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
+        coarse = (
+            0.6 * (evidence.rounded_to - 1) / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
+        )
         bound = 2 * half_width / mean + 2 * _slack(evidence, source[rows]) + coarse
         found.append((abs(abs(ratio) / mean - 1), bound))
     return max(found, key=lambda one: one[0] - one[1], default=(0.0, 0.0))
@@ -303,7 +305,7 @@ def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
 
     Colours of the chart lie around neutral and cancel it; other content need not.
     """
-    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.grain - 1)
+    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.rounded_to - 1)
     return shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
 

@@ -64,6 +64,8 @@ def depth(evidence: Evidence) -> Findings:
             unit="bits",
             count=count,
         )
+    elif step > 1 and noise > _NOISY and (coarse := _coarse_chroma(evidence)) is not None:
+        yield coarse
     elif step > 1 and noise > _NOISY:
         yield transparent(
             "depth",
@@ -100,7 +102,7 @@ def depth(evidence: Evidence) -> Findings:
         chroma = _coarse_chroma(evidence) if not hidden else None
         if chroma is not None:
             yield chroma
-        yield from _by_levels(evidence, count)
+        yield from _by_levels(evidence, count, hidden)
     yield from hidden
 
 
@@ -109,7 +111,8 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
     before, after = evidence.source_histogram[1:], evidence.capture_histogram[1:]
     used = [np.flatnonzero(plane) for plane in after]
     many = min(map(len, used)) >= _LEAST_OF_CHROMA
-    if not many or evidence.chroma_noise > _NOISY or _common_step(before) > 1:
+    still = many and np.mean(evidence.chroma_noises <= _NOISY) > _EXACT
+    if not still or _common_step(before) > 1:
         return None
     step = _common_step(after)
     if step > 1:
@@ -124,7 +127,7 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
         return None
     return altered(
         f"depth-{name}",
-        f"{text}; luma was changed after that.",
+        f"{text}; luma was changed {'before' if evidence.code_step > 1 else 'after'} that.",
         value=float(bits),
         unit="bits",
         count=int(after.sum()),
@@ -159,8 +162,8 @@ def _how_cut(evidence: Evidence) -> str:
     return f"{_cut(bias, step)}, without dither"
 
 
-def _by_levels(evidence: Evidence, count: int) -> Findings:
-    stages = stages_of_pictures(evidence) if evidence.pass_through else ()
+def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
+    stages = stages_of_pictures(evidence) if evidence.pass_through and not hidden else ()
     counted = codes_used(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)

@@ -120,6 +120,8 @@ def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | No
     mean = total / (2 * places)
     variance = float((square / 2 - places * mean**2).sum()) / count
     together = float((product - places * mean**2).sum()) / count
+    if evidence.coupled:  # places of one luma code have colours of their own
+        together, variance = evidence.noise**2 - variance + together, evidence.noise**2
     frames = 1 + int(np.flatnonzero(evidence.paths.lag_count >= _LEAST_LAGGED).max(initial=1))
     return variance - together, together, 0.0, frames, round(count)
 
@@ -146,8 +148,10 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
     rows = neutrals[inside]
     fault, found = named_levels(evidence), evidence.explanation
-    # Where levels of pictures are changed, an error of their mean is no matter of dither.
-    other = evidence.layout is None and abs(found.luma_gain - 1) > _GAIN_KEPT
+    # Where levels or primaries of pictures are changed, an error of their mean is no matter of
+    # dither.
+    changed = abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None
+    other = evidence.layout is None and changed
     if not evidence.pass_through or not len(rows) or other:
         return 0.0, 2 * sigma
     gain, offset = (found.luma_gain, 0.0) if fault is None else (fault.luma_gain, fault.luma_offset)

@@ -39,6 +39,7 @@ _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line o
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
 _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
+_MOSTLY = 0.75  # share of codes
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
@@ -201,6 +202,11 @@ class Evidence:
         """Luma codes that leak in for each chroma code."""
         return float(np.abs(self.explanation.linear[0, 1:]).max())
 
+    @property
+    def coupled(self) -> bool:
+        """Whether captured luma depends on chroma too."""
+        return self.leak > LEAK_LIMIT or self.explanation.gamut is not None
+
     @cached_property
     def colours(self) -> Samples:
         """Colours within the nominal range of the source."""
@@ -244,7 +250,8 @@ class Evidence:
     def tint(self) -> tuple[float, float]:
         """Cb and Cr, in codes, that greys arrive with."""
         greys, found = self.neutrals, self.explanation
-        if not self.greys_tell:
+        # Of pictures only what is near to grey, which other primaries move.
+        if not self.greys_tell or (self.layout is None and found.gamut is not None):
             return found.chroma_offset
         rest = greys.capture[:, 1:] - greys.source[:, 1:] @ found.linear[1:, 1:].T
         cb, cr = np.median(rest, axis=0).tolist()
@@ -292,11 +299,18 @@ class Evidence:
         used = int(np.count_nonzero(self.capture_histogram[0]))
         return max(self.code_step, round(sent / max(used, 1)))
 
+    @cached_property
+    def rounded_to(self) -> int:
+        """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
+        limit = _DITHERED * self.grain
+        noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)
+        dithered = len(noises) and np.mean(noises > limit) > _MOSTLY and self.noise > limit
+        return 1 if dithered else self.grain
+
     @property
     def uncertain_offset(self) -> float:
-        """Codes by which rounding to the grain may move a mean; dither carries the mean on."""
-        dithered = self.layout is not None and self.noise > _DITHERED * self.grain
-        return 0.0 if dithered else (self.grain - 1) / 2
+        """Codes by which rounding may move a mean."""
+        return (self.rounded_to - 1) / 2
 
     @cached_property
     def capture_histogram(self) -> IntArray:
@@ -314,7 +328,7 @@ class Evidence:
 
         Of one source colour where luma depends on chroma too.
         """
-        if self.leak > LEAK_LIMIT and self.layout is None and self.paths is not None:
+        if self.coupled and self.layout is None and self.paths is not None:
             return self._noise_of_colours(self.paths.samples)
         # Scaling is foretold to a code only, which is no noise.
         variance = (self.neutrals if self.rescaled else self.tones).variance[:, 0]
@@ -332,18 +346,17 @@ class Evidence:
         return float(np.sqrt(np.median(np.maximum(variance, 0)))) if len(variance) else 0.0
 
     @cached_property
-    def chroma_noise(self) -> float:
-        """The same of captured Cb and Cr, where they face the source's."""
+    def chroma_noises(self) -> FloatArray:
+        """The same of each code of captured Cb and Cr, where they face the source's."""
         if self.paths is None:
-            return 0.0
+            return np.zeros(0)
         joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)
         count = joint.sum(axis=1)
         rows = joint[count >= _LEAST_PIXELS]
-        if not len(rows):
-            return 0.0
         total = rows.sum(axis=1)
         variance = rows @ codes**2 / total - (rows @ codes / total) ** 2
-        return float(np.sqrt(np.median(np.maximum(variance, 0.0))))
+        noises: FloatArray = np.sqrt(np.maximum(variance, 0.0))
+        return noises
 
     def _histogram(self, side: str, bits: int) -> IntArray:
         if self.tallies is None:

@@ -165,9 +165,11 @@ def levels(evidence: Evidence) -> Findings:
             threshold=1 + _GAIN_LIMIT,
         )
     tint = max(map(abs, evidence.tint))
-    if not evidence.greys_tell:  # of chroma, which a bend of some hues moves
+    if (
+        not evidence.greys_tell or found.gamut is not None
+    ):  # of chroma, which a bend of some hues moves
         limit += 1.5 * max(float(found.residual[1:].max()) - 0.35 * evidence.grain, 0.0)
-    if tint > limit and found.gamut is None:
+    if tint > limit:
         yield altered(
             "levels-tint",
             f"Greys are tinted: Cb {evidence.tint[0]:+.2f}, Cr {evidence.tint[1]:+.2f} codes.",
@@ -185,7 +187,7 @@ def _bounds(evidence: Evidence) -> tuple[float, float]:
     """95 % half widths of luma gain and offset, from the spread about the fit."""
     used = evidence.explanation.used
     luma = evidence.colours.source[used, 0]
-    rest = max(float(evidence.explanation.residual[0]), evidence.grain / np.sqrt(12))
+    rest = max(float(evidence.explanation.residual[0]), evidence.rounded_to / np.sqrt(12))
     count = max(len(luma) - 4, 1)
     return (
         2 * rest / max(float(luma.std()), 1.0) / np.sqrt(count),

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
+from tonelab.checks.evidence import Samples
 from tonelab.checks.explain import ORIGIN, SPAN
 from tonelab.checks.registry import CHAIN, altered
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
@@ -22,10 +23,11 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Figures
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.tallies import IntArray
 
 LEAST_FLAT = 200  # colours
 _SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
@@ -36,6 +38,7 @@ _MOST = 0.97  # share above which another is as good
 _WHOLE = 0.02  # codes
 _GREY, _FLAT = 8.0, 0.75  # codes of chroma; share of the colours, less of which are dithered
 _LESS = 0.7  # of what is left without a stage, or with any other
+_OFTEN = 16  # samples of a colour under dither
 _NEAR = 1.5  # codes from a map within which colours are fitted again
 _ALL, _LUMA, _CHROMA = slice(0, 3), slice(0, 1), slice(1, 3)
 
@@ -98,16 +101,19 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
 
     A stage of bits must show in chroma too, as luma alone may have lost them otherwise.
     """
-    colours = evidence.colours
+    found = evidence.explanation
+    if evidence.layout is None and evidence.paths is not None:
+        colours = _of_sites(evidence.paths.sites)
+    else:
+        colours = evidence.colours[found.used]
     if len(colours.source) < LEAST_FLAT:
         return ()
-    found = evidence.explanation
-    rows = flat(colours, _CHROMA) & found.used
+    rows = flat(colours, _CHROMA)
     count = int(np.count_nonzero(rows))
     # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
-    coloured = found.used & (np.abs(colours.source[:, 1:]).max(axis=1) > _GREY)
-    if evidence.layout is not None and rows[coloured].mean() < _FLAT:
-        return _beside_dither(colours[found.used])
+    coloured = np.abs(colours.source[:, 1:]).max(axis=1) > _GREY
+    if rows[coloured].mean() < _FLAT:
+        return _beside_dither(colours[colours.count >= _OFTEN])
     if count < LEAST_FLAT:
         return ()
     # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
@@ -138,6 +144,21 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
         fine = best.kind == "rgb" and best.bits > FINEST_RGB
         return () if fine else (named_stage(best, share, without, count),)
     return () if lasts or not luma else _two_stages(source, seen, share)
+
+
+def _of_sites(table: IntArray) -> Samples:
+    """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
+    colours, of = np.unique(table[:, :3], axis=0, return_inverse=True)
+    count = np.bincount(of, table[:, 6])
+    mean, square = (
+        np.stack([np.bincount(of, table[:, 6] * plane**n) for plane in table.T[3:6]], axis=1)
+        / count[:, None]
+        for n in (1, 2)
+    )
+    every = np.arange(len(colours))
+    return Samples(
+        colours - ORIGIN, mean - ORIGIN, square - mean**2, count.astype(np.int64), every, every
+    )
 
 
 def _beside_dither(colours: Samples) -> tuple[Finding, ...]:

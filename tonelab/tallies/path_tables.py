@@ -65,6 +65,9 @@ class PathTables:
     foretold
         (N, 11): of content that was scaled or moved by parts of a pixel, captured colours by cell
         of the colour that scaling foretells, see `tonelab.tallies.rescaled.colour_sums`.
+    sites
+        (N, 7): of content without pages, of chroma samples around which the source's are flat:
+        the source's Y', Cb and Cr, the captured ones, and how often they were met together.
     same
         (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
         other, and how many of them are identical.
@@ -90,4 +93,5 @@ class PathTables:
     still: IntArray
     samples: IntArray
     foretold: IntArray
+    sites: IntArray
     same: IntArray

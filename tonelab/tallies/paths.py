@@ -45,6 +45,7 @@ from tonelab.tallies.rescaled import (
     source_pixels,
     tell_scaling,
 )
+from tonelab.tallies.sites import keys_of_sites, table_of_sites
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -106,6 +107,7 @@ class _Adder:
         self.still = np.zeros((CODES, 4), np.int64)
         self.samples = [np.zeros((0, 6), np.int64)]
         self.foretold = [np.zeros((0, 11), np.int64)]
+        self.sites = [np.zeros(0, np.int64)]
         self.same = np.zeros((3, 2, 2), np.int64)
         factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
         self.source_factors, self.capture_factors = factors
@@ -145,6 +147,7 @@ class _Adder:
             still=self.still,
             samples=np.concatenate(self.samples),
             foretold=by_cell(np.concatenate(self.foretold)),
+            sites=table_of_sites(self.sites),
             same=self.same,
         )
 
@@ -179,6 +182,9 @@ class _Adder:
         if kind in {"mixed", "surround"} or layout is None:
             self._add_surround(source_planes[0], capture_planes[0], mask)
         if layout is None:
+            if self.repeat is not None and source_planes[1].size:
+                factors = self.source_factors, self.capture_factors
+                self.sites.append(keys_of_sites(source_planes, capture_planes, mask, factors))
             if number % _DETAIL_EVERY == 0:
                 self._add_detail(source_planes, capture_planes[0], mask)
             if not foretold:
