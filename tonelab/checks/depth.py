@@ -111,8 +111,9 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
     before, after = evidence.source_histogram[1:], evidence.capture_histogram[1:]
     used = [np.flatnonzero(plane) for plane in after]
     many = min(map(len, used)) >= _LEAST_OF_CHROMA
-    still = many and np.mean(evidence.chroma_noises <= _NOISY) > _EXACT
-    if not still or _common_step(before) > 1:
+    noises = evidence.chroma_noises
+    moved = np.count_nonzero(noises > _NOISY) > (1 - _EXACT) * len(noises)
+    if not many or moved or _common_step(before) > 1:
         return None
     step = _common_step(after)
     if step > 1:

@@ -304,8 +304,8 @@ class Evidence:
         """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
         limit = _DITHERED * self.grain
         noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)
-        dithered = len(noises) and np.mean(noises > limit) > _MOSTLY and self.noise > limit
-        return 1 if dithered else self.grain
+        dithered = np.count_nonzero(noises > limit) > _MOSTLY * len(noises)
+        return 1 if dithered and self.noise > limit else self.grain
 
     @property
     def uncertain_offset(self) -> float:
