@@ -254,9 +254,10 @@ def scaling(evidence: Evidence) -> Findings:
         text += ", and its detail was filtered beside that"
     yield altered(
         "scaling-filter" if known else "scaling-unknown",
-        f"{text} ({found.left:.2f} codes RMS).",
+        f"{text}: {found.left:.2f} codes RMS are left, of which another filter would take off "
+        f"{found.filtered:.2f}.",
         severity="info",
-        value=found.left,
+        value=found.filtered,
         unit="codes",
         count=count,
         threshold=KNOWN,
@@ -271,7 +272,8 @@ def _scaling(evidence: Evidence) -> tuple[Scaling, bool]:
     assert evidence.paths is not None
     slack = 0.3 * (evidence.code_step - 1)
     found = tell_scaling(evidence.paths.resampled, slack=slack)
-    return found, found.left < KNOWN + slack
+    left = found.left if any(found.detail) else found.filtered
+    return found, left < KNOWN + slack
 
 
 @check("shift", "place of the picture, by luma and chroma samples", always=True)

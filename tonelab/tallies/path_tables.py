@@ -47,7 +47,7 @@ class PathTables:
         (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
         surroundings, and of the capture's block.
     resampled
-        (K, 8, 8): where luma was resampled, sums of products for each of
+        (K, 10, 10): where luma was resampled, sums of products for each of
         `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.
     steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
         (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that

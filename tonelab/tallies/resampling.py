@@ -7,6 +7,7 @@ interpolates is not. Both kinds are met, so both are kept.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
@@ -136,6 +137,7 @@ def resample(
     return plane, inside_y[::step, None] & inside_x
 
 
+@lru_cache(maxsize=64)  # both directions of all kernels, asked for frame by frame
 def _weights(
     length: int, size: int, scale: float, offset: float, kernel: Kernel
 ) -> tuple[sparse.csr_array, Mask]:

@@ -23,9 +23,10 @@ if TYPE_CHECKING:
     Mask = NDArray[np.bool_]
 
 BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of its detail
-KNOWN = 1.0  # codes RMS that a scaler's filter may leave
+KNOWN = 1.0  # codes RMS that a scaler's filter may leave, or leave to other filters
 _PLAIN = 4  # columns of a scaler alone
-COLUMNS = _PLAIN + len(BOXES) + 1
+_FILTERED = _PLAIN + len(BOXES)  # and with filters of detail
+COLUMNS = _FILTERED + 3
 FINER = 16  # parts of a code
 CELL_SIDE = 16  # codes of a colour's cell, along each component
 CELLS_ALONG = 1024 // CELL_SIDE
@@ -47,6 +48,9 @@ class Scaling:
         What was added of the source less its mean over each of `BOXES`, as shares of the picture.
     left
         RMS codes that this leaves of the capture, after a gain and an offset.
+    filtered
+        RMS codes of that which filters of detail and a shift would still take off; the rest is no
+        filter's.
     ties
         Other kernels that leave hardly more.
     """
@@ -54,15 +58,16 @@ class Scaling:
     name: str
     detail: tuple[float, ...]
     left: float
+    filtered: float
     ties: tuple[str, ...]
 
 
 def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Relation) -> IntArray:
-    """Sum products of what each kernel predicts with what was captured, shape (K, 8, 8).
+    """Sum products of what each kernel predicts with what was captured, shape (K, 10, 10).
 
     Columns are a constant, the resampled source, the captured Cb and Cr, as another matrix carries
-    them into luma, the source's resampled detail for each of `BOXES`, and the captured luma, in
-    sixteenths of codes.
+    them into luma, the source's resampled detail for each of `BOXES`, its slopes across and down,
+    and the captured luma, in sixteenths of codes.
 
     Parameters
     ----------
@@ -79,12 +84,15 @@ def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Relation)
     down, across = (-(-a // b) for a, b in zip(luma.shape, chroma[0].shape, strict=True))
     step = max(1, -(-luma.size // _MOST_SAMPLES)) | 1  # odd, to meet rows of either parity
     rows = np.arange(0, len(luma), step)
-    parts, seen = _parts(source), [luma[rows, ::across], *(p[rows // down] for p in chroma)]
+    parts = [*_parts(source), np.gradient(source.astype(np.float64), axis=0)]
+    seen = [luma[rows, ::across], *(p[rows // down] for p in chroma)]
     sums = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
     for row, kernel in enumerate(KERNELS.values()):
         made = [resample(part, luma.shape, *relation, kernel, step) for part in parts]
         used = (made[0][1] & mask[::step])[:, ::across]
-        plain, *detail = (plane[:, ::across][used] for plane, _ in made)
+        planes = [plane for plane, _ in made]
+        planes.insert(-1, np.gradient(planes[0], axis=1))
+        plain, *detail = (plane[:, ::across][used] for plane in planes)
         captured, *beside = (plane[used].astype(np.float64) - MIDDLE for plane in seen)
         whole = np.rint(FINER * np.stack([plain, *beside, *detail, captured], axis=1))
         sums[row] = products(np.column_stack([np.ones(len(whole)), whole]))
@@ -102,18 +110,18 @@ def tell_scaling(sums: IntArray, *, slack: float = 0.0) -> Scaling:
         RMS codes by which a kernel may leave more.
     """
     found = {name: _fit(part, _PLAIN) for name, part in zip(KERNELS, sums, strict=True)}
+    beside = {name: _fit(part, _FILTERED) for name, part in zip(KERNELS, sums, strict=True)}
     best = min(found, key=lambda name: found[name][0])
+    least = min(beside, key=lambda name: beside[name][0])
     detail = (0.0,) * len(BOXES)
-    if found[best][0] > _ROUNDED + slack:
-        beside = {name: _fit(part, COLUMNS - 1) for name, part in zip(KERNELS, sums, strict=True)}
-        other = min(beside, key=lambda name: beside[name][0])
-        if beside[other][0] < _BETTER * found[best][0]:
-            best, found = other, beside
-            factors = beside[other][1]
-            detail = tuple((factors[_PLAIN:] / factors[1]).tolist())
-    left = found[best][0]
+    if found[best][0] > _ROUNDED + slack and beside[least][0] < _BETTER * found[best][0]:
+        best, found = least, beside
+        factors = beside[least][1]
+        detail = tuple((factors[_PLAIN:] / factors[1]).tolist())
+    left, free = found[best][0], min(_fit(part, COLUMNS - 1)[0] for part in sums)
+    filtered = float(np.sqrt(max(left**2 - free**2, 0.0)))
     ties = [name for name in found if name != best and found[name][0] < left + 0.1]
-    return Scaling(best, detail, left, tuple(ties))
+    return Scaling(best, detail, left, filtered, tuple(ties))
 
 
 def _fit(sums: IntArray, columns: int) -> tuple[float, FloatArray]:
