@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from types import SimpleNamespace
 
 import natural
@@ -45,6 +46,7 @@ from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, stages_of_pictures, steps
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN
+from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import near_levels, twice_levels
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
@@ -367,6 +369,20 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
     assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
         "black-lifted", "shift-luma", "scaling-filter"
     }  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("change", "said"),
+    [
+        (lambda codes: rounded_to(codes.astype(int), 7), "7 bits go through a stage.*rounded"),
+        (lambda codes: through_rgb(codes, (8, False)), "8-bit full-range R'G'B'"),
+        (lambda codes: codes, None),
+    ],
+)
+def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
+    found = stages_of_flat_colours(scaled_evidence(change))
+    assert len(found) == (said is not None)
+    assert said is None or re.search(said, found[0].text)
 
 
 @pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])

@@ -9,6 +9,7 @@ import numpy as np
 
 from tonelab.checks.evidence import LEAK_LIMIT
 from tonelab.checks.explain import ORIGIN
+from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.checks.stages import (
     FINEST_RGB,
@@ -54,6 +55,8 @@ def depth(evidence: Evidence) -> Findings:
     bits = 10 - int(np.log2(step))
     whole = evidence.capture.bits >= 10 and evidence.pass_through
     hidden = hidden_stages(evidence) if whole else ()
+    if whole and evidence.rescaled and step == 1 and not are_repeated(used):
+        hidden = hidden or stages_of_flat_colours(evidence)
     if evidence.capture.bits < 10:
         yield undecided(
             "depth",

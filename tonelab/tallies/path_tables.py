@@ -67,7 +67,8 @@ class PathTables:
         of the colour that scaling foretells, see `tonelab.tallies.rescaled.colour_sums`.
     sites
         (N, 7): of content without pages, of chroma samples around which the source's are flat:
-        the source's Y', Cb and Cr, the captured ones, and how often they were met together.
+        the source's Y', Cb and Cr, the captured ones, and how often they were met together. Of
+        scaled pictures, or moved by parts of a pixel, where all planes of the source are flat.
     same
         (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
         other, and how many of them are identical.

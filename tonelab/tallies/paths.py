@@ -182,7 +182,7 @@ class _Adder:
         if kind in {"mixed", "surround"} or layout is None:
             self._add_surround(source_planes[0], capture_planes[0], mask)
         if layout is None:
-            if self.repeat is not None and source_planes[1].size:
+            if not foretold and self.repeat is not None and source_planes[1].size:
                 factors = self.source_factors, self.capture_factors
                 self.sites.append(keys_of_sites(source_planes, capture_planes, mask, factors))
             if number % _DETAIL_EVERY == 0:
@@ -227,6 +227,13 @@ class _Adder:
         if not self.rgb:
             how = chroma_relation(self.pair), scaling.name
             self.foretold.append(colour_sums(pairs[-1][0], capture, plain, mask, *how))
+            self._add_flat(facing[-1][0], capture, mask)
+
+    def _add_flat(self, source: Planes, capture: Planes, mask: Mask) -> None:
+        """Add colours that a scaler leaves alone; the source in the size of captured luma."""
+        flat = np.logical_and.reduce([span(plane, LUMA_REACH) == 0 for plane in source])
+        factors = (1, 1), self.capture_factors
+        self.sites.append(keys_of_sites(source, capture, mask & flat, factors))
 
     def _source_pixels(self, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
         """Rows and columns of the source that lie nearest to those of a scaled capture."""
