@@ -29,6 +29,7 @@ from injury import (
     denoised,
     dithered,
     following,
+    gained,
     recoded,
     repeated_bits,
     rounded_to,
@@ -36,6 +37,7 @@ from injury import (
     sharpened,
     stretched,
     through_rgb,
+    tinted,
     turned,
 )
 from scipy import ndimage
@@ -239,21 +241,37 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
 
 
 @pytest.mark.parametrize("first", [True, False])
-def test_another_matrix_is_told_on_either_side_of_a_conversion_of_primaries(first):
+@pytest.mark.parametrize(
+    ("step", "told"),
+    [
+        (lambda x: recoded(x, (709, 601)), {"matrices": ("bt601", "bt709")}),
+        (lambda x: gained(x, 0.9), {"luma_gain": 0.9, "saturation": 1.0}),
+        (lambda x: tinted(x, 8), {"chroma_offset": (8.0, -4.0), "luma_gain": 1.0}),
+        (lambda x: turned(x, 5), {"rotation": 5.0, "saturation": 1.0}),
+        (lambda x: stretched(x, ("compressed", "ycbcr", 10)),
+         {"luma_gain": 876 / 1023, "saturation": 896 / 1023}),
+    ],
+)  # fmt: skip
+def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first, step, told):
     generator = np.random.default_rng(6)
-    light = 10 ** generator.uniform(-3.5, -1.3, (150, 1)) * generator.uniform(0.1, 1, (150, 3))
+    light = 10 ** generator.uniform(-3.5, -1.3, (400, 1)) * generator.uniform(0.1, 1, (400, 3))
     source = rounded(to_codes(pq_signal(light))).astype(float)
-    steps = [lambda x: recoded(x, (709, 601)), lambda x: converted(x, "2020 to 709")]
+    steps = [step, lambda x: converted(x, "2020 to 709")]
     codes = source
-    for step in steps if first else reversed(steps):
-        codes = rounded(step(codes)).astype(float)
-    none = np.zeros(150, np.int64)
-    colours = Samples(source - ORIGIN, codes - ORIGIN, np.zeros((150, 3)), none, none, none)
+    for one in steps if first else reversed(steps):
+        codes = rounded(one(codes)).astype(float)
+    none = np.zeros(len(source), np.int64)
+    colours = Samples(source - ORIGIN, codes - ORIGIN, 0 * source, none, none, none)
     found = explain.explain(colours, capture_signal())
     assert found.gamut == ("bt2020", "bt709")
-    assert found.matrices == ("bt601", "bt709")
-    assert found.mixed_first == first
-    assert np.abs(found.predict(colours.source) - colours.capture)[found.used].max() < 2
+    assert found.affine
+    for name, value in told.items():
+        if name == "matrices":
+            assert found.matrices == value
+        else:
+            limit = 0.003 if name in {"luma_gain", "saturation"} else 0.15
+            assert getattr(found, name) == pytest.approx(value, abs=limit)
+    assert np.median(np.abs(found.predict(colours.source) - colours.capture)[found.used]) < 0.5
 
 
 def content_paths(device, scale=1.0, frames=(20,), offset=(0.0, 0.0)):
@@ -450,7 +468,7 @@ def greys(shown, noise=0.0, paths=None):
     tones = Samples(source, capture, np.full((500, 3), noise**2), count, count, count)
     return SimpleNamespace(
         tones=tones, pass_through=True, layout=None, clear=noise < 1, grain=1, code_step=1,
-        rescaled=False, drift=None, noise=noise, paths=paths, leak=0.0, findings=(),
+        rescaled=False, drift=None, cover=None, noise=noise, paths=paths, leak=0.0, findings=(),
         explanation=SimpleNamespace(gamut=None, matrices=None),
     )  # fmt: skip
 
@@ -505,7 +523,7 @@ def counted(shown, of_chroma=lambda planes: planes):
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
-        code_step=1, noise=0.0, chroma_noises=np.zeros(9), pass_through=True, drift=None,
+        code_step=1, noise=0.0, chroma_noises=np.zeros(9), pass_through=True, drift=None, cover=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
         layout=None,
         explanation=SimpleNamespace(
@@ -559,6 +577,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
     evidence = SimpleNamespace(
         tones=tones,
         drift=None,
+        cover=None,
         clear=True,
         paths=None,
         noise=0.0,

@@ -8,9 +8,11 @@ import numpy as np
 
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT
-from tonelab.checks.explain import recoded
+from tonelab.checks.explain import SPAN
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
+from tonelab.checks.stages import hidden_stages
+from tonelab.signal.colorimetry import ycbcr_to_rgb
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -27,6 +29,7 @@ _LEAST_CHROMA = 24.0  # codes; below, rounding decides the hue
 _LEAST = 48  # coloured samples
 _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
+_INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip nothing
 _LEAST_OF_HUE = 3  # coloured samples
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
@@ -56,8 +59,6 @@ def matrix(evidence: Evidence) -> Findings:
     found = evidence.explanation
     count = int(found.used.sum())
     coupling = evidence.leak
-    if found.mixed_first and found.matrices is not None:
-        coupling = float(np.abs(recoded(found.matrices)[0, 1:]).max())
     if len(_coloured(evidence)) < _LEAST:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
     elif found.matrices is not None:
@@ -114,6 +115,9 @@ def _not_affine(evidence: Evidence, count: int) -> Finding:
             alternatives=("a colour-management control", "a custom white balance"),
             decided_by="a capture with all picture controls at their neutral setting",
         )
+    if hidden_stages(evidence):
+        text = "A bend of the colours cannot be told beside a stage of few bits."
+        return undecided("matrix", text, AFTER, count=count)
     return altered(
         "mapping-bent",
         f"No gain, offset or matrix carries the source to the capture: the best leaves "
@@ -343,8 +347,15 @@ def complex_ratio(
 def _coloured(evidence: Evidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
     strong = np.hypot(source[:, 1], source[:, 2]) > _LEAST_CHROMA
-    # Where chroma is bent the affine map is no judge of what was clipped.
-    return np.flatnonzero(strong & found.used if found.affine else strong)
+    if not found.affine:
+        # Where chroma is bent the affine map is no judge of what was clipped.
+        return np.flatnonzero(strong)
+    kept = found.used
+    if evidence.layout is not None:
+        # Nor is it of patches that no clip of R'G'B' can reach.
+        rgb = ycbcr_to_rgb(source / SPAN, "bt2020")
+        kept = kept | ((rgb > _INNER) & (rgb < 1 - _INNER)).all(axis=1)
+    return np.flatnonzero(strong & kept)
 
 
 def _chroma(

@@ -85,7 +85,10 @@ def _of_chart(evidence: Evidence) -> tuple[float, float, float, int, int] | None
     paths, layout, tallies = evidence.paths, evidence.layout, evidence.tallies
     if paths is None or layout is None or tallies is None:
         return None
-    rows = np.flatnonzero((paths.steady_frames > 1) & (paths.steady_count > 3))
+    still = (paths.steady_frames > 1) & (paths.steady_count > 3)
+    if evidence.cover is not None:
+        still &= ~evidence.cover.patches
+    rows = np.flatnonzero(still)
     if len(rows) < 24:
         return None
     n, area = paths.steady_frames[rows], paths.steady_count[rows]

@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
+from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
@@ -127,9 +128,27 @@ class Evidence:
 
     def as_seen(self, *groups: int) -> Samples:
         """Return the same colours as they were captured, with what surroundings add to them."""
-        if self.layout is None or self.tallies is None:
+        if self.layout is None or self.in_view is None:
             return _none()
-        return self._samples(gather(self.tallies, self.layout, *groups, merge=False))
+        return self._samples(gather(self.in_view, self.layout, *groups, merge=False))
+
+    @cached_property
+    def cover(self) -> Cover | None:
+        """What stands still over the chart, if anything does."""
+        if self.layout is None or self.tallies is None:
+            return None
+        seen = self._samples(gather(self.tallies, self.layout, merge=False))
+        return find_cover(self.layout, seen, self.source, self.code_step)
+
+    @cached_property
+    def in_view(self) -> Tallies | None:
+        """The tallies without the patches of a chart that something covers."""
+        if self.tallies is None or self.cover is None:
+            return self.tallies
+        tables = dict(self.tallies.tables)
+        for name in ("patch_count_source", "patch_count_capture"):
+            tables[name] = np.where(self.cover.patches[:, None], 0, tables[name])
+        return replace(self.tallies, tables=tables)
 
     @cached_property
     def drift(self) -> Drift | None:
@@ -237,8 +256,8 @@ class Evidence:
     @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
-        # What surroundings add is foretold to about a code.
-        step = self.grain + (self.drift is not None)
+        # What surroundings add is foretold to about a code, and less well beside a cover.
+        step = self.grain + (self.drift is not None) * (1 + (self.cover is not None))
         return explain(self.colours, self.source, step)
 
     @property
@@ -248,10 +267,9 @@ class Evidence:
 
     @cached_property
     def tint(self) -> tuple[float, float]:
-        """Cb and Cr, in codes, that greys arrive with."""
+        """Cb and Cr, in codes, that greys arrive with, but for a conversion of primaries."""
         greys, found = self.neutrals, self.explanation
-        # Of pictures only what is near to grey, which other primaries move.
-        if not self.greys_tell or (self.layout is None and found.gamut is not None):
+        if not self.greys_tell or found.gamut is not None:
             return found.chroma_offset
         rest = greys.capture[:, 1:] - greys.source[:, 1:] @ found.linear[1:, 1:].T
         cb, cr = np.median(rest, axis=0).tolist()

@@ -30,16 +30,20 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
 
+    _Affine: TypeAlias = tuple[FloatArray, FloatArray]
     _Steps: TypeAlias = tuple[str, tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]
 
 ORIGIN = np.array([64.0, 512.0, 512.0])  # 10-bit narrow codes of black without chroma
 SPAN = np.array([876.0, 896.0, 896.0])  # and of one unit of Y', Cb, Cr
+_AS_SENT: _Affine = np.eye(3), np.zeros(3)
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
-_NEARLY = 12.0  # the same that a matrix before a conversion may leave of it
+_FITTED, _FITS_BETTER = 0.45, 0.8  # codes RMS with a conversion; share that steps before leave
+_INSIDE, _LEAST_INSIDE = 0.02, 100  # of R'G'B' from its ends; colours
+_INVERTIBLE = 10.0  # condition of a map that real steps stay below
 _MATRICES: tuple[Matrix, ...] = ("bt601", "bt709", "bt2020")
 _GREY, _LEAST_GREYS = 1.5, 40  # codes of chroma; samples
 _MIXED = tuple(pair for pair in product(_MATRICES, _MATRICES) if pair[0] != pair[1])
@@ -79,26 +83,8 @@ class Explanation:
         The same of a second mix-up after the first; None for none.
     gamut
         Linear-light conversion (from, to) before everything else; None for none.
-    mixed_first
-        Whether the matrices came before that.
-    luma_gain, luma_offset, chroma_offset
-        What is left after exchanged planes and matrices.
-    saturation, rotation
-        Chroma gain and hue rotation in degrees, as left.
-    left_over
-        RMS codes of the linear part that these steps leave unexplained.
-    residual
-        RMS codes about the affine map of the colours it was fitted to, per plane.
-    used
-        Which colours obey the map; the others were clipped or otherwise bent.
-    before
-        Source colours after the gamut step, (N, 3).
-    known
-        The exchanged planes and matrices as one map, (3, 3).
-    signal
-        How the source is read.
-    step
-        Source codes that rounding takes together.
+    first
+        Affine map that came before that conversion, though all is told as if it came after.
     """
 
     linear: FloatArray
@@ -119,7 +105,7 @@ class Explanation:
     known: FloatArray
     signal: Signal
     step: int = 1
-    mixed_first: bool = False
+    first: _Affine = _AS_SENT
 
     @property
     def left_over_limit(self) -> float:
@@ -142,10 +128,9 @@ class Explanation:
 
     def predict(self, source: FloatArray) -> FloatArray:
         """Capture of centred source codes, without clipping."""
-        if self.mixed_first and self.matrices is not None:
-            source = source @ recoded(self.matrices).T
-        moved = source if self.gamut is None else convert_gamut(source, self.gamut, self.signal)
-        return moved @ self.linear.T + self.offset
+        if self.gamut is not None:
+            source = convert_gamut(source, self.gamut, self.signal, self.first)
+        return source @ self.linear.T + self.offset
 
 
 def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
@@ -164,23 +149,43 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     size = float(np.sqrt(np.mean(best.residual**2)))
     if size < _GAMUT_LIMIT or not signal.is_hdr:
         return best
-    # Another matrix before a conversion is tried only where the conversion alone will not do; both
+    for gamut in GAMUTS:
+        best = _better(best, _with_gamut(samples, signal, gamut), samples, _GAMUT_GAIN)
+    # Other steps before a conversion are tried only where the conversion alone will not do; all
     # leave greys on a line.
-    for pairs in ((None,), _MIXED):
-        near = _GAMUT_LIMIT < _bent(best, samples) < _NEARLY
-        if pairs is _MIXED and not (near and _greys_straight(samples, step)):
-            break
-        for gamut, matrices in product(GAMUTS, pairs):
-            source = samples.source if matrices is None else samples.source @ recoded(matrices).T
-            moved = convert_gamut(source, gamut, signal)
-            other = _without_gamut(moved, samples, signal)
-            if matrices is not None:
-                other = replace(other, matrices=matrices, mixed_first=True)
-            other = replace(other, gamut=gamut, before=moved, step=step)
-            # Outliers are counted against a step, so that it does not win by dropping them.
-            if _bent(other, samples) < _GAMUT_GAIN * _bent(best, samples):
-                best = other
+    limit, share = (_GAMUT_LIMIT, _GAMUT_GAIN) if best.gamut is None else (_FITTED, _FITS_BETTER)
+    if _bent(best, samples) < limit or not _greys_straight(samples, step):
+        return best
+    for gamut in GAMUTS:
+        first = _before_gamut(samples, signal, gamut)
+        best = _better(best, _with_gamut(samples, signal, gamut, first), samples, share)
     return best
+
+
+def _with_gamut(
+    samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries], first: _Affine = _AS_SENT
+) -> Explanation:
+    moved = convert_gamut(samples.source, gamut, signal, first)
+    found = _without_gamut(moved, samples, signal)
+    return replace(found, gamut=gamut, first=first, before=moved)
+
+
+def _better(best: Explanation, other: Explanation, samples: Samples, share: float) -> Explanation:
+    """Take another explanation if it leaves a share of what the best one leaves."""
+    # Outliers are counted against a step, so that it does not win by dropping them.
+    better = _bent(other, samples) < share * _bent(best, samples)
+    return replace(other, step=best.step) if better else best
+
+
+def _before_gamut(samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries]) -> _Affine:
+    """Affine map of the source that a conversion of primaries carries to the capture."""
+    rgb = samples.capture / SPAN @ np.linalg.inv(_coding(signal)).T
+    inside = ((rgb > _INSIDE) & (rgb < 1 - _INSIDE)).all(axis=1)
+    if np.count_nonzero(inside) < _LEAST_INSIDE:
+        return _AS_SENT
+    back = convert_gamut(samples.capture[inside], gamut[::-1], signal)
+    linear, offset, _ = fit_affine(samples.source[inside], back)
+    return (linear, offset) if np.linalg.cond(linear) < _INVERTIBLE else _AS_SENT
 
 
 def _greys_straight(samples: Samples, step: int) -> bool:
@@ -200,18 +205,26 @@ def _bent(explanation: Explanation, samples: Samples) -> float:
 
 
 def convert_gamut(
-    source: FloatArray, gamut: tuple[Primaries, Primaries], signal: Signal
+    source: FloatArray,
+    gamut: tuple[Primaries, Primaries],
+    signal: Signal,
+    first: _Affine = _AS_SENT,
 ) -> FloatArray:
-    """Centred codes after a conversion of primaries in linear light, clipped to the signal."""
-    rgb = source / SPAN @ np.linalg.inv(_coding(signal)).T
+    """Centred codes after a conversion of primaries in linear light, clipped to the signal.
+
+    ``first`` is an affine map that came before the conversion; it is taken off again, as though
+    it had come after it.
+    """
+    linear, offset = first
+    rgb = (source @ linear.T + offset) / SPAN @ np.linalg.inv(_coding(signal)).T
     matrix = matrix_rgb_to_rgb(*gamut)
     if signal.transfer == "hlg":
         light = np.maximum(eotf_hlg(rgb, signal.peak) @ matrix.T, 0.0)
         coded = eotf_inverse_hlg(light, signal.peak)
     else:
         coded = eotf_inverse_pq(np.maximum(eotf_pq(rgb) @ matrix.T, 0.0))
-    codes: FloatArray = np.clip(coded, 0.0, 1.0) @ _coding(signal).T * SPAN
-    return codes
+    codes: FloatArray = np.clip(coded, 0.0, 1.0) @ _coding(signal).T * SPAN - offset
+    return codes @ np.linalg.inv(linear).T
 
 
 def _coding(signal: Signal) -> FloatArray:

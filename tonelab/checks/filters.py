@@ -21,6 +21,7 @@ if TYPE_CHECKING:
 
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.rescaled import Scaling
@@ -180,6 +181,10 @@ def contrast(evidence: Evidence) -> Findings:
         text = "Local contrast cannot be told apart from what was done to the colours."
         yield undecided("contrast", text, AFTER)
         return
+    drift = evidence.drift
+    if drift is not None and is_covered(evidence):
+        yield _local(drift.gain, drift.bound, len(drift.codes), "the patches around")
+        return
     if repeated_kind(evidence) == "scene-dependent" or is_covered(evidence):
         text = "Local contrast cannot be told from pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
@@ -196,17 +201,7 @@ def contrast(evidence: Evidence) -> Findings:
         text = f"Local contrast is lowered by {gain:+.1%}, but the picture is blurred as well."
         yield undecided("contrast", text, AFTER, value=gain, bound=bound, count=count)
     elif abs(gain) > _CONTRAST_LIMIT + bound:
-        yield altered(
-            "contrast-local",
-            f"Local contrast is {'raised' if gain > 0 else 'lowered'} by {gain:+.1%} against the "
-            "mean of the 80 pixels around.",
-            value=gain,
-            bound=bound,
-            count=count,
-            threshold=_CONTRAST_LIMIT,
-            alternatives=("a local tone mapping", "sharpening with a wide radius"),
-            decided_by="a capture with dynamic and local contrast off",
-        )
+        yield _local(gain, bound, count, "the mean of the 80 pixels around")
     else:
         yield transparent(
             "contrast",
@@ -216,6 +211,19 @@ def contrast(evidence: Evidence) -> Findings:
             count=count,
             threshold=_CONTRAST_LIMIT,
         )
+
+
+def _local(gain: float, bound: float, count: int, around: str) -> Finding:
+    return altered(
+        "contrast-local",
+        f"Local contrast is {'raised' if gain > 0 else 'lowered'} by {gain:+.1%} against {around}.",
+        value=gain,
+        bound=bound,
+        count=count,
+        threshold=_CONTRAST_LIMIT,
+        alternatives=("a local tone mapping", "sharpening with a wide radius"),
+        decided_by="a capture with dynamic and local contrast off",
+    )
 
 
 def _blurs(paths: PathTables) -> bool:

@@ -6,11 +6,10 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from scipy import ndimage
 
-from tonelab.chart.patches import COLUMNS
+from tonelab.checks.covers import LEAST_COVERED
 from tonelab.checks.evidence import LEAK_LIMIT
-from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
+from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.colours import code_step
 from tonelab.reading import repeatability
 from tonelab.tallies.paths import CODES
@@ -19,18 +18,8 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Figures, Findings
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
 
 _RINGS = 6.0  # codes by which a scaled patch may differ with its neighbours
-_OVERLAY_CODES = 8.0  # by which a patch must be off
-_OVERLAY_PAGES = 0.6  # share of pages on which a place must be off to be covered
-_OVERLAY_LEAST = 6  # places
-_OVERLAY_VARIES = 20.0  # codes of luma by which a place must vary to tell
-_OVERLAY_FOLLOWS = 0.9  # share of the path's gain with which a place follows the source
-_OVERLAY_SEEN = 3  # pages on which a place must be seen
-_OVERLAY_STAYS = 2.0  # codes between which a covered place stays
-_OVERLAY_BESIDE = 2  # of four neighbours that must be covered too
-_CROSS = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]])
 _LEAST_MOVED = 500  # colours over flat chroma
 _LEVEL = 16  # codes of luma that are held together
 _COLOURS_OF_LEVEL = 12  # of one moment and level
@@ -87,12 +76,13 @@ def overlay(evidence: Evidence) -> Findings:
         count = 0 if evidence.pairing is None else evidence.pairing.used
         yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)
     elif len(evidence.colours):
-        count, total = covered_places(evidence)
+        cover = evidence.cover
+        count = 0 if cover is None else cover.places
         figures: Figures = {
-            "value": float(count), "unit": "places", "count": total,
-            "threshold": float(_OVERLAY_LEAST),
+            "value": float(count), "unit": "places", "count": len(evidence.as_seen()),
+            "threshold": float(LEAST_COVERED),
         }  # fmt: skip
-        if count >= _OVERLAY_LEAST:
+        if cover is not None:
             text = f"{count} places of the picture do not follow it, as under a menu or a logo."
             decided_by = "a capture with the device's menus and logos off"
             yield altered("overlay-static", text, decided_by=decided_by, **figures)
@@ -102,66 +92,8 @@ def overlay(evidence: Evidence) -> Findings:
 
 def is_covered(evidence: Evidence) -> bool:
     """Whether something stands still over the picture."""
-    if any(found.id == "static-overlay" for found in evidence.findings):
-        return True
-    if evidence.layout is None or not len(evidence.colours):
-        return False
-    return covered_places(evidence)[0] >= _OVERLAY_LEAST
-
-
-def covered_places(evidence: Evidence) -> tuple[int, int]:
-    """Places of the chart that are off on most pages and do not follow the source, and patches."""
-    assert evidence.layout is not None
-    if not evidence.explanation.affine:
-        return _frozen_places(evidence)
-    patches, seen = evidence.layout.patches, evidence.of()
-    rest = np.abs(seen.capture - evidence.explanation.predict(seen.source))
-    inside = (np.abs(seen.source[:, 1:]).max(axis=1) < 440) & (
-        np.abs(seen.source[:, 0] - 438) < 438
-    )
-    rows, rest, cell = seen.patch[inside], rest[inside].max(axis=1), evidence.layout.cell
-    place = patches.y[rows] // cell * COLUMNS + patches.x[rows] // cell
-    total = np.bincount(place)
-    off = np.bincount(place, weights=rest > _OVERLAY_CODES)
-    if np.mean(rest > _OVERLAY_CODES) > _OVERLAY_PAGES / 2:
-        return 0, len(rows)
-
-    def summed(values: FloatArray) -> FloatArray:
-        sums: FloatArray = np.bincount(place, weights=values).astype(np.float64)
-        return sums
-
-    # Under a cover luma no longer follows the source, by one page to the next, as it should.
-    x, y = seen.source[inside, 0], seen.capture[inside, 0]
-    least = np.maximum(total, 1)
-    varies = summed(x * x) - summed(x) ** 2 / least
-    follows = summed(x * y) - summed(x) * summed(y) / least
-    slope = evidence.explanation.linear[0, 0]
-    still = (varies > least * _OVERLAY_VARIES**2) & (follows < _OVERLAY_FOLLOWS * slope * varies)
-    return int((still & (total >= _OVERLAY_SEEN) & (off > _OVERLAY_PAGES * total)).sum()), len(rows)
-
-
-def _frozen_places(evidence: Evidence) -> tuple[int, int]:
-    """Count neighbouring places that show one colour on all pages, as nothing foretells theirs."""
-    assert evidence.layout is not None
-    patches, seen, cell = evidence.layout.patches, evidence.of(), evidence.layout.cell
-    row, column = patches.y[seen.patch] // cell, patches.x[seen.patch] // cell
-    shape = (int(row.max()) + 1, COLUMNS)
-    place = row * COLUMNS + column
-    total = np.maximum(np.bincount(place, minlength=shape[0] * COLUMNS), 1)
-
-    def variance(codes: FloatArray) -> FloatArray:
-        mean, square = (
-            np.bincount(place, weights=codes**n, minlength=len(total)) / total for n in (1, 2)
-        )
-        found: FloatArray = square - mean**2
-        return found
-
-    changed = variance(seen.source[:, 0]) > _OVERLAY_VARIES**2
-    stays = np.sum([variance(plane) for plane in seen.capture.T], axis=0) < _OVERLAY_STAYS**2
-    still = (changed & stays & (total >= _OVERLAY_SEEN)).reshape(shape)
-    # Patches that a conversion clips alike meet in one place by chance, but not in a block.
-    beside = ndimage.convolve(still.astype(int), _CROSS, mode="constant")
-    return int((still & (beside >= _OVERLAY_BESIDE)).sum()), len(place)
+    known = any(found.id == "static-overlay" for found in evidence.findings)
+    return known or evidence.cover is not None
 
 
 @check("mapping", "the same colours in other surroundings", always=True)
@@ -179,10 +111,6 @@ def mapping(evidence: Evidence) -> Findings:
             "other surroundings.",
             "a capture of the chart",
         )
-        return
-    if is_covered(evidence):
-        text = "Whether the mapping follows the scene cannot be told under a static overlay."
-        yield undecided("mapping", text, AFTER)
         return
     kind, found = _repeated(evidence)
     for finding in found:
@@ -261,7 +189,7 @@ def repeated_kind(evidence: Evidence) -> str:
 
 
 def _repeated(evidence: Evidence) -> tuple[str, tuple[Finding, ...]]:
-    assert evidence.tallies is not None
+    assert evidence.in_view is not None
     assert evidence.layout is not None
-    step = code_step(evidence.tallies, evidence.capture)
-    return repeatability(evidence.tallies, evidence.layout, step)
+    step = code_step(evidence.in_view, evidence.capture)
+    return repeatability(evidence.in_view, evidence.layout, step)

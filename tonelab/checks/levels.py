@@ -165,11 +165,9 @@ def levels(evidence: Evidence) -> Findings:
             threshold=1 + _GAIN_LIMIT,
         )
     tint = max(map(abs, evidence.tint))
-    if (
-        not evidence.greys_tell or found.gamut is not None
-    ):  # of chroma, which a bend of some hues moves
+    if not evidence.greys_tell or found.gamut:  # of chroma, which a bend of some hues moves
         limit += 1.5 * max(float(found.residual[1:].max()) - 0.35 * evidence.grain, 0.0)
-    if tint > limit:
+    if tint > limit and (found.gamut is None or found.affine):
         yield altered(
             "levels-tint",
             f"Greys are tinted: Cb {evidence.tint[0]:+.2f}, Cr {evidence.tint[1]:+.2f} codes.",

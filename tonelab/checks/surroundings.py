@@ -46,10 +46,16 @@ class Drift:
         (P,): what was added, in 10-bit codes.
     within
         (P,): whether the patch arrives between the ends of the codes, so that it was added indeed.
+    gain
+        By which a patch is driven away from the luma around it, as a share of their difference.
+    bound
+        95 % half width of that; neighbouring patches err together, so the usual one twice.
     """
 
     codes: FloatArray
     within: NDArray[np.bool_]
+    gain: float
+    bound: float
 
 
 def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None:
@@ -82,13 +88,18 @@ def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None
         left = np.abs(luma - factors @ slopes)
         near = inside & (left <= max(2.0, 4.5 * float(np.median(left[inside]))))
     near[inside] &= fixed.used
-    if np.sqrt(np.mean(left[near] ** 2)) > _LEFT * bent:
+    rest = float(np.mean(left[near] ** 2))
+    if np.sqrt(rest) > _LEFT * bent:
         return None
+    used, of_luma = factors[near], np.zeros(factors.shape[1])
+    of_luma[4 : 4 + len(_WIDTHS)] = 1.0
     foretold = np.full(len(around), np.inf)
     foretold[samples.patch] = factors @ slopes
     return Drift(
         codes=around @ slopes[4:],
         within=(foretold > luma.min() + 1) & (foretold < luma.max() - 1),
+        gain=-float(slopes @ of_luma),
+        bound=4 * float(np.sqrt(rest * (of_luma @ np.linalg.pinv(used.T @ used) @ of_luma))),
     )
 
 
