@@ -16,6 +16,7 @@ from injury import recording
 
 from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
+from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN, explain
@@ -253,6 +254,17 @@ def test_local_contrast_is_taken_off_before_the_colours_are_explained():
     assert found.matrices == ("bt601", "bt709")
     assert found.luma_gain == pytest.approx(1, abs=0.01)
     assert found.residual[0] < 0.6 < explain(seen[inside], PQ).residual[0] / 5
+    assert drift.gain == pytest.approx(0.25, abs=max(drift.bound, 0.01))
+
+
+@pytest.mark.parametrize("beside", ["gain", "primaries widened", "saturation by hue", "dynamic"])
+def test_what_an_overlay_covers_is_found_and_nothing_else(beside):
+    layout, seen = chart_after((beside, 2), ("overlay", 2))
+    cover, changed = find_cover(layout, seen, PQ, 1), chart_after((beside, 2))[1]
+    covered = np.abs(seen.capture - changed.capture).max(axis=1) > 8
+    assert (cover.patches[covered]).mean() > 0.98
+    assert cover.patches[~covered].mean() < 0.08  # beside it, for what is covered in part
+    assert find_cover(layout, changed, PQ, 1) is None
 
 
 def test_rounding_is_not_laid_to_the_surroundings():

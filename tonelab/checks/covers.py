@@ -77,6 +77,8 @@ def find_cover(layout: Layout, samples: Samples, signal: Signal, step: int) -> C
         )
     else:
         still = _frozen(samples, place, shape)
+    # Patches that a path changes alike meet in one place by chance, but not in a block.
+    still &= ndimage.convolve(still.astype(int), _CROSS, mode="constant") >= _BESIDE
     if still.sum() < LEAST_COVERED:
         return None
     return Cover(int(still.sum()), ndimage.binary_dilation(still, _BLOCK)[y, x])
