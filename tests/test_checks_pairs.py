@@ -247,7 +247,7 @@ def chart_after(*faults):
 def test_local_contrast_is_taken_off_before_the_colours_are_explained():
     layout, seen = chart_after(("matrix 709 as 601", 1), ("local contrast", 2))
     inside = (seen.source[:, 0] > 2) & (seen.source[:, 0] < 874)
-    drift = find_drift(layout, seen, PQ)
+    drift = find_drift(layout, seen, explain(seen[inside], PQ))
     capture = seen.capture - np.outer(drift.codes, [1, 0, 0])
     rows = inside & drift.within
     found = explain(replace(seen, capture=capture)[rows], PQ)
@@ -260,12 +260,15 @@ def test_local_contrast_is_taken_off_before_the_colours_are_explained():
 @pytest.mark.parametrize("beside", ["gain", "primaries widened", "saturation by hue", "dynamic"])
 def test_what_an_overlay_covers_is_found_and_nothing_else(beside):
     layout, seen = chart_after((beside, 2), ("overlay", 2))
-    cover, changed = find_cover(layout, seen, PQ, 1), chart_after((beside, 2))[1]
+    changed = chart_after((beside, 2))[1]
+    cover = find_cover(layout, seen, explain(seen, PQ))
     covered = np.abs(seen.capture - changed.capture).max(axis=1) > 8
     assert (cover.patches[covered]).mean() > 0.98
     assert cover.patches[~covered].mean() < 0.08  # beside it, for what is covered in part
-    assert find_cover(layout, changed, PQ, 1) is None
+    assert find_cover(layout, changed, explain(changed, PQ)) is None
 
 
 def test_rounding_is_not_laid_to_the_surroundings():
-    assert find_drift(*chart_after(("bits rounded", 2)), PQ) is None
+    layout, seen = chart_after(("bits rounded", 2))
+    inside = (seen.source[:, 0] > 2) & (seen.source[:, 0] < 874)
+    assert find_drift(layout, seen, explain(seen[inside], PQ)) is None

@@ -9,14 +9,13 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.chart.patches import COLUMNS
-from tonelab.checks.explain import explain
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
     from tonelab.checks.evidence import Samples
-    from tonelab.signal.description import Signal
+    from tonelab.checks.explain import Explanation
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.tallies import IntArray
 
@@ -48,7 +47,7 @@ class Cover:
     patches: NDArray[np.bool_]
 
 
-def find_cover(layout: Layout, samples: Samples, signal: Signal, step: int) -> Cover | None:
+def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | None:
     """Find what stands still over the chart, if anything does.
 
     Parameters
@@ -57,21 +56,15 @@ def find_cover(layout: Layout, samples: Samples, signal: Signal, step: int) -> C
         Of the chart.
     samples
         Its patches as captured.
-    signal
-        How the source is read.
-    step
-        Source codes that rounding takes together.
+    found
+        What explains their colours.
     """
-    if not len(samples):
-        return None
     x, y = layout.patches.x // layout.cell, layout.patches.y // layout.cell
     shape = (int(y.max()) + 1, COLUMNS)
     place = (y * COLUMNS + x)[samples.patch]
     luma, *chroma = samples.source.T
-    nominal = (luma > 0) & (luma < 876)
-    found = explain(samples[nominal], signal, step)
     if found.affine:
-        inside = nominal & (np.abs(chroma).max(axis=0) < 440)
+        inside = (luma > 0) & (luma < 876) & (np.abs(chroma).max(axis=0) < 440)
         still = _unmoved(
             samples[inside], found.predict(samples.source[inside]), place[inside], shape
         )

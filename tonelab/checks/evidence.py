@@ -133,12 +133,20 @@ class Evidence:
         return self._samples(gather(self.in_view, self.layout, *groups, merge=False))
 
     @cached_property
+    def _at_sight(self) -> Explanation:
+        """What explains the chart's colours, covered, and with what surroundings add."""
+        assert self.layout is not None
+        assert self.tallies is not None
+        seen = gather(self.tallies, self.layout, Group.NEUTRAL, *COLOURED, merge=False)
+        return explain(_nominal(self._samples(seen)), self.source, self.code_step)
+
+    @cached_property
     def cover(self) -> Cover | None:
         """What stands still over the chart, if anything does."""
         if self.layout is None or self.tallies is None:
             return None
         seen = self._samples(gather(self.tallies, self.layout, merge=False))
-        return find_cover(self.layout, seen, self.source, self.code_step)
+        return find_cover(self.layout, seen, self._at_sight) if len(seen) else None
 
     @cached_property
     def in_view(self) -> Tallies | None:
@@ -156,7 +164,11 @@ class Evidence:
         seen = self.as_seen()
         if self.layout is None or not len(seen):
             return None
-        return find_drift(self.layout, seen, self.source)
+        found = self._at_sight
+        if self.cover is not None:
+            clear = self.as_seen(Group.NEUTRAL, *COLOURED)
+            found = explain(_nominal(clear), self.source, self.code_step)
+        return find_drift(self.layout, seen, found)
 
     def predict(self, samples: Samples) -> FloatArray:
         """Capture of some colours of the chart `as_seen`, without clipping."""
@@ -237,8 +249,7 @@ class Evidence:
             samples = self._samples(gather_cells(self.tallies))
             if self.resampled and self.paths is not None:
                 samples = max(samples, _foretold(self.paths.foretold), key=len)
-        luma = samples.source[:, 0]
-        return samples[(luma > 2) & (luma < 874)]
+        return _nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:
         seen = as_ycbcr(colours, self.capture)
@@ -258,6 +269,10 @@ class Evidence:
         """How the colours went from source to capture, as far as a few known steps say it."""
         # What surroundings add is foretold to about a code, and less well beside a cover.
         step = self.grain + (self.drift is not None) * (1 + (self.cover is not None))
+        known = self.layout is not None and self.tallies is not None and self.cover is None
+        # Neither covered nor driven by surroundings, or else the step is larger.
+        if known and step == self.code_step:
+            return self._at_sight
         return explain(self.colours, self.source, step)
 
     @property
@@ -403,6 +418,11 @@ def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
             return False
     left = float(np.sqrt(np.mean(rest[kept] ** 2)))
     return bool(left < limit and 0.7 < slopes[0] < 1.4)
+
+
+def _nominal(samples: Samples) -> Samples:
+    luma = samples.source[:, 0]
+    return samples[(luma > 2) & (luma < 874)]
 
 
 def _of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:

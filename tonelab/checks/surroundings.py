@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.chart import render_planes
-from tonelab.checks.explain import ORIGIN, convert_gamut, explain
+from tonelab.checks.explain import ORIGIN, convert_gamut
 from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
     from tonelab.chart import Layout
     from tonelab.checks.evidence import Samples
+    from tonelab.checks.explain import Explanation
     from tonelab.signal.colorimetry import Matrix, Primaries
     from tonelab.signal.description import Transfer
     from tonelab.signal.quantisation import FloatArray
@@ -58,7 +59,7 @@ class Drift:
     bound: float
 
 
-def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None:
+def find_drift(layout: Layout, samples: Samples, fixed: Explanation) -> Drift | None:
     """Find what surroundings add to luma, if they add anything.
 
     Parameters
@@ -67,13 +68,13 @@ def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None
         Of the chart.
     samples
         Its patches as captured.
-    signal
-        How the source is read.
+    fixed
+        What explains their colours without that.
     """
     inside = (samples.source[:, 0] > 0) & (samples.source[:, 0] < _WHITE)
     if np.count_nonzero(inside) < _LEAST:
         return None
-    fixed = explain(samples[inside], signal)
+    signal = fixed.signal
     bent = float(fixed.residual[0])
     if not _BENT[0] < bent < _BENT[1]:
         return None
@@ -82,14 +83,16 @@ def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None
     if fixed.gamut is not None:
         sent = convert_gamut(sent, fixed.gamut, signal)
     factors = np.column_stack([sent, np.ones(len(sent)), around[samples.patch]])
+    rest = np.abs(samples.capture - fixed.predict(samples.source)).max(axis=1)
+    unclipped = inside & (rest <= max(2.0, 4.5 * float(np.median(rest[inside]))))
     near = inside
     for _ in range(_ROUNDS):
         slopes = np.linalg.lstsq(factors[near], luma[near])[0]
         left = np.abs(luma - factors @ slopes)
         near = inside & (left <= max(2.0, 4.5 * float(np.median(left[inside]))))
-    near[inside] &= fixed.used
-    rest = float(np.mean(left[near] ** 2))
-    if np.sqrt(rest) > _LEFT * bent:
+    near &= unclipped
+    square = float(np.mean(left[near] ** 2))
+    if np.sqrt(square) > _LEFT * bent:
         return None
     used, of_luma = factors[near], np.zeros(factors.shape[1])
     of_luma[4 : 4 + len(_WIDTHS)] = 1.0
@@ -99,7 +102,7 @@ def find_drift(layout: Layout, samples: Samples, signal: Signal) -> Drift | None
         codes=around @ slopes[4:],
         within=(foretold > luma.min() + 1) & (foretold < luma.max() - 1),
         gain=-float(slopes @ of_luma),
-        bound=4 * float(np.sqrt(rest * (of_luma @ np.linalg.pinv(used.T @ used) @ of_luma))),
+        bound=4 * float(np.sqrt(square * (of_luma @ np.linalg.pinv(used.T @ used) @ of_luma))),
     )
 
 
