@@ -523,7 +523,8 @@ def counted(shown, of_chroma=lambda planes: planes):
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
-        code_step=1, noise=0.0, chroma_noises=np.zeros(9), pass_through=True, drift=None, cover=None,
+        code_step=1, noise=0.0, chroma_noises=np.zeros(9), pass_through=True, drift=None,
+        cover=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
         layout=None,
         explanation=SimpleNamespace(
