@@ -77,7 +77,10 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
         chroma_offset=(0.0, 0.0), gamut=None, matrices=None, before=chroma, known=np.eye(3),
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
-    return SimpleNamespace(explanation=explanation, code_step=1, colours=colours, paths=None)
+    return SimpleNamespace(
+        explanation=explanation, code_step=1, grain=1, bits_repeated=False, colours=colours,
+        paths=None,
+    )  # fmt: skip
 
 
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
@@ -523,7 +526,8 @@ def counted(shown, of_chroma=lambda planes: planes):
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
-        code_step=1, noise=0.0, chroma_noises=np.zeros(9), pass_through=True, drift=None,
+        code_step=1, bits_repeated=False, noise=0.0, chroma_noises=np.zeros(9), drift=None,
+        pass_through=True,
         cover=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
         layout=None,

@@ -18,7 +18,7 @@ from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.evidence import Evidence, Samples, are_repeated
 from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.levels import named_levels
 from tonelab.checks.stages import hidden_stages
@@ -59,6 +59,7 @@ def evidence_of(*faults):
     explanation = explain(samples, PQ, step)
     return SimpleNamespace(
         colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
+        bits_repeated=are_repeated(np.flatnonzero(histogram[0])),
         capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
         predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
     )  # fmt: skip
@@ -186,7 +187,9 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
         luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
         chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None,
     )  # fmt: skip
-    found = named_levels(SimpleNamespace(explanation=shown, code_step=1))
+    found = named_levels(
+        SimpleNamespace(explanation=shown, code_step=1, grain=1, bits_repeated=False)
+    )
     assert (found and found.id) == name
 
 

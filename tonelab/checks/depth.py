@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import LEAK_LIMIT
+from tonelab.checks.evidence import LEAK_LIMIT, are_repeated
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
@@ -16,7 +16,6 @@ from tonelab.checks.stages import (
     LEAST_FLAT,
     STAGES,
     Stage,
-    are_repeated,
     flat,
     hidden_stages,
     named_stage,
@@ -50,12 +49,11 @@ _LEAST_OF_CHROMA = 24  # codes of either plane
 def depth(evidence: Evidence) -> Findings:
     """Tell the effective depth from steps, repeated bits, and levels on greys."""
     step, noise = evidence.code_step, evidence.noise
-    used = np.flatnonzero(evidence.capture_histogram[0])
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
     whole = evidence.capture.bits >= 10 and evidence.pass_through
     hidden = hidden_stages(evidence) if whole else ()
-    if whole and evidence.rescaled and step == 1 and not are_repeated(used):
+    if whole and evidence.rescaled and step == 1 and not evidence.bits_repeated:
         hidden = hidden or stages_of_flat_colours(evidence)
     if evidence.capture.bits < 10:
         yield undecided(
@@ -89,7 +87,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} records fewer bits than its file holds",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
-    elif are_repeated(used):
+    elif evidence.bits_repeated:
         yield altered(
             "depth-bits-repeated",
             "All codes are 8-bit codes with their two highest bits repeated below: neutral is "

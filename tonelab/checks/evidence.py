@@ -324,6 +324,11 @@ class Evidence:
         return step if step in {1, 2, 4, 8, 16} else 1
 
     @cached_property
+    def bits_repeated(self) -> bool:
+        """Whether all captured luma codes are 8-bit codes with their highest bits below."""
+        return are_repeated(np.flatnonzero(self.capture_histogram[0]))
+
+    @cached_property
     def grain(self) -> int:
         """Source codes that arrive as one: the code step, or more where levels follow rounding."""
         if not self.pass_through:
@@ -418,6 +423,11 @@ def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
             return False
     left = float(np.sqrt(np.mean(rest[kept] ** 2)))
     return bool(left < limit and 0.7 < slopes[0] < 1.4)
+
+
+def are_repeated(used: NDArray[np.intp]) -> bool:
+    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
+    return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
 
 
 def _nominal(samples: Samples) -> Samples:

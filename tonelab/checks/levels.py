@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
 _GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
 _OFFSET_LIMIT = 0.6  # 10-bit codes
+_REPEATED = 1023 / 1020
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
@@ -75,7 +76,7 @@ FAULTS: tuple[Fault, ...] = (
     _scale_fault("eight-bits-scaled", "8-bit codes times four read as 10-bit full", 1020 / 1023),
     _scale_fault("sixteen-bits-scaled", "10-bit codes in 16 read as 16-bit full", 65472 / 65535),
     _scale_fault(
-        "bits-replicated", "8-bit codes extended to 10 bits by repeating their bits", 1023 / 1020
+        "bits-replicated", "8-bit codes extended to 10 bits by repeating their bits", _REPEATED
     ),
 )
 
@@ -197,12 +198,15 @@ def named_levels(evidence: Evidence) -> Fault | None:
     """Return the known cause whose gains and offsets the colours show, if there is one."""
     found = evidence.explanation
     chroma = float(np.mean(found.chroma_offset))
+    # Bits repeated below raise all codes.
+    raised = _REPEATED if evidence.bits_repeated else 1.0
+    luma_gain, saturation = found.luma_gain / raised, found.saturation / raised
 
     def of_luma(gain: float, offset: float) -> float:
-        return max(abs(found.luma_gain - gain) * 400, abs(found.luma_offset - offset))
+        return max(abs(luma_gain - gain) * 400, abs(found.luma_offset - offset))
 
     def of_chroma(gain: float, offset: float) -> float:
-        return max(abs(found.saturation - gain) * 100, abs(chroma - offset))
+        return max(abs(saturation - gain) * 100, abs(chroma - offset))
 
     def distance(fault: Fault) -> float:
         luma = of_luma(fault.luma_gain, fault.luma_offset)
@@ -212,9 +216,9 @@ def named_levels(evidence: Evidence) -> Fault | None:
         return np.inf if alone else max(luma, colour)
 
     # Codes scaled after they were cut to a coarser step no longer keep to that step.
-    step = evidence.code_step
+    step = 4 if evidence.bits_repeated else min(evidence.grain, 4)
     nearest = min((f for f in FAULTS if f.ranges or step == 1), key=distance)
-    neutral = max(abs(found.luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
+    neutral = max(abs(luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
     return nearest if distance(nearest) < min(_MATCH * step, neutral) else None
 
 

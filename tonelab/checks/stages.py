@@ -243,16 +243,10 @@ def _better(share: float, other: float, gain: float) -> bool:
 
 def _last_stages(evidence: Evidence) -> tuple[Stage, ...]:
     """Return what may have rounded the captured codes last, as far as they show it."""
-    used = np.flatnonzero(evidence.capture_histogram[0])
     if evidence.code_step > 1:
         bits = 10 - int(np.log2(evidence.code_step))
         return Stage("bits", bits, "rounded"), Stage("bits", bits, "cut off")
-    return (Stage("repeated", 8, "cut off"),) if are_repeated(used) else ()
-
-
-def are_repeated(used: NDArray[np.intp]) -> bool:
-    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
-    return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
+    return (Stage("repeated", 8, "cut off"),) if evidence.bits_repeated else ()
 
 
 def _carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
