@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 from types import SimpleNamespace
 
@@ -32,6 +33,7 @@ from injury import (
     gained,
     recoded,
     repeated_bits,
+    reserved,
     rounded_to,
     saturated,
     sharpened,
@@ -277,13 +279,15 @@ def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first,
     assert np.median(np.abs(found.predict(colours.source) - colours.capture)[found.used]) < 0.5
 
 
-def content_paths(device, scale=1.0, frames=(20,), offset=(0.0, 0.0)):
-    """Tables of some frames of pictures; the device is a function of 4:2:2 planes."""
+def content_paths(
+    device, scale=1.0, frames=(20,), offset=(0.0, 0.0), shown=lambda n: natural.planes(2, n), run=1
+):
+    """Tables of runs of frames of pictures; the device is a function of 4:2:2 planes."""
     clips = (
-        MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, capture_signal(), "420"),
+        MemoryClip("source.mkv", shown, 48, capture_signal(), "420"),
         MemoryClip(
             "capture.mov",
-            lambda n: device(clean(natural.planes(2, n))),
+            lambda n: device(clean(shown(n))),
             48,
             capture_signal(),
             "422",
@@ -295,7 +299,23 @@ def content_paths(device, scale=1.0, frames=(20,), offset=(0.0, 0.0)):
     usable[[0, -1]], usable[:, [0, -1]] = False, False
     none = np.zeros((0, 2), np.int64)
     pair = Pair(*clips, None, grid, grid, none, facts, (), usable, np.zeros(1, np.int64))
-    return tally_paths(pair, [np.full((1, 2), frame) for frame in frames])
+    runs = [np.arange(frame, frame + run).repeat(2).reshape(-1, 2) for frame in frames]
+    return tally_paths(pair, runs)
+
+
+def test_codes_reserved_for_synchronisation_are_no_noise():
+    width, height = natural.SIZE
+    flat = np.arange(100, 900, 10)[np.arange(width) // 16].astype(np.uint16)
+    grey = np.full((height // 2, width // 2), 512, np.uint16)
+    still = (np.tile(flat, (height, 1)), grey, grey)
+    moments = itertools.count()
+    paths = content_paths(
+        lambda planes: reserved(planes, 600, next(moments)), frames=(20, 30), shown=lambda _: still,
+        run=4,
+    )  # fmt: skip
+    assert paths.lag_count[1:4].min() > 10_000
+    assert paths.lag_square.sum() == 0
+    assert paths.still[:, 2].sum() == 2 * paths.still[:, 3].sum() > 0  # no change between frames
 
 
 def told(evidence, *checks):

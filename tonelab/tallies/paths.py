@@ -380,7 +380,8 @@ class _Adder:
         side = min(int((x1 - x0).min()), int((y1 - y0).min()), _STEADY_SIDE)
         y, x = np.divmod(np.arange(side * side), side)
         codes = np.stack([plane[y0[:, None] + y, x0[:, None] + x] for plane in frames])
-        codes = codes.astype(np.int64)
+        kept = _video(codes).all(axis=(0, 2))
+        rows, codes = rows[kept], codes[:, kept].astype(np.int64)
         total = codes.sum(axis=0)
         self.steady[:, rows] = (
             np.full(len(rows), len(frames)),
@@ -417,14 +418,14 @@ class _Adder:
         for lag in range(1, len(frames)):
             for n in range(lag, len(frames)):
                 (one, seen), (other, again) = frames[n - lag], frames[n]
-                same = flat[n - lag] & flat[n] & (one == other)
+                same = flat[n - lag] & flat[n] & (one == other) & _video(seen) & _video(again)
                 change = again[same].astype(np.int64) - seen[same]
                 self.lags[:, lag] += (change**2).sum(), change.size
 
     def _add_still(self, frames: list[tuple[Plane, Plane]], mask: Mask) -> None:
         """Sum flat places of two frames; what moves there is no source's."""
         (one, seen), (other, again) = frames[:2]
-        flat = mask & within(mask.shape, LUMA_REACH) & (one == other)
+        flat = mask & within(mask.shape, LUMA_REACH) & (one == other) & _video(seen) & _video(again)
         for source in (one, other):
             flat &= span(source, LUMA_REACH) <= _STILL
         a, b = seen[flat].astype(np.float64), again[flat].astype(np.float64)
@@ -457,6 +458,12 @@ class _Adder:
         sums = scaling_sums(source, capture, mask, plain_relation(self.pair))
         self.resampled += sums
         return sums
+
+
+def _video(codes: Plane) -> Mask:
+    """Codes that are not reserved for synchronisation, BT.2100; those that are tell no noise."""
+    legal: Mask = (codes > 3) & (codes < 1020)
+    return legal
 
 
 def _finer(plane: FloatArray) -> IntArray:
