@@ -43,7 +43,7 @@ from injury import (
     turned,
 )
 from scipy import ndimage
-from skimage.transform import downscale_local_mean
+from skimage.transform import downscale_local_mean, resize
 
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
@@ -360,14 +360,21 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
         assert np.abs(rows - columns).max() <= 1  # halves may be rounded either way
 
 
-def scaled_evidence(change):
-    """Evidence of pictures that a device changed before it halved them."""
+def scaled_evidence(change, rows=None):
+    """Evidence of pictures that a device changed before it halved them.
+
+    ``rows`` makes chroma of 4:2:2 out of that of 4:2:0 in place of an interpolation at its siting.
+    """
 
     def device(planes):
-        return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in pointwise(change)(planes)]
+        y, *chroma = pointwise(change)(planes)
+        chroma = chroma if rows is None else [rows(plane[::2].astype(float)) for plane in chroma]
+        return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in (y, *chroma)]
 
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
-    return Evidence(signal, signal, tallies=none, paths=content_paths(device, 0.5, (4, 20, 26, 40)))
+    facts = PairingFacts("content", (0.5, 0.5), (0.0, 0.0), 0.0, 0, 48)
+    paths = content_paths(device, 0.5, (4, 20, 26, 40))
+    return Evidence(signal, signal, tallies=none, paths=paths, pairing=facts)
 
 
 def test_colours_of_scaled_pictures_tell_hue_and_saturation():
@@ -426,6 +433,27 @@ def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
     assert said is None or re.search(said, found[0].text)
 
 
+@pytest.mark.parametrize(
+    ("rows", "named"),
+    [
+        (None, set()),
+        (lambda plane: plane.repeat(2, axis=0), {"chroma-lines-repeated"}),
+        (
+            lambda plane: resize(plane, (2 * len(plane), plane.shape[1]), 1, mode="edge"),
+            {"chroma-siting"},
+        ),
+        (
+            lambda plane: ndimage.gaussian_filter1d(
+                resize(plane, (2 * len(plane), plane.shape[1]), 1, mode="edge"), 0.8, axis=1
+            ),
+            {"chroma-siting", "chroma-softened"},
+        ),
+    ],
+)
+def test_scaled_pictures_tell_how_rows_of_chroma_were_made(rows, named):
+    assert set(told(scaled_evidence(lambda codes: codes, rows), "chroma")) == named
+
+
 @pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])
 def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
     # A ramp in light from top to bottom, of 0.8 codes each row of luma, shown at 3/2.
@@ -447,7 +475,7 @@ def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
     none = np.zeros((0, 2), np.int64)
     relation = chroma_relation(Pair(*clips, None, grid, grid, none, facts, ()))
     every = np.ones((180, 270), bool)
-    sums = colour_sums(*planes, np.full((180, 270), 500.0), every, relation, "bilinear")
+    sums = colour_sums(*planes, planes[1][0], every, relation, "bilinear")
     count, shown, there = sums[:, 1], sums[:, 3] / FINER, sums[:, 6]
     assert np.abs((there - shown) / count)[count > 1000].max() < 0.1
 

@@ -8,32 +8,42 @@ import numpy as np
 
 from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel
 from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.tallies.chroma_ways import COLUMNS, TERMS, WAYS
 from tonelab.tallies.paths import CHROMA_REACH
+from tonelab.tallies.rescaled import FINER, KNOWN
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.chroma_ways import Way
     from tonelab.tallies.path_tables import PathTables
+    from tonelab.tallies.tallies import IntArray
 
 _SHIFT_LIMIT = 0.08  # samples
 _SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved
 _SOFTNESS_LIMIT = 0.1  # departure of a gain from 1
+_AHEAD = 0.02  # squared codes by which one way of making rows must foretell more than others
+_SITED: dict[Way, str] = {"topleft": "on every other luma row", "left": "between rows"}
+_MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 
 
 @check("chroma", "chroma siting and interpolation")
 def chroma(evidence: Evidence) -> Findings:
     """Name what made the captured chroma samples out of the source's."""
-    paths = evidence.paths
-    if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
+    paths, found = evidence.paths, evidence.explanation
+    scaled = paths is not None and paths.chroma_ways[0, 0, 0] >= LEAST_SAMPLES
+    if paths is None or (not scaled and paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES):
         yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
         return
-    found = evidence.explanation
     bent = found.gamut is not None and (evidence.layout is None or not found.affine)
     if evidence.pass_through and bent:
         text = "Filters of chroma cannot be told apart from what was done to the colours."
         yield undecided("chroma", text, AFTER)
+        return
+    if scaled:
+        yield from _of_scaled(evidence, paths.chroma_ways)
         return
     kernels = _kernels(evidence, paths)
     places = {phase: centroid(kernel) for phase, kernel in kernels.items()}
@@ -41,6 +51,53 @@ def chroma(evidence: Evidence) -> Findings:
     yield from _vertical(evidence, kernels, places, count)
     yield _place("horizontal", _across(places), "columns", count)
     yield from _softness(kernels[0, 0].sum(axis=0), abs(_across(places)), count)
+
+
+def _of_scaled(evidence: Evidence, sums: IntArray) -> Findings:
+    """Do so for chroma that was scaled with the picture: as rows were made, and along rows."""
+    block, count = evidence.explanation.linear[1:, 1:], int(sums[0, 0, 0])
+    along = ("chroma", "across", "curved")
+    left = [_left(part, block, *along)[0] ** 2 for part in sums]
+    best, second = np.argsort(left)[:2]
+    if not evidence.pass_through or left[best] > KNOWN or left[second] - left[best] < _AHEAD:
+        text = "How rows of chroma were made cannot be told from how the picture was scaled."
+        yield undecided("chroma", text, NEEDED)
+        return
+    assert evidence.pairing is not None
+    scale, way = evidence.pairing.scale, WAYS[best]
+    gain, across, curved = _left(sums[best], block, *along)[1]
+    if way == "repeated":
+        yield _repeated(float(np.sqrt(left[second] - left[best])), "codes", _AHEAD, count)
+    else:
+        down = _left(sums[best], block, *along, "down")[1][-1] / gain / (2 * scale[1])
+        figures = f"chroma was made as for samples {_SITED[way]} before it was scaled"
+        yield _siting(evidence, way, _MIDDLES[way] + down, figures, count)
+    # As of the source's samples.
+    bend, slope = curved / scale[0] ** 2, across / scale[0] / 2
+    taps = np.array([0, bend - slope, gain - 2 * bend, bend + slope, 0]) / gain
+    # A scaler may take chroma by itself, or keep it in the place of every other column of luma.
+    kept, error = (scale[0] - 1) / 4, across / gain
+    error -= float(np.clip(error, min(kept, 0.0), max(kept, 0.0)))
+    yield _place("horizontal", error, "columns", count)
+    yield from _softness(taps, abs(error), count)
+
+
+def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatArray]:
+    """RMS codes that terms of foretold chroma leave of the captured, and the factor of each."""
+    moments = sums.astype(np.float64)
+    last, size = COLUMNS - 2, 2 + len(terms)  # an offset of each plane comes first
+    system, right, total = np.zeros((size, size)), np.zeros(size), 0.0
+    for target in range(2):
+        carry = np.zeros((last, size))
+        carry[0, target] = 1.0
+        for n, term in enumerate(terms):
+            carry[TERMS[term] : TERMS[term] + 2, 2 + n] = block[target]
+        system += carry.T @ moments[:last, :last] @ carry
+        right += carry.T @ moments[:last, last + target]
+        total += moments[last + target, last + target]
+    factors = np.asarray(np.linalg.lstsq(system, right)[0], np.float64)
+    rest = max(float(total - factors @ right), 0.0) / (2 * moments[0, 0])
+    return float(np.sqrt(rest)) / FINER, factors[2:]
 
 
 def displaced(evidence: Evidence) -> bool:
@@ -76,30 +133,38 @@ def _vertical(
     second = places[1, 0][1]
     marks = [kernels[y, 0].sum(axis=1) for y in (0, 1)]
     if max(abs(marks[0] - marks[1])) < 0.05 and max(abs(marks[0] - _single())) < 0.1:
-        yield altered(
-            "chroma-lines-repeated",
-            "Each chroma row is shown twice: 4:2:0 became 4:2:2 without interpolation.",
-            value=abs(second - first),
-            bound=0.02,
-            unit="chroma rows",
-            count=count,
-            threshold=0.5,
-            alternatives=(f"{CHAIN} makes 4:2:2 of 4:2:0",),
-            decided_by="a capture in 4:2:0, or through another card",
-        )
+        yield _repeated(abs(second - first), "chroma rows", 0.5, count)
         return
     # Rows sited on every other luma row lead to 0 and a half; between two rows to -1/4 and 1/4.
     middle = (first + second) / 2
-    sited = "topleft" if abs(middle - 0.25) < abs(middle) else "left"
-    declared = evidence.source.siting
-    wanted = 0.25 if declared == "topleft" else 0.0
-    error = middle - wanted
+    sited: Way = "topleft" if abs(middle - 0.25) < abs(middle) else "left"
     figures = (
         f"rows of the capture stand at {first:+.2f} and {second:+.2f} source chroma rows, as for "
-        f"{'samples on every other luma row' if sited == 'topleft' else 'samples between rows'}"
+        f"samples {_SITED[sited]}"
     )
+    yield _siting(evidence, sited, middle, figures, count)
+
+
+def _repeated(value: float, unit: str, threshold: float, count: int) -> Finding:
+    return altered(
+        "chroma-lines-repeated",
+        "Each chroma row is shown twice: 4:2:0 became 4:2:2 without interpolation.",
+        value=value,
+        bound=0.02,
+        unit=unit,
+        count=count,
+        threshold=threshold,
+        alternatives=(f"{CHAIN} makes 4:2:2 of 4:2:0",),
+        decided_by="a capture in 4:2:0, or through another card",
+    )
+
+
+def _siting(evidence: Evidence, sited: Way, middle: float, figures: str, count: int) -> Finding:
+    """Hold the mean place of rows, in source chroma rows, against what the source declares."""
+    declared = evidence.source.siting
+    error = middle - (_MIDDLES["topleft"] if declared == "topleft" else 0.0)
     if abs(error) > _SHIFT_LIMIT:
-        yield altered(
+        return altered(
             "chroma-siting",
             f"Chroma is shifted by {-2 * error:+.2f} luma rows down against the source's siting "
             f"({declared}): {figures}.",
@@ -111,16 +176,15 @@ def _vertical(
             alternatives=("the source's siting is labelled wrongly",),
             decided_by=f"--source-signal siting={sited}, if the source is known to be sited so",
         )
-    else:
-        yield transparent(
-            "chroma-siting",
-            f"Chroma rows are interpolated in place: {figures}.",
-            value=-2 * error,
-            bound=0.04,
-            unit="luma rows",
-            count=count,
-            threshold=2 * _SHIFT_LIMIT,
-        )
+    return transparent(
+        "chroma-siting",
+        f"Chroma rows are interpolated in place: {figures}.",
+        value=-2 * error,
+        bound=0.04,
+        unit="luma rows",
+        count=count,
+        threshold=2 * _SHIFT_LIMIT,
+    )
 
 
 def _single() -> FloatArray:

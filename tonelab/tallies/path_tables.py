@@ -41,6 +41,9 @@ class PathTables:
     chroma_gram
         (2, 2, 53, 53): the same for the 25 Cb and 25 Cr source samples around each chroma
         sample, a constant, and the captured Cb and Cr, by parity of row and column of the capture.
+    chroma_ways
+        (3, 11, 11): of 4:2:0 content that was scaled to 4:2:2, sums of products of chroma for each
+        of `tonelab.tallies.chroma_ways.WAYS`, see `tonelab.tallies.chroma_ways.chroma_way_sums`.
     chroma_phases
         Parities (rows, columns) that differ: (2, 1) for 4:2:0 shown as 4:2:2.
     surround_gram
@@ -81,6 +84,7 @@ class PathTables:
     luma_gram: IntArray
     detail_gram: IntArray
     chroma_gram: IntArray
+    chroma_ways: IntArray
     chroma_phases: tuple[int, int]
     surround_gram: IntArray
     resampled: IntArray

@@ -15,6 +15,8 @@ from tonelab.chart import Group, sample_windows
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
 from tonelab.tallies.bursts import BURST
+from tonelab.tallies.chroma_ways import COLUMNS as WAY_COLUMNS
+from tonelab.tallies.chroma_ways import WAYS, chroma_way_sums
 from tonelab.tallies.facing import (
     chroma_relation,
     facing_shift,
@@ -100,6 +102,7 @@ class _Adder:
         self.luma_gram = np.zeros((2, luma, luma), np.int64)
         self.detail_gram = np.zeros((luma, luma), np.int64)
         self.chroma_gram = np.zeros((2, 2, chroma, chroma), np.int64)
+        self.chroma_ways = np.zeros((len(WAYS), WAY_COLUMNS, WAY_COLUMNS), np.int64)
         self.surround_gram = np.zeros((4, 4), np.int64)
         self.resampled = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
         self.steady = np.zeros((5, patches), np.int64)
@@ -134,6 +137,7 @@ class _Adder:
             luma_gram=self.luma_gram,
             detail_gram=self.detail_gram,
             chroma_gram=self.chroma_gram,
+            chroma_ways=self.chroma_ways,
             chroma_phases=self.repeat or (1, 1),
             surround_gram=self.surround_gram,
             resampled=self.resampled,
@@ -224,9 +228,14 @@ class _Adder:
         if self.shift is None:
             self._add_luma(shown, capture[0], mask, plain)
             self._add_surround(shown, capture[0], mask)
+            if (self.source_factors, self.capture_factors) == ((2, 2), (2, 1)):
+                (scale_x, scale_y), (x, y) = relation
+                to_rows = (scale_x, scale_y), (x / 2, y)
+                held = pairs[-1][0], capture, mask[:, ::2], to_rows, scaling.name
+                self.chroma_ways += chroma_way_sums(*held)
         if not self.rgb:
             how = chroma_relation(self.pair), scaling.name
-            self.foretold.append(colour_sums(pairs[-1][0], capture, plain, mask, *how))
+            self.foretold.append(colour_sums(pairs[-1][0], capture, shown, mask, *how))
             self._add_flat(facing[-1][0], capture, mask)
 
     def _add_flat(self, source: Planes, capture: Planes, mask: Mask) -> None:

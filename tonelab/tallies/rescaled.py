@@ -30,7 +30,9 @@ COLUMNS = _FILTERED + 3
 FINER = 16  # parts of a code
 CELL_SIDE = 16  # codes of a colour's cell, along each component
 CELLS_ALONG = 1024 // CELL_SIDE
-_SMOOTH = 8  # codes between which foretold chroma stays, for its place and filter are not known
+# Codes between which foretold luma and chroma stay where colours are compared: filters of detail,
+# and the place and filter of chroma, are not known to the last.
+_SMOOTH = (80, 8, 8)
 _MOST_SAMPLES = 100_000  # of one frame
 _ROUNDED = 0.5  # codes RMS that rounding, here and there, may leave
 _BETTER = 0.6  # share of the rest that a filter of detail must undercut
@@ -152,7 +154,7 @@ def rescale(
 
 
 def colour_sums(
-    source: Planes, capture: Planes, luma: FloatArray, mask: Mask, relation: Relation, name: str
+    source: Planes, capture: Planes, luma: Plane, mask: Mask, relation: Relation, name: str
 ) -> IntArray:
     """Sum captured colours by cells of the colour that scaling foretells, shape (N, 11).
 
@@ -174,10 +176,9 @@ def colour_sums(
     down, across = (-(-a // b) for a, b in zip(luma.shape, shape, strict=True))
     made = [resample(plane, shape, *relation, KERNELS[name]) for plane in source[1:]]
     wanted = mask[::down, ::across] & made[0][1]
-    for plane, _ in made:
-        spread = ndimage.maximum_filter(plane, 3) - ndimage.minimum_filter(plane, 3)
-        wanted &= spread <= _SMOOTH
-    shown = [luma[::down, ::across], *(plane for plane, _ in made)]
+    shown = [luma[::down, ::across].astype(np.float64), *(plane for plane, _ in made)]
+    for plane, most in zip(shown, _SMOOTH, strict=True):
+        wanted &= ndimage.maximum_filter(plane, 3) - ndimage.minimum_filter(plane, 3) <= most
     foretold = integers(FINER * np.stack([plane[wanted] for plane in shown], axis=1))
     seen = [capture[0][::down, ::across], *capture[1:]]
     captured = np.stack([plane[wanted] for plane in seen], axis=1).astype(np.int64)
