@@ -399,7 +399,7 @@ def test_colours_of_scaled_pictures_are_kept_where_nothing_else_was_done():
     rest = evidence.colours.capture - evidence.colours.source
     assert len(rest) > 60
     assert np.sqrt(np.mean(rest**2, axis=0)).max() < 0.4
-    assert not told(evidence, "planes", "matrix", "gamut", "hue", "levels")
+    assert not told(evidence, "planes", "matrix", "gamut", "hue", "saturation", "levels")
 
 
 def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():

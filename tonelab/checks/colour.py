@@ -249,7 +249,10 @@ def saturation(evidence: Evidence) -> Findings:
             alternatives=("a colour-management control", "a gamut mapping"),
             decided_by="a capture with colour management off",
         )
-    elif (displaced(evidence) or evidence.resampled) and abs(value / expected - 1) < _SPILT:
+    elif abs(value / expected - 1) < _SPILT and (
+        # Colours of scaled content are looked at where none spill.
+        displaced(evidence) or (evidence.resampled and evidence.layout is not None)
+    ):
         yield undecided(
             "saturation",
             f"The chroma ratio is {value:.4f}, but chroma is displaced or scaled and spills over "
