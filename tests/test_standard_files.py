@@ -10,6 +10,7 @@ import pytest
 from tonelab.compare import compare
 from tonelab.conversion.standards import STANDARDS
 from tonelab.curvefile import content_hash, load, save
+from tonelab.curvefile.index import has_index
 from tonelab.standard_files import PEAKS, standard_measurement
 
 FOLDER = Path(__file__).parents[1] / "curves" / "standards"
@@ -22,6 +23,7 @@ def kept(name, peak):
 def test_every_standard_has_its_files():
     expected = {f"{name}-{peak}.h5" for name in STANDARDS for peak in PEAKS}
     assert {path.name for path in FOLDER.iterdir()} == expected
+    assert all(has_index(path.read_bytes()) for path in FOLDER.iterdir())
 
 
 def test_a_file_is_what_the_code_makes_today(tmp_path):

@@ -154,7 +154,7 @@ def _how_cut(evidence: Evidence) -> str:
     if not evidence.pass_through:
         return "without dither"
     step, found = evidence.code_step, evidence.tones
-    if len(found):
+    if len(found) and evidence.explanation.gamut is None:
         rest = found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]
         bias = float(rest.mean())
     elif evidence.explanation.affine:

@@ -35,6 +35,7 @@ _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
+_COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
 LEAST_SAMPLES = 2_000
 NEEDED = "a capture at the source's size and place, without scaling"
@@ -56,7 +57,8 @@ def detail(evidence: Evidence) -> Findings:
     faint, strong = strata
     assert strong is not None
     loose = evidence.layout is None and (converted or not evidence.pass_through)
-    even = paths.detail_gram[-2, -2] >= LEAST_SAMPLES
+    # Coarse steps leave faint detail or none, by where it lies.
+    even = paths.detail_gram[-2, -2] >= LEAST_SAMPLES and evidence.grain <= _COARSE
     # A curve bends strong detail; faint detail sees only its slope, which differs by place. That of
     # the chart is grey, which other primaries leave alone; its strong detail has colours too.
     by_strong = evidence.pass_through and not converted
