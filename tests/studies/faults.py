@@ -63,6 +63,8 @@ PQ = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
 FIELDS = ("matrix", "range", "transfer", "primaries")
 UNDONE = 0.02  # of the samples that a fault changes by itself; what leaves no more is undone
 READ_ALIKE, NEARLY_ALL = 3.0, 0.99  # codes of R'G'B' that rounding of range and matrix may cost
+LABELS = ("matrix", "primaries")
+MADE = {"709": "bt709", "2020": "bt2020", "P3": "p3d65"}
 KERNELS = {
     "area": (1.0, lambda x: (np.abs(x) < 0.5).astype(float)),
     "bilinear": (2.0, lambda x: np.maximum(1 - np.abs(x), 0)),
@@ -217,7 +219,8 @@ def undone(case: Case) -> list[str]:
 
     Such a fault leaves the capture as it would be with the other alone, but for `UNDONE` of the
     samples that it changes in a clean capture. Both are undone where the file, read with the
-    matrix and range that it declares, shows the colours of a clean one.
+    matrix and range that it declares, shows the colours of a clean one. A label is no fault where
+    the other one made the samples what it says.
     """
     content = Content(case.content, case.seed, recording(case.names, case.sizes))
     content.source(1.0)
@@ -247,12 +250,21 @@ def undone(case: Case) -> list[str]:
             alike.append(876 * np.abs(rgb - wanted)[inside].max(axis=-1) < READ_ALIKE)
         if np.concatenate(alike).mean() > NEARLY_ALL:
             return list(case.names)
-    gone = []
+    made = {made_by(*fault) for fault in zip(case.names, case.sizes, strict=True)}
+    gone = [f"labelled {label}" for label in LABELS if what.declared.get(label) in made]
     for n, name in enumerate(case.names):
         left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
         if left is not None and alone and left <= UNDONE * alone:
             gone.append(name)
     return gone
+
+
+def made_by(name: str, size: int) -> str:
+    """Matrix or primaries that a fault turns the samples into, or nothing."""
+    ways = INJURIES[name].parameters[size]
+    if name.startswith("matrix "):
+        return f"bt{ways[1]}"
+    return MADE[ways.rpartition(" to ")[2]] if name.startswith("primaries ") else ""
 
 
 def as_declared(planes: tuple[np.ndarray, ...], signal: Signal) -> np.ndarray:
