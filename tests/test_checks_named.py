@@ -47,11 +47,12 @@ from skimage.transform import downscale_local_mean, resize
 
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
-from tonelab.checks.depth import codes_used, stages_of_pictures, steps
+from tonelab.checks.depth import codes_used, steps
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import near_levels, twice_levels
+from tonelab.checks.stages import stages_of_pictures
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
 from tonelab.tallies import Tallies
@@ -80,7 +81,7 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
     return SimpleNamespace(
-        explanation=explanation, code_step=1, grain=1, bits_repeated=False, colours=colours,
+        explanation=explanation, code_step=1, rounded_to=1, bits_repeated=False, colours=colours,
         paths=None,
     )  # fmt: skip
 
@@ -642,6 +643,6 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         capture=SimpleNamespace(bits=8),
         rescaled=False,
         leak=0.0,
-        explanation=SimpleNamespace(luma_gain=1.0, predict=lambda source: source),
+        explanation=SimpleNamespace(luma_gain=1.0, gamut=None, predict=lambda source: source),
     )
     assert [finding.id for finding in steps(evidence)] == ids

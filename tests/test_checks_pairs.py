@@ -16,9 +16,10 @@ from injury import recording
 
 from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
+from tonelab.checks.coarse import are_repeated
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import Evidence, Samples, are_repeated
+from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.levels import named_levels
 from tonelab.checks.stages import hidden_stages
@@ -128,6 +129,7 @@ def pictures_of(*faults, filtered):
     ]
     key = keys_of_sites(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
     evidence.paths = SimpleNamespace(sites=table_of_sites([key]))
+    evidence.sites = Evidence.sites.func(evidence)
     return evidence
 
 
@@ -188,13 +190,13 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
         chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None,
     )  # fmt: skip
     found = named_levels(
-        SimpleNamespace(explanation=shown, code_step=1, grain=1, bits_repeated=False)
+        SimpleNamespace(explanation=shown, code_step=1, rounded_to=1, bits_repeated=False)
     )
     assert (found and found.id) == name
 
 
 def test_dither_leaves_no_doubt_of_a_mean():
-    dithered, cut = (SimpleNamespace(layout=1, noise=n, grain=8) for n in (3.2, 0.1))
+    dithered, cut = (SimpleNamespace(layout=1, noise=n, grain=8, stage=None) for n in (3.2, 0.1))
     assert Evidence.rounded_to.func(dithered) == 1
     assert Evidence.rounded_to.func(cut) == 8
 

@@ -2,24 +2,17 @@
 
 from __future__ import annotations
 
-from itertools import product
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import LEAK_LIMIT, are_repeated
+from tonelab.checks.coarse import Stage, are_repeated, how_cut
+from tonelab.checks.evidence import LEAK_LIMIT, Samples
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.flats import stages_of_flat_colours
+from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
-from tonelab.checks.stages import (
-    FINEST_RGB,
-    LEAST_FLAT,
-    STAGES,
-    Stage,
-    flat,
-    hidden_stages,
-    named_stage,
-)
+from tonelab.checks.stages import hidden_stages, stages_of_pictures
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -32,16 +25,16 @@ if TYPE_CHECKING:
 
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _NOISY = 0.3  # codes; more in flat patches is dither
-_EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
-_AHEAD = 0.1  # by which fewer bits must foretell more than any stage of another name
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
+_LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
+_LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rounds anew
 _LEAST_OF_CHROMA = 24  # codes of either plane
 
 
@@ -87,6 +80,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} records fewer bits than its file holds",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
+        yield from _lost_before(evidence, Stage("bits", bits, "rounded"), count)
     elif evidence.bits_repeated:
         yield altered(
             "depth-bits-repeated",
@@ -99,6 +93,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} extends 8 bits to 10 so",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
+        yield from _lost_before(evidence, Stage("repeated", 8, "rounded"), count)
     else:
         chroma = _coarse_chroma(evidence) if not hidden else None
         if chroma is not None:
@@ -154,14 +149,20 @@ def _how_cut(evidence: Evidence) -> str:
     if not evidence.pass_through:
         return "without dither"
     step, found = evidence.code_step, evidence.tones
+    fault = named_levels(evidence)
+    usual = 0.0 if fault is None else fault.luma_offset
     if len(found) and evidence.explanation.gamut is None:
         rest = found.capture[:, 0] - evidence.explanation.luma_gain * found.source[:, 0]
-        bias = float(rest.mean())
+        bias = float(rest.mean()) - usual
     elif evidence.explanation.affine:
-        bias = evidence.explanation.luma_offset
+        bias = evidence.explanation.luma_offset - usual
     else:
         return "without dither"
-    return f"{_cut(bias, step)}, without dither"
+    # Brightness may have moved luma too.
+    told = None if evidence.paths is None else how_cut(evidence.paths.joint[1:], step)
+    means = _cut(bias, step)
+    way = means if told is None or means.startswith(told) else told
+    return f"{way}, without dither"
 
 
 def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
@@ -202,8 +203,16 @@ def _by_greys(evidence: Evidence, count: int) -> Finding:
     )
 
 
-def _levels_lost(found: int, expected: int, count: int) -> Finding:
-    bits = 10 + float(np.log2(found / expected))
+def _lost_before(evidence: Evidence, last: Stage, count: int) -> Findings:
+    """Find fewer levels of luma than what rounded the codes last would leave."""
+    found, expected = levels_seen(evidence, last)
+    known = evidence.pass_through and evidence.clear and expected >= _LEAST_BEHIND
+    if known and found < (1 - _LEVELS_LOST) * expected:
+        yield _levels_lost(found, expected, count, last.bits)
+
+
+def _levels_lost(found: int, expected: int, count: int, of: int = 10) -> Finding:
+    bits = of + float(np.log2(found / expected))
     return altered(
         "depth-levels",
         f"{found} of {expected} luma levels reach the output, as after a stage of about "
@@ -240,8 +249,11 @@ def codes_used(evidence: Evidence) -> tuple[int, int] | None:
     return (found, expected) if few and expected >= _LEAST_CODES else None
 
 
-def levels_seen(evidence: Evidence) -> tuple[int, int]:
-    """Distinct grey levels in the capture, and how many a straight path would give."""
+def levels_seen(evidence: Evidence, last: Stage | None = None) -> tuple[int, int]:
+    """Distinct grey levels in the capture, and how many a straight path would give.
+
+    ``last`` is what rounds codes at its end.
+    """
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
     neutrals = neutrals[inside]
@@ -253,68 +265,25 @@ def levels_seen(evidence: Evidence) -> tuple[int, int]:
         still, _ = _stands_still(np.bincount(row, neutrals.capture[:, 0]) / np.bincount(row))
         return len(code) - int(still.sum()), len(code)
     predicted = evidence.explanation.predict(neutrals.source)[:, 0] + ORIGIN[0]
-    expected = np.unique(np.rint(predicted[(predicted > 0.5) & (predicted < 1022.5)]))
+    straight = np.rint(predicted[(predicted > 0.5) & (predicted < 1022.5)])
+    expected = np.unique(straight if last is None else last.after(straight))
     reached = neutrals.capture[:, 0] + ORIGIN[0]
     levels = np.unique(np.rint(reached[(reached > 0.5) & (reached < 1022.5)]))
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
-def stages_of_pictures(evidence: Evidence) -> tuple[Finding, ...]:
-    """Name stages that predict luma over flat chroma, where flat colours are few.
-
-    What else was done to colours, by matrices and controls, may have come before an R'G'B' stage or
-    after. Fewer bits must show in chroma too: in what another matrix, or R'G'B', makes luma of it.
-    """
-    paths, found = evidence.paths, evidence.explanation
-    shown = int(np.count_nonzero(flat(evidence.colours) & found.used))
-    if found.gamut is not None or shown >= LEAST_FLAT:
-        return ()
-    if paths is None or len(paths.samples) < LEAST_FLAT:
-        text = f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat "
-        return (undecided("depth-rgb-stage", f"{text}colours.", "a capture of the chart"),)
-    source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
-    # As the known steps alone make it, or as fitted with what else was done.
-    maps = ((found.known, np.zeros(3)), (found.linear, found.offset))
-
-    def changed(codes: FloatArray) -> list[FloatArray]:
-        return [(codes - ORIGIN) @ linear.T + offset + ORIGIN for linear, offset in maps]
-
-    def hit(*made: FloatArray) -> float:
-        return max(float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean()) for codes in made)
-
-    coarse, in_rgb = ([s for s in STAGES if (s.kind == "rgb") == rgb] for rgb in (False, True))
-    direct = hit(*changed(source))
-    before = [np.floor(codes + 0.5) for codes in changed(source)]
-    ways: dict[tuple[Stage, ...], float] = {
-        (stage,): hit(*changed(stage.after(source)), *map(stage.after, before)) for stage in in_rgb
-    }
-    if found.matrices is not None:
-        ways |= {(stage,): hit(*changed(stage.after(source))) for stage in coarse}
-    if max(ways.values()) < _EXACT:
-        ways |= {
-            (first, second): hit(second.after(first.after(source)))
-            for first, second in product(coarse, in_rgb)
-            if second.bits <= FINEST_RGB
-        }
-    best = max(ways, key=lambda way: ways[way])
-    names = [stage.name for stage in best]
-    rival = max(share for way, share in ways.items() if [s.name for s in way] != names)
-    fine = best[0].kind == "rgb" and best[0].bits > FINEST_RGB
-    close = best[0].kind != "rgb" and rival > ways[best] - _AHEAD
-    if fine or close or ways[best] < _EXACT or direct > ways[best] - 0.02:
-        return ()
-    return tuple(named_stage(stage, ways[best], direct, len(source)) for stage in best)
-
-
 @check("steps", "steps of gradients")
 def steps(evidence: Evidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
-    neutrals = evidence.tones
+    neutrals, clear = evidence.tones, evidence.clear
+    by_colour = evidence.layout is None and evidence.explanation.gamut is not None
+    if by_colour and evidence.paths is not None and evidence.noise < _NOISY:
+        neutrals, clear = _by_colour(evidence.paths.samples), True
     inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
     # Beyond the ends of the codes no step is expected.
     inside &= np.abs(evidence.explanation.predict(neutrals.source)[:, 0] - _MIDDLE) < _WITHIN
     neutrals = neutrals[inside]
-    if len(neutrals) < _LEAST_GREYS or not evidence.clear:
+    if len(neutrals) < _LEAST_GREYS or not clear:
         yield undecided(
             "steps",
             "There are too few undisturbed grey levels here to count steps.",
@@ -344,6 +313,7 @@ def steps(evidence: Evidence) -> Findings:
     # Where scaling is foretold to a code, or chroma leaks in, greys of a code are not all alike.
     mixed = evidence.rescaled or (evidence.layout is None and evidence.leak > LEAK_LIMIT)
     allowed = max(0.0, 1 - gain) + (_LOST_BY_CHANCE if mixed else 0.02)
+    allowed = _LOST_BY_COLOUR if by_colour else allowed
     first_grey = levels[start] + ORIGIN[0]
     text = (
         f"{int(lost.sum())} of {int(neighbours.sum())} steps between neighbouring source greys are "
@@ -359,7 +329,7 @@ def steps(evidence: Evidence) -> Findings:
     }
     regular = int(np.ceil(regular / max(gain, 0.1)))
     # Greys of content are means of flat places, and may belong to the next code.
-    regular += int(evidence.layout is None)
+    regular += int(evidence.layout is None) + 2 * int(by_colour)
     if share > allowed and evidence.capture.bits >= 10:
         figures |= {
             "alternatives": ("fewer bits in a stage of the path",),
@@ -379,6 +349,30 @@ def steps(evidence: Evidence) -> Findings:
         yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
         yield transparent("steps", f"{text}.", **figures)
+
+
+def _by_colour(samples: IntArray) -> Samples:
+    """Luma as its steps between colours of the same chroma add up, by source code.
+
+    Where luma depends on chroma too, as after other primaries, those alone are steps of gradients.
+    """
+    _, luma, cb, cr, seen, count = samples.T
+    key = (cb << 20) | (cr << 10) | luma
+    colours, of = np.unique(key, return_inverse=True)
+    mean = np.bincount(of, count * seen) / np.bincount(of, count)
+    lower = np.flatnonzero(np.diff(colours) == 1)
+    code, at = np.unique(colours[lower] & 1023, return_inverse=True)
+    pairs = np.bincount(at)
+    rise = np.bincount(at, mean[lower + 1] - mean[lower]) / pairs
+    # Codes that a step leads to, and those that one starts from.
+    levels = np.union1d(code, code + 1)
+    rises = np.diff(levels).astype(np.float64)
+    rises[np.isin(levels[:-1], code)] = rise
+    reached = levels[:1] + np.concatenate([[0.0], np.cumsum(rises)])
+    source, capture = np.zeros((2, len(levels), 3))
+    source[:, 0], capture[:, 0] = levels - ORIGIN[0], reached - ORIGIN[0]
+    often = np.full(len(levels), int(pairs.min(initial=1)), np.int64)
+    return Samples(source, capture, np.zeros_like(source), often, levels, levels)
 
 
 def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:

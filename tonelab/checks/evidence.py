@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
+from tonelab.checks.coarse import are_repeated, stage_before_all
 from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
+    from tonelab.checks.coarse import Stage
     from tonelab.colours import Colours
     from tonelab.media import Clip
     from tonelab.results import Finding, PairingFacts
@@ -40,6 +42,7 @@ _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line o
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
 _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
+_STILL = 0.02  # squared codes
 _MOSTLY = 0.75  # share of codes
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
@@ -249,6 +252,8 @@ class Evidence:
             samples = self._samples(gather_cells(self.tallies))
             if self.resampled and self.paths is not None:
                 samples = max(samples, _foretold(self.paths.foretold), key=len)
+            elif self.stage is not None:
+                samples = _behind(self.stage, self.sites)
         return _nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:
@@ -265,10 +270,37 @@ class Evidence:
         )
 
     @cached_property
+    def sites(self) -> Samples:
+        """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
+        if self.paths is None:
+            return _none()
+        table = self.paths.sites
+        colours, of = np.unique(table[:, :3], axis=0, return_inverse=True)
+        count = np.bincount(of, table[:, 6])
+        mean, square = (
+            np.stack([np.bincount(of, table[:, 6] * plane**n) for plane in table.T[3:6]], axis=1)
+            / count[:, None]
+            for n in (1, 2)
+        )
+        source, capture = colours - ORIGIN, mean - ORIGIN
+        _, chroma = np.unique(source[:, 1:], axis=0, return_inverse=True)
+        every = np.arange(len(colours))
+        return Samples(source, capture, square - mean**2, count.astype(np.int64), chroma, every)
+
+    @cached_property
+    def stage(self) -> Stage | None:
+        """Fewer bits that pictures went through before all that changed them, if they did."""
+        if self.code_step > 1 or self.bits_repeated or self.resampled:
+            return None
+        rows = self.sites[self.sites.variance[:, 1:].max(axis=1, initial=0.0) < _STILL]
+        return stage_before_all(rows.source + ORIGIN, np.rint(rows.capture + ORIGIN))
+
+    @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
         # What surroundings add is foretold to about a code, and less well beside a cover.
-        step = self.grain + (self.drift is not None) * (1 + (self.cover is not None))
+        step = 1 if self.stage is not None else self.grain
+        step += (self.drift is not None) * (1 + (self.cover is not None))
         known = self.layout is not None and self.tallies is not None and self.cover is None
         # Neither covered nor driven by surroundings, or else the step is larger.
         if known and step == self.code_step:
@@ -325,7 +357,7 @@ class Evidence:
 
     @cached_property
     def bits_repeated(self) -> bool:
-        """Whether all captured luma codes are 8-bit codes with their highest bits below."""
+        """Whether all captured luma is of 8 bits with the two highest of them below."""
         return are_repeated(np.flatnonzero(self.capture_histogram[0]))
 
     @cached_property
@@ -340,6 +372,8 @@ class Evidence:
     @cached_property
     def rounded_to(self) -> int:
         """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
+        if self.stage is not None:
+            return 1  # behind it
         limit = _DITHERED * self.grain
         noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)
         dithered = np.count_nonzero(noises > limit) > _MOSTLY * len(noises)
@@ -425,11 +459,6 @@ def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
     return bool(left < limit and 0.7 < slopes[0] < 1.4)
 
 
-def are_repeated(used: NDArray[np.intp]) -> bool:
-    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
-    return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
-
-
 def _nominal(samples: Samples) -> Samples:
     luma = samples.source[:, 0]
     return samples[(luma > 2) & (luma < 874)]
@@ -456,6 +485,21 @@ def _foretold(sums: IntArray) -> Samples:
         cluster=place // 16,
         patch=place,
     )
+
+
+def _behind(stage: Stage, samples: Samples) -> Samples:
+    """Colours as a stage sends them on, but for planes that do not follow it."""
+    source, behind = samples.source.copy(), stage.after(samples.source + ORIGIN) - ORIGIN
+
+    def left(codes: FloatArray) -> FloatArray:
+        design = np.column_stack([codes, np.ones(len(codes))])
+        rest = samples.capture - design @ np.linalg.lstsq(design, samples.capture)[0]
+        rms: FloatArray = np.sqrt(np.mean(rest**2, axis=0))
+        return rms
+
+    follows = left(behind) < left(source)
+    source[:, follows] = behind[:, follows]
+    return replace(samples, source=source)
 
 
 def _none() -> Samples:

@@ -187,7 +187,8 @@ def contrast(evidence: Evidence) -> Findings:
     if drift is not None and is_covered(evidence):
         yield _local(drift.gain, drift.bound, len(drift.codes), "the patches around")
         return
-    if repeated_kind(evidence) == "scene-dependent" or is_covered(evidence):
+    covered = evidence.layout is not None and is_covered(evidence)  # of pictures it is left out
+    if repeated_kind(evidence) == "scene-dependent" or covered:
         text = "Local contrast cannot be told from pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
         return

@@ -10,8 +10,9 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.checks.coarse import FINEST_RGB, STAGES, Stage
 from tonelab.checks.explain import ORIGIN
-from tonelab.checks.stages import FINEST_RGB, STAGES, Stage, named_stage
+from tonelab.checks.stages import named_stage
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence

@@ -24,6 +24,7 @@ _LEAST_MOVED = 500  # colours over flat chroma
 _LEVEL = 16  # codes of luma that are held together
 _COLOURS_OF_LEVEL = 12  # of one moment and level
 _LEAST_LEVELS = 12  # of all moments
+_OUTLYING = 6.0  # codes, and times the median departure
 _SWING = 0.25  # code steps; twice where rounding differs by chroma too
 _BY_RULE = {"frames-settling", "frames-cut"}
 
@@ -146,6 +147,9 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     *chroma, seen = (plane - (np.bincount(code, count * plane) / total)[code] for plane in planes)
     factors, weight = np.stack(chroma, axis=1), np.sqrt(count)
     rest = seen - factors @ np.linalg.lstsq(factors * weight[:, None], seen * weight)[0]
+    # Single samples that were lost tell nothing of the mapping.
+    near = np.abs(rest) <= _OUTLYING * float(np.median(np.abs(rest))) + _OUTLYING
+    burst, luma, count, rest = burst[near], luma[near], count[near], rest[near]
     _, group, colours = np.unique(
         burst * CODES + luma // _LEVEL, return_inverse=True, return_counts=True
     )

@@ -113,7 +113,10 @@ def levels(evidence: Evidence) -> Findings:
     )
     if fault is not None:
         lost = _lost_share(evidence)
-        if evidence.capture.range == "full" and fault.id.startswith("narrow-to-full"):
+        # Full range of Y'CbCr is that of its own stage: R'G'B' expands chroma by 2 % more.
+        as_said = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
+        expanded = fault.id.startswith("narrow-to-full")
+        if as_said and expanded and evidence.capture.range == "full":
             yield transparent(
                 "levels",
                 f"The capture is {fault.text}, as its range says ({figures}).",
@@ -216,10 +219,15 @@ def named_levels(evidence: Evidence) -> Fault | None:
         return np.inf if alone else max(luma, colour)
 
     # Codes scaled after they were cut to a coarser step no longer keep to that step.
-    step = 4 if evidence.bits_repeated else min(evidence.grain, 4)
+    step = 4 if evidence.bits_repeated else min(evidence.rounded_to, 4)
     nearest = min((f for f in FAULTS if f.ranges or step == 1), key=distance)
     neutral = max(abs(luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
-    return nearest if distance(nearest) < min(_MATCH * step, neutral) else None
+    if distance(nearest) >= min(_MATCH * step, neutral):
+        return None
+    # Nor does a coarse step tell in how many bits ranges were scaled.
+    bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
+    told = step == 1 or not nearest.ranges
+    return nearest if told else replace(nearest, text=nearest.text.replace(bits, ""))
 
 
 def near_levels(evidence: Evidence) -> Fault | None:

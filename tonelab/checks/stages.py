@@ -1,35 +1,35 @@
-"""Coarse stages inside a path, told by the codes they leave though later stages hide their steps.
-
-A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
-part again what was taken together: the colours behind a supposed stage, carried on by an affine
-map, foretell the captured codes to the digit if the stage is right, and by chance if it is not.
-"""
+"""Coarse stages inside a path, told by their codes though later stages hide their steps."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import Samples
-from tonelab.checks.explain import ORIGIN, SPAN
-from tonelab.checks.registry import CHAIN, altered
-from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+from tonelab.checks.coarse import (
+    CHROMA,
+    FINEST_RGB,
+    LEAST_FLAT,
+    LUMA,
+    STAGES,
+    Stage,
+    carried_on,
+    foretold,
+)
+from tonelab.checks.explain import ORIGIN
+from tonelab.checks.registry import CHAIN, altered, undecided
 
 if TYPE_CHECKING:
     from typing import Unpack
 
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import Evidence, Samples
     from tonelab.checks.registry import Figures
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
 
-LEAST_FLAT = 200  # colours
 _SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
 _GAIN = 0.2  # by which it must foretell more than no stage
 _LEAD = 0.1  # by which it must foretell more than any stage of another name
@@ -39,54 +39,10 @@ _WHOLE = 0.02  # codes
 _GREY, _FLAT = 8.0, 0.75  # codes of chroma; share of the colours, less of which are dithered
 _LESS = 0.7  # of what is left without a stage, or with any other
 _OFTEN = 16  # samples of a colour under dither
-_NEAR = 1.5  # codes from a map within which colours are fitted again
-_ALL, _LUMA, _CHROMA = slice(0, 3), slice(0, 1), slice(1, 3)
-
-
-@dataclass(frozen=True, slots=True)
-class Stage:
-    """Fewer bits, or fewer with the highest repeated below, or R'G'B' and back.
-
-    ``how`` is rounded or cut off, of R'G'B' narrow or full.
-    """
-
-    kind: Literal["bits", "repeated", "rgb"]
-    bits: int
-    how: Literal["rounded", "cut off", "narrow", "full"]
-
-    @property
-    def name(self) -> tuple[str, int, str]:
-        """What it is called by; repeated bits alike, however they were brought to 8."""
-        return self.kind, self.bits, "" if self.kind == "repeated" else self.how
-
-    def after(self, codes: FloatArray) -> FloatArray:
-        """10-bit codes, shape (N, 3), behind the stage."""
-        if self.kind == "rgb":
-            return through_rgb(codes, self.bits, narrow=self.how == "narrow")
-        step = 2 ** (10 - self.bits)
-        short = np.floor(codes / step + (0.5 if self.how == "rounded" else 0.0))
-        short = np.clip(short, 0, 2**self.bits - 1)
-        below = np.floor(short / 64) if self.kind == "repeated" else np.zeros_like(short)
-        there: FloatArray = short * step + below
-        return there
-
-
-STAGES: tuple[Stage, ...] = (
-    *(Stage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
-    *(Stage("repeated", 8, how) for how in ("rounded", "cut off")),
-    *(Stage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
-)
-FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y'CbCr together
-
-
-def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
-    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
-    rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, "bt2020")
-    top = 2**bits - 1
-    scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
-    stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
-    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * SPAN + ORIGIN + 0.5)
-    return there
+_EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
+_AHEAD = 0.1  # by which fewer bits must foretell more than any stage of another name
+_EXACT = 0.9  # share of samples that a hypothesis must predict exactly
+_ALL = slice(0, 3)
 
 
 def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
@@ -103,12 +59,12 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     """
     found = evidence.explanation
     if evidence.layout is None and evidence.paths is not None:
-        colours = _of_sites(evidence.paths.sites)
+        colours = evidence.sites
     else:
         colours = evidence.colours[found.used]
     if len(colours.source) < LEAST_FLAT:
         return ()
-    rows = flat(colours, _CHROMA)
+    rows = flat(colours, CHROMA)
     count = int(np.count_nonzero(rows))
     # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
     coloured = np.abs(colours.source[:, 1:]).max(axis=1) > _GREY
@@ -131,7 +87,7 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
             continue  # fewer bits leave nothing of those repeated below
         told = _shares(stage.after(source), seen, lasts)
         if stage.kind == "rgb":
-            told = np.maximum(told, _told(stage.after(behind), seen))
+            told = np.maximum(told, foretold(stage.after(behind), seen))
         else:
             told[0] = 0.0
         told[0] *= luma
@@ -144,21 +100,6 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
         fine = best.kind == "rgb" and best.bits > FINEST_RGB
         return () if fine else (named_stage(best, share, without, count),)
     return () if lasts or not luma else _two_stages(source, seen, share)
-
-
-def _of_sites(table: IntArray) -> Samples:
-    """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
-    colours, of = np.unique(table[:, :3], axis=0, return_inverse=True)
-    count = np.bincount(of, table[:, 6])
-    mean, square = (
-        np.stack([np.bincount(of, table[:, 6] * plane**n) for plane in table.T[3:6]], axis=1)
-        / count[:, None]
-        for n in (1, 2)
-    )
-    every = np.arange(len(colours))
-    return Samples(
-        colours - ORIGIN, mean - ORIGIN, square - mean**2, count.astype(np.int64), every, every
-    )
 
 
 def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
@@ -180,10 +121,10 @@ def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
         if step < 2 ** (10 - stage.bits):
             carried = (1 - share) * stage.after(low) + share * stage.after(low + step)
             behind.append((stage, carried))
-    found = _by_means(source, seen[:, _CHROMA], behind)
+    found = _by_means(source, seen[:, CHROMA], behind)
     if found is not None:
         return (_as_found(found[0], f"foretells mean chroma {found[1]}", count=len(source)),)
-    found = _by_means(source, seen[:, _LUMA], luma)
+    found = _by_means(source, seen[:, LUMA], luma)
     if found is None:
         return ()
     text = f"Luma alone goes through a stage of about {found[0].bits}.0 bits: that foretells its "
@@ -224,7 +165,7 @@ def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Findi
     coarse = [stage for stage in STAGES if stage.kind != "rgb"]
     in_rgb = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
     told = {
-        (first, second): float(_told(second.after(first.after(source)), seen).min())
+        (first, second): float(foretold(second.after(first.after(source)), seen).min())
         for first, second in product(coarse, in_rgb)
     }
     best = max(told, key=lambda pair: told[pair])
@@ -249,33 +190,12 @@ def _last_stages(evidence: Evidence) -> tuple[Stage, ...]:
     return (Stage("repeated", 8, "cut off"),) if evidence.bits_repeated else ()
 
 
-def _carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
-    """Codes after the affine map that carries most of them to those seen."""
-    design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
-    there, near = np.zeros_like(seen), np.ones(seen.shape, bool)
-    for _ in range(2):
-        for plane in range(3):
-            rows = near[:, plane]
-            there[:, plane] = design @ np.linalg.lstsq(design[rows], seen[rows, plane])[0]
-        near = np.abs(seen - there) < _NEAR
-        if near.sum(axis=0).min() < LEAST_FLAT:
-            break
-    carried: FloatArray = np.floor(there + 0.5)
-    return carried
-
-
 def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> FloatArray:
     """Shares of the colours that codes foretell by the last stages, or else by an affine map."""
     if not lasts:
-        return _told(_carried_on(codes, seen), seen)
-    shares: FloatArray = np.max([_told(last.after(codes), seen) for last in lasts], axis=0)
+        return foretold(carried_on(codes, seen), seen)
+    shares: FloatArray = np.max([foretold(last.after(codes), seen) for last in lasts], axis=0)
     return shares
-
-
-def _told(codes: FloatArray, seen: FloatArray) -> FloatArray:
-    """Shares of the colours whose luma, and whose chroma, is foretold to the code."""
-    same = codes == seen
-    return np.array([same[:, planes].all(axis=1).mean() for planes in (_LUMA, _CHROMA)])
 
 
 def named_stage(stage: Stage, share: float, without: float, count: int) -> Finding:
@@ -301,3 +221,50 @@ def _as_found(stage: Stage, why: str, **figures: Unpack[Figures]) -> Finding:
     figures["alternatives"] = (f"{CHAIN} has such a stage",)
     decided_by = "a capture with range, picture controls and filters that change nothing"
     return altered(name, f"{text}: that {why}.", decided_by=decided_by, **figures)
+
+
+def stages_of_pictures(evidence: Evidence) -> tuple[Finding, ...]:
+    """Name stages that predict luma over flat chroma, where flat colours are few.
+
+    What else was done to colours, by matrices and controls, may have come before an R'G'B' stage or
+    after. Fewer bits must show in chroma too: in what another matrix, or R'G'B', makes luma of it.
+    """
+    paths, found = evidence.paths, evidence.explanation
+    shown = int(np.count_nonzero(flat(evidence.colours) & found.used))
+    if found.gamut is not None or shown >= LEAST_FLAT:
+        return ()
+    if paths is None or len(paths.samples) < LEAST_FLAT:
+        text = f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat "
+        return (undecided("depth-rgb-stage", f"{text}colours.", "a capture of the chart"),)
+    source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
+    # As the known steps alone make it, or as fitted with what else was done.
+    maps = ((found.known, np.zeros(3)), (found.linear, found.offset))
+
+    def changed(codes: FloatArray) -> list[FloatArray]:
+        return [(codes - ORIGIN) @ linear.T + offset + ORIGIN for linear, offset in maps]
+
+    def hit(*made: FloatArray) -> float:
+        return max(float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean()) for codes in made)
+
+    coarse, in_rgb = ([s for s in STAGES if (s.kind == "rgb") == rgb] for rgb in (False, True))
+    direct = hit(*changed(source))
+    before = [np.floor(codes + 0.5) for codes in changed(source)]
+    ways: dict[tuple[Stage, ...], float] = {
+        (stage,): hit(*changed(stage.after(source)), *map(stage.after, before)) for stage in in_rgb
+    }
+    if found.matrices is not None:
+        ways |= {(stage,): hit(*changed(stage.after(source))) for stage in coarse}
+    if max(ways.values()) < _EXACT:
+        ways |= {
+            (first, second): hit(second.after(first.after(source)))
+            for first, second in product(coarse, in_rgb)
+            if second.bits <= FINEST_RGB
+        }
+    best = max(ways, key=lambda way: ways[way])
+    names = [stage.name for stage in best]
+    rival = max(share for way, share in ways.items() if [s.name for s in way] != names)
+    fine = best[0].kind == "rgb" and best[0].bits > FINEST_RGB
+    close = best[0].kind != "rgb" and rival > ways[best] - _AHEAD
+    if fine or close or ways[best] < _EXACT or direct > ways[best] - 0.02:
+        return ()
+    return tuple(named_stage(stage, ways[best], direct, len(source)) for stage in best)

@@ -70,6 +70,7 @@ _STEADY_SIDE = 8  # pixels of a patch that are followed over time
 _DETAIL_EVERY = 3  # bursts; this costs more than it gains by the others
 _EVEN = 4  # codes between which chroma around faint detail stays
 _STILL = 1  # code between which a flat place stays
+_LEGAL = (4, 1019)  # codes that BT.2100 leaves to video
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
@@ -199,6 +200,8 @@ class _Adder:
     ) -> None:
         """Add what content tells by the moment; ``factors`` are those of the source's chroma."""
         source, capture = facing[-1]
+        for _, (seen, *_) in facing:  # single samples at reserved codes are another fault
+            mask = mask & (seen >= _LEGAL[0]) & (seen <= _LEGAL[1])
         self._add_samples(source, capture[0], mask, number, factors)
         luma = [(s[0], c[0]) for s, c in facing]
         self._add_lags(luma, mask)

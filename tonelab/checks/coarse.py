@@ -1,0 +1,141 @@
+"""Coarse stages as arithmetic, and the one that the colours of pictures lie behind.
+
+A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
+part again what was taken together: the colours behind a supposed stage, carried on by an affine
+map, foretell the captured codes to the digit if the stage is right, and by chance if it is not.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+
+from tonelab.checks.explain import ORIGIN, SPAN
+from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.tallies import IntArray
+
+LEAST_FLAT = 200  # colours
+_CLEAR, _LEAD = 0.95, 0.1  # share of the colours; by which it must exceed that of any other
+_OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 24  # samples of a code, those of one code, codes
+_SEARCHED = np.linspace(-0.03, 0.03, 241)  # about the gain that was fitted
+_NEAR = 1.5  # codes from a map within which colours are fitted again
+LUMA, CHROMA = slice(0, 1), slice(1, 3)
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """Fewer bits, or fewer with the highest repeated below, or R'G'B' and back.
+
+    ``how`` is rounded or cut off, of R'G'B' narrow or full.
+    """
+
+    kind: Literal["bits", "repeated", "rgb"]
+    bits: int
+    how: Literal["rounded", "cut off", "narrow", "full"]
+
+    @property
+    def name(self) -> tuple[str, int, str]:
+        """What it is called by; repeated bits alike, however they were brought to 8."""
+        return self.kind, self.bits, "" if self.kind == "repeated" else self.how
+
+    def after(self, codes: FloatArray) -> FloatArray:
+        """10-bit codes, shape (N, 3), behind the stage."""
+        if self.kind == "rgb":
+            return through_rgb(codes, self.bits, narrow=self.how == "narrow")
+        step = 2 ** (10 - self.bits)
+        short = np.floor(codes / step + (0.5 if self.how == "rounded" else 0.0))
+        short = np.clip(short, 0, 2**self.bits - 1)
+        below = np.floor(short / 64) if self.kind == "repeated" else np.zeros_like(short)
+        there: FloatArray = short * step + below
+        return there
+
+
+STAGES: tuple[Stage, ...] = (
+    *(Stage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
+    *(Stage("repeated", 8, how) for how in ("rounded", "cut off")),
+    *(Stage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
+)
+FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y'CbCr together
+
+
+def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
+    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
+    rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, "bt2020")
+    top = 2**bits - 1
+    scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
+    stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
+    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * SPAN + ORIGIN + 0.5)
+    return there
+
+
+def are_repeated(used: NDArray[np.intp]) -> bool:
+    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
+    return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
+
+
+def carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
+    """Codes after the affine map that carries most of them to those seen."""
+    design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
+    there, near = np.zeros_like(seen), np.ones(seen.shape, bool)
+    for _ in range(2):
+        for plane in range(3):
+            rows = near[:, plane]
+            there[:, plane] = design @ np.linalg.lstsq(design[rows], seen[rows, plane])[0]
+        near = np.abs(seen - there) < _NEAR
+        if near.sum(axis=0).min() < LEAST_FLAT:
+            break
+    carried: FloatArray = np.floor(there + 0.5)
+    return carried
+
+
+def foretold(codes: FloatArray, seen: FloatArray) -> FloatArray:
+    """Shares of the colours whose luma, and whose chroma, is foretold to the code."""
+    same = codes == seen
+    return np.array([same[:, planes].all(axis=1).mean() for planes in (LUMA, CHROMA)])
+
+
+def stage_before_all(source: FloatArray, seen: FloatArray) -> Stage | None:
+    """Stage of fewer bits behind which an affine map foretells nearly all chroma to the code.
+
+    ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
+    """
+    if len(source) < LEAST_FLAT:
+        return None
+
+    def share(codes: FloatArray) -> float:
+        return float(foretold(carried_on(codes, seen), seen)[1])
+
+    shares = {stage: share(stage.after(source)) for stage in STAGES if stage.kind != "rgb"}
+    best = max(shares, key=lambda stage: shares[stage])
+    others = (share for stage, share in shares.items() if stage.name != best.name)
+    lead = shares[best] - max(share(source), *others)
+    return best if shares[best] > _CLEAR and lead > _LEAD else None
+
+
+def how_cut(joint: IntArray, step: int) -> Literal["cut off", "rounded"] | None:
+    """Tell how Cb and Cr came to a step, whose neutral code is a multiple of it, after any gain.
+
+    ``joint`` holds samples by plane, source code and captured code, shape (2, 1024, 1024).
+    """
+    total, most, seen = joint.sum(axis=2), joint.max(axis=2), joint.argmax(axis=2)
+    rows = (total >= _OFTEN) & (most > _ALIKE * total) & (seen > step) & (seen < 1024 - 2 * step)
+    if rows.sum(axis=1).min() < _LEAST_CODES:
+        return None
+    shares: dict[Literal["cut off", "rounded"], float] = {"cut off": 0.0, "rounded": 0.0}
+    for plane in range(2):
+        code = np.flatnonzero(rows[plane]) - ORIGIN[1]
+        there = seen[plane, rows[plane]] - ORIGIN[1]
+        slope = np.polyfit(code, there, 1)[0]
+        made = np.floor(np.outer(slope * (1 + _SEARCHED), code) + 0.5)
+        for way in shares:
+            behind = np.floor(made / step + 0.5 * (way == "rounded")) * step
+            shares[way] += float((behind == there).mean(axis=1).max()) / 2
+    best = max(shares, key=lambda way: shares[way])
+    return best if shares[best] > _CLEAR and shares[best] > min(shares.values()) + _LEAD else None
