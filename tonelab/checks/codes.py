@@ -35,6 +35,7 @@ _LIFT_OF_DARKS = 0.75  # code steps
 _SAME = 0.1  # codes
 _ALIKE = 0.02  # squared codes
 _FORETOLD = 0.3  # the same where scaling is foretold, to a code
+_MIXED = 0.2  # share of a lift before a scaler by which it differs among samples of a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 40  # greys near black
 
@@ -211,9 +212,11 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
         return None
     order = np.argsort(tones.source[:, 0], kind="stable")
     # What a curve does to a code it does everywhere, but for noise; a filter does not.
-    alike = _FORETOLD if evidence.rescaled else _ALIKE
-    same = evidence.clear and bool(np.median(tones.variance[order[:_DARKEST], 0]) <= alike)
-    if not same and not noise_alone(evidence):
+    alike, differ = _ALIKE, float(np.median(tones.variance[order[:_DARKEST], 0]))
+    if evidence.rescaled:  # where a scaler mixes what a curve before it made of several codes
+        shift = tones.capture[:, 0] - tones.source[:, 0]
+        alike = max(_FORETOLD, (_MIXED * float(np.median(shift[order[:_DARKEST]]))) ** 2)
+    if not (evidence.clear and differ <= alike) and not noise_alone(evidence):
         return None
     # Dither carries what lies between coarse codes.
     grain = 1 if evidence.noise > _QUIET else evidence.grain
