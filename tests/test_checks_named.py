@@ -545,6 +545,14 @@ def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes)
         assert abs(found.value - codes) < 1
 
 
+@pytest.mark.parametrize(("mixed", "verdict"), [(0.7, "not transparent"), (0.9, "cannot tell")])
+def test_a_lift_before_a_scaler_may_differ_by_what_the_scaler_mixes(mixed, verdict):
+    evidence = greys(lambda y: y + 20 * np.exp(-(y - 64) / 60), mixed)
+    evidence.rescaled = True
+    (found,) = REGISTER["black"].function(evidence)
+    assert found.verdict == verdict
+
+
 @pytest.mark.parametrize(("filtered", "verdict"), [(0.0, "not transparent"), (0.1, "cannot tell")])
 def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
     generator = np.random.default_rng(1)
