@@ -81,7 +81,7 @@ def find_drift(layout: Layout, samples: Samples, fixed: Explanation) -> Drift | 
     around = _surroundings(layout, fixed.gamut, signal.matrix, signal.transfer, signal.peak)
     sent, luma = samples.source, samples.capture[:, 0]
     if fixed.gamut is not None:
-        sent = convert_gamut(sent, fixed.gamut, signal)
+        sent = convert_gamut(sent, fixed.gamut, signal, fixed.first)
     factors = np.column_stack([sent, np.ones(len(sent)), around[samples.patch]])
     rest = np.abs(samples.capture - fixed.predict(samples.source)).max(axis=1)
     unclipped = inside & (rest <= max(2.0, 4.5 * float(np.median(rest[inside]))))
