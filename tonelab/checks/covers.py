@@ -74,7 +74,13 @@ def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | 
     still &= ndimage.convolve(still.astype(int), _CROSS, mode="constant") >= _BESIDE
     if still.sum() < LEAST_COVERED:
         return None
-    return Cover(int(still.sum()), ndimage.binary_dilation(still, _BLOCK)[y, x])
+    beside = ndimage.binary_dilation(still, _BLOCK)
+    right, below = ((n - 1) // layout.cell for n in (layout.patches.width, layout.patches.height))
+    ends = np.minimum(y + below, shape[0] - 1), np.minimum(x + right, shape[1] - 1)
+    covered = np.logical_or.reduce(
+        [beside[row, column] for row in (y, ends[0]) for column in (x, ends[1])]
+    )
+    return Cover(int(still.sum()), covered)
 
 
 def _unmoved(
