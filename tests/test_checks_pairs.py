@@ -77,6 +77,8 @@ def evidence_of(*faults):
         ([("gain", 2), ("R'G'B' stage", 2)], "depth-rgb-stage", "8-bit full"),
         ([("R'G'B' stage", 0), ("bits repeated", 2)], "depth-rgb-stage", "9-bit full"),
         ([("R'G'B' stage", 1), ("saturation by hue", 2)], "depth-rgb-stage", "8-bit narrow"),
+        ([("R'G'B' stage", 1), ("primaries narrowed", 1)], "depth-rgb-stage", "8-bit narrow"),
+        ([("bits cut", 1), ("primaries widened", 1)], "depth-eight-bits-hidden", "8 bits.*cut"),
     ],
 )
 def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name, says):

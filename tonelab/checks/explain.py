@@ -128,9 +128,13 @@ class Explanation:
 
     def predict(self, source: FloatArray) -> FloatArray:
         """Capture of centred source codes, without clipping."""
-        if self.gamut is not None:
-            source = convert_gamut(source, self.gamut, self.signal, self.first)
-        return source @ self.linear.T + self.offset
+        return self.converted(source, self.first) @ self.linear.T + self.offset
+
+    def converted(self, source: FloatArray, first: _Affine = _AS_SENT) -> FloatArray:
+        """Centred source codes as the conversion of primaries leaves them, where there is one."""
+        if self.gamut is None:
+            return source
+        return convert_gamut(source, self.gamut, self.signal, first)
 
 
 def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:

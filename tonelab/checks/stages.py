@@ -77,7 +77,11 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
     lasts = _last_stages(evidence)
-    direct = _shares(source, seen, lasts)
+
+    def told_by(codes: FloatArray) -> FloatArray:
+        return _shares(found.converted(codes - ORIGIN) + ORIGIN, seen, lasts)
+
+    direct = told_by(source)
     if direct.min() >= _MOST:
         return ()
     behind = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
@@ -85,7 +89,7 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     for stage in STAGES:
         if stage.kind == "repeated" and evidence.code_step > 1:
             continue  # fewer bits leave nothing of those repeated below
-        told = _shares(stage.after(source), seen, lasts)
+        told = told_by(stage.after(source))
         if stage.kind == "rgb":
             told = np.maximum(told, foretold(stage.after(behind), seen))
         else:
