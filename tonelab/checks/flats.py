@@ -18,11 +18,10 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
 
 _LEAST_COLOURS = 10
 _LEAST_SEEN = 16  # samples of a colour
-_ALIKE = 0.9  # share of them that arrive with one code; more spread is dither
+_STILL = 0.02  # squared codes between them; more is dither
 _NEARLY_ALL, _LEAD = 0.9, 0.3  # share of the colours, and by which it must exceed any other
 _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
 
@@ -30,11 +29,11 @@ _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be 
 def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
     """Name the stage that foretells flat colours of a scaled picture, where none does so alone."""
     found = evidence.explanation
-    if evidence.paths is None or found.gamut is not None:
+    sites = evidence.sites
+    rows = sites[(sites.variance.max(axis=1, initial=0.0) < _STILL) & (sites.count >= _LEAST_SEEN)]
+    if len(rows) < _LEAST_COLOURS or found.gamut is not None:
         return ()
-    source, seen, count = _flat_colours(evidence.paths.sites)
-    if len(source) < _LEAST_COLOURS:
-        return ()
+    source, seen = rows.source + ORIGIN, np.rint(rows.capture + ORIGIN)
     # As the known steps alone make it, or as fitted with what else was done.
     maps = ((found.known, np.zeros(3)), (found.linear, found.offset))
 
@@ -54,17 +53,4 @@ def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
     fine = best.kind == "rgb" and best.bits > FINEST_RGB
     if fine or told[best] < max(_NEARLY_ALL, without + _LEAD, rival + _LEAD):
         return ()
-    return (named_stage(best, told[best], without, count),)
-
-
-def _flat_colours(rows: IntArray) -> tuple[FloatArray, FloatArray, int]:
-    """Source colours that arrive as one, (N, 3), what they arrive as, and samples of all."""
-    colours, colour = np.unique(rows[:, :3], axis=0, return_inverse=True)
-    pairs, pair = np.unique(rows[:, :6], axis=0, return_inverse=True)
-    total = np.bincount(colour.reshape(-1), rows[:, 6], len(colours))
-    often = np.bincount(pair.reshape(-1), rows[:, 6], len(pairs))
-    _, owner = np.unique(pairs[:, :3], axis=0, return_inverse=True)
-    owner = owner.reshape(-1)
-    kept = (often > _ALIKE * total[owner]) & (total[owner] >= _LEAST_SEEN)
-    source, seen = np.split(pairs[kept].astype(np.float64), 2, axis=1)
-    return source, seen, int(often[kept].sum())
+    return (named_stage(best, told[best], without, int(rows.count.sum())),)
