@@ -31,6 +31,8 @@ _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
 _INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip nothing
 _LEAST_OF_HUE = 3  # coloured samples
+# Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
+_SCATTER = 4.0
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
@@ -299,9 +301,10 @@ def _uneven(
         if np.count_nonzero(rows) < _LEAST_OF_HUE:
             continue
         ratio, half_width = complex_ratio(source[rows], capture[rows])
-        coarse = (
-            0.6 * (evidence.rounded_to - 1) / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
-        )
+        codes = 0.6 * (evidence.rounded_to - 1)
+        if evidence.resampled:
+            codes += _SCATTER * float(evidence.explanation.residual[0])
+        coarse = codes / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
         bound = 2 * half_width / mean + 2 * _slack(evidence, source[rows]) + coarse
         found.append((abs(abs(ratio) / mean - 1), bound))
     return max(found, key=lambda one: one[0] - one[1], default=(0.0, 0.0))
