@@ -283,7 +283,9 @@ def steps(evidence: Evidence) -> Findings:
     # Beyond the ends of the codes no step is expected.
     inside &= np.abs(evidence.explanation.predict(neutrals.source)[:, 0] - _MIDDLE) < _WITHIN
     neutrals = neutrals[inside]
-    if len(neutrals) < _LEAST_GREYS or not clear:
+    # Luma of scaled pictures is foretold before other primaries, not behind them.
+    unlike = evidence.rescaled and evidence.explanation.gamut is not None
+    if len(neutrals) < _LEAST_GREYS or unlike or not clear:
         yield undecided(
             "steps",
             "There are too few undisturbed grey levels here to count steps.",
