@@ -361,7 +361,10 @@ def _by_colour(samples: IntArray) -> Samples:
     _, luma, cb, cr, seen, count = samples.T
     key = (cb << 20) | (cr << 10) | luma
     colours, of = np.unique(key, return_inverse=True)
-    mean = np.bincount(of, count * seen) / np.bincount(of, count)
+    total = np.bincount(of, count)
+    mean = np.bincount(of, count * seen) / total
+    if np.average((seen - mean[of]) ** 2, weights=count) > _NOISY**2:
+        colours = colours[:0]  # filters or noise move single samples
     lower = np.flatnonzero(np.diff(colours) == 1)
     code, at = np.unique(colours[lower] & 1023, return_inverse=True)
     pairs = np.bincount(at)
