@@ -176,6 +176,17 @@ def test_no_stage_is_invented(faults):
     assert hidden_stages(evidence_of(*faults)) == ()
 
 
+def test_colours_that_are_grey_or_none_are_no_error():
+    evidence = evidence_of(("bits rounded", 2), ("gain", 1))
+    code = np.zeros((600, 3))
+    code[:, 0] = np.arange(600)
+    none = np.zeros(600, np.int64)
+    greys = Samples(code, np.rint(code * 0.9), 0 * code, none, none, none)
+    evidence.colours, evidence.explanation = greys, explain(greys, PQ)
+    assert hidden_stages(evidence) == ()
+    assert explain(greys[np.zeros(600, bool)], PQ).luma_gain == 1
+
+
 def test_two_mix_ups_of_matrices_in_turn_are_told():
     found = evidence_of(("matrix 2020 as 601", 0), ("matrix 2020 as 709", 0)).explanation
     assert (found.matrices, found.again) == (("bt601", "bt2020"), ("bt709", "bt2020"))

@@ -254,8 +254,10 @@ def fit_affine(
 
     At least half of the colours stay, so that clipped ones cannot carry the fit away.
     """
-    design = np.column_stack([source, np.ones(len(source))])
     used = np.ones(len(source), bool)
+    if not len(source):
+        return *_AS_SENT, used
+    design = np.column_stack([source, np.ones(len(source))])
     solution = np.zeros((4, 3))
     for _ in range(8):
         solution[:] = np.linalg.lstsq(design[used], capture[used], rcond=None)[0]

@@ -68,7 +68,7 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     count = int(np.count_nonzero(rows))
     # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
     coloured = np.abs(colours.source[:, 1:]).max(axis=1) > _GREY
-    if rows[coloured].mean() < _FLAT:
+    if coloured.any() and rows[coloured].mean() < _FLAT:
         return _beside_dither(colours[colours.count >= _OFTEN])
     if count < LEAST_FLAT:
         return ()
