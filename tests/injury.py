@@ -339,8 +339,19 @@ def covered(planes: Planes, share: float, _: int) -> Planes:
 
 
 def in_time(function: Callable[[int, Any], list[tuple[int, int, float]]]) -> Callable[..., Any]:
+    """Make a fault of a function of (count of frames, parameter), on what came before it."""
+
     def inflict(recording: Recording, parameter: Any) -> Recording:
-        return replace(recording, frames=lambda n: function(n, parameter), reframed=True)
+        def frames(count: int) -> list[tuple[int, int, float]]:
+            before = [(n, n, 0.0) for n in range(count)]
+            if recording.frames is not None:
+                before = recording.frames(count)
+            return [
+                (before[a][0], before[b][0], share) if share else before[a]
+                for a, b, share in function(len(before), parameter)
+            ]
+
+        return replace(recording, frames=frames, reframed=True)
 
     return inflict
 

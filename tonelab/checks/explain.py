@@ -288,7 +288,9 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
     misfit = np.sqrt(np.maximum(squares, 0.0) / 3)
     rotation = np.degrees(np.arctan2(across, along))
     many = np.array([sum(map(bool, step)) for step in steps])
-    best = int(np.argmin(misfit + _STEP_COST * many + 0.02 * np.abs(rotation)))
+    # What leaves more than rounding does explains nothing, and is no plainer than what does.
+    cost = misfit + _STEP_COST * (many + (misfit > _LEFT_OVER)) + 0.02 * np.abs(rotation)
+    best = int(np.argmin(cost))
     planes, matrices, again = steps[best]
     return Explanation(
         linear=linear,

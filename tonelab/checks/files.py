@@ -73,8 +73,16 @@ def legal(evidence: Evidence) -> Findings:
 
 
 def _reserved(evidence: Evidence) -> Findings:
-    """Count codes that BT.2100 keeps for synchronisation in any other narrow-range capture."""
-    if evidence.tallies is None or evidence.capture.range != "narrow":
+    """Count codes that BT.2100 keeps for synchronisation in any other narrow-range capture.
+
+    One that is declared otherwise, but shows narrow range, is one.
+    """
+    if evidence.tallies is None:
+        return
+    declared = evidence.capture.origins.get("range") == "declared"
+    if evidence.capture.range != "narrow" and not (
+        declared and evidence.pass_through and not shows_full_range(evidence)
+    ):
         return
     codes = evidence.capture_histogram
     found, count = int(codes[:, :4].sum() + codes[:, 1020:].sum()), int(codes.sum())
