@@ -335,7 +335,10 @@ class Evidence:
             return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0], limit)
         colours = self.colours
         if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
-            return _straight(colours.source, colours.capture[:, 0], limit)
+            if _straight(colours.source, colours.capture[:, 0], limit):
+                return True
+            # Other primaries bend the luma of colours, where no greys tell.
+            return as_said and explain(colours, self.source, self.code_step).affine
         return self.capture.transfer == self.source.transfer
 
     @property

@@ -9,6 +9,7 @@ import numpy as np
 
 from tonelab.checks.covers import LEAST_COVERED
 from tonelab.checks.evidence import LEAK_LIMIT
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.colours import code_step
 from tonelab.reading import repeatability
@@ -132,17 +133,20 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     chroma adds to it.
     """
     paths = evidence.paths
-    if paths is None or not evidence.pass_through or evidence.explanation.gamut is not None:
+    if paths is None or not evidence.pass_through:
         return None
-    _, code = np.unique(paths.samples[:, 1], return_inverse=True)
-    moments = np.unique(np.stack([code, paths.samples[:, 0]]), axis=1)[0]
+    samples, found = paths.samples.astype(np.float64), evidence.explanation
+    if found.gamut is not None:
+        samples[:, 1:4] = np.rint(found.converted(samples[:, 1:4] - ORIGIN, found.first) + ORIGIN)
+    _, code = np.unique(samples[:, 1], return_inverse=True)
+    moments = np.unique(np.stack([code, samples[:, 0]]), axis=1)[0].astype(np.intp)
     shared = np.bincount(moments)[code] > 1
     if np.count_nonzero(shared) < _LEAST_MOVED:
         return None
-    burst, luma, *_, count = paths.samples[shared].T
+    burst, luma, *_, count = samples[shared].T
     code = code[shared]
     # Less the mean of their luma code, over all moments: Cb, Cr, and captured luma.
-    planes = paths.samples[shared, 2:5].astype(np.float64).T
+    planes = samples[shared, 2:5].T
     total = np.maximum(np.bincount(code, count), 1)
     *chroma, seen = (plane - (np.bincount(code, count * plane) / total)[code] for plane in planes)
     factors, weight = np.stack(chroma, axis=1), np.sqrt(count)
