@@ -356,11 +356,14 @@ def _coloured(evidence: Evidence) -> NDArray[np.intp]:
     if not found.affine:
         # Where chroma is bent the affine map is no judge of what was clipped.
         return np.flatnonzero(strong)
-    kept = found.used
-    if evidence.layout is not None:
-        # Nor is it of patches that no clip of R'G'B' can reach.
-        rgb = ycbcr_to_rgb(source / SPAN, "bt2020")
-        kept = kept | ((rgb > _INNER) & (rgb < 1 - _INNER)).all(axis=1)
+    # Nor is it of colours that no clip of R'G'B' can reach, if they are not single ones.
+    rgb = ycbcr_to_rgb(source / SPAN, "bt2020")
+    inner = strong & ((rgb > _INNER) & (rgb < 1 - _INNER)).all(axis=1)
+    if evidence.layout is None:
+        bins = _hue_bins(source[:, 1] + 1j * source[:, 2])
+        many, off = (np.bincount(bins[n], minlength=_HUES) for n in (inner, inner & ~found.used))
+        inner &= ((many >= _LEAST_OF_HUE) & (off > many / 2))[bins]
+    kept = found.used | inner
     return np.flatnonzero(strong & kept)
 
 
