@@ -119,7 +119,7 @@ def test_hashing_ends_when_the_work_is_broken_off(paired):
 def cluster():
     distributed = pytest.importorskip("distributed")
     with distributed.LocalCluster(
-        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=None
+        n_workers=2, threads_per_worker=1, processes=False, dashboard_address=":0"
     ) as cluster:
         yield cluster
 

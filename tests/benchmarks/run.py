@@ -221,7 +221,7 @@ def growth(folder: Path, frames: int) -> None:
     for workers in (4, 1):
         with (
             LocalCluster(
-                n_workers=workers, threads_per_worker=1, dashboard_address=None
+                n_workers=workers, threads_per_worker=1, dashboard_address=":0"
             ) as cluster,
             cluster_executor(cluster.scheduler_address) as executor,
         ):
