@@ -107,7 +107,7 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
 
 
 def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
-    """Name a stage by the means of patches of the chart that dither moves in each sample.
+    """Name a stage by the means of colours that dither moves in each sample.
 
     Dither after the stage carries its steps on; before it, only the levels of its own steps.
     """
