@@ -1,8 +1,9 @@
 """Natural-like moving HDR pictures of our own making, for studies of paths without the chart.
 
 Textures have the 1/f amplitude spectrum of natural scenes, light is spread log-normally; a smooth
-sky, flat and shaded moving objects, fine lines and grain are laid over them. Light is coded with
-SMPTE ST 2084 and the BT.2020 equations, written out here.
+sky, flat and shaded moving objects, fine lines and grain are laid over them, and every other shot
+looks out of a dark room, down to black. Light is coded with SMPTE ST 2084 and the BT.2020
+equations, written out here.
 """
 
 from __future__ import annotations
@@ -63,6 +64,8 @@ def light(seed: int, frame: int, size: tuple[int, int] = SIZE) -> np.ndarray:
         inside = (y - cy) ** 2 + (x - cx) ** 2 < radius**2
         shade = 1.0 if number % 2 else 0.4 + 0.6 * ((x - cx) / radius * 0.5 + 0.5)[inside, None]
         picture[inside] = np.minimum(colour * shade, 1000)
+    if shot % 2 == 0:
+        picture *= 10 ** (-5.5 * np.clip(6 * x / width - 4.6, 0, 1))[..., None]
     return picture
 
 
