@@ -418,7 +418,7 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
     signal = capture_signal()
     evidence = Evidence(signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths)
     assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
-        "black-lifted", "shift-luma", "scaling-filter"
+        "black-lifted", "black-codes-lost", "shift-luma", "scaling-filter"
     }  # fmt: skip
 
 
@@ -560,10 +560,12 @@ def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered,
     seen = taps[:, 24] + filtered * (taps[:, 24] - taps[:, 25]) + generator.normal(0, 1.7, 5000)
     own, around = generator.normal(0, 900, (2, 5000)).round()
     ones = np.ones((5000, 1))
-    blocks = np.column_stack([ones, own, around, own + generator.normal(0, 5, 5000).round()])
+    chroma = generator.normal(0, 900, (2, 5000)).round()
+    seen_blocks = own + generator.normal(0, 5, 5000).round()
+    blocks = np.column_stack([ones, own, *chroma, around, seen_blocks])
     paths = SimpleNamespace(
         luma_gram=np.stack([gram(taps, seen.round()[:, None])] * 2), samples=np.zeros((0, 6), int),
-        surround_gram=products(blocks),
+        surround_gram=products(blocks)[None],
     )  # fmt: skip
     (found,) = REGISTER["black"].function(
         greys(lambda y: y + 20 * np.exp(-(y - 64) / 60), 1.7, paths)

@@ -174,12 +174,11 @@ def _faded(
 def contrast(evidence: Evidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
     gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
-    if gram is None or gram[0, 0] < _LEAST_BLOCKS:
+    if gram is None or gram[:, 0, 0].sum() < _LEAST_BLOCKS:
         yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
         return
-    found = evidence.explanation
-    if found.matrices or found.gamut:
-        # Luma that depends on chroma too cannot be foretold from luma alone.
+    if evidence.explanation.gamut:
+        # Luma that chroma bends cannot be foretold.
         text = "Local contrast cannot be told apart from what was done to the colours."
         yield undecided("contrast", text, AFTER)
         return
@@ -192,13 +191,8 @@ def contrast(evidence: Evidence) -> Findings:
         text = "Local contrast cannot be told from pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
         return
-    slopes, rest = np.linalg.lstsq(gram[:3, :3], gram[:3, 3])[0], gram[3, 3]
-    rest -= slopes @ gram[:3, 3]
-    variance = max(rest, 0.0) / gram[0, 0]
-    # own = slopes[1] + slopes[2] where the surroundings are the same, slopes[1] where they stay.
-    gain = -float(slopes[2] / (slopes[1] + slopes[2]))
-    bound = 2 * float(np.sqrt(variance * np.linalg.pinv(gram[:3, :3])[2, 2]))
-    count = int(gram[0, 0])
+    gain, bound = _gain_of_surroundings(gram)
+    count = int(gram[:, 0, 0].sum())
     if gain < 0 and evidence.paths is not None and _blurs(evidence.paths):
         # Blur carries light over the edges of blocks, which lowers their contrast too.
         text = f"Local contrast is lowered by {gain:+.1%}, but the picture is blurred as well."
@@ -214,6 +208,28 @@ def contrast(evidence: Evidence) -> Findings:
             count=count,
             threshold=_CONTRAST_LIMIT,
         )
+
+
+def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
+    """Local contrast, and its 95 % half width, whatever curve luma follows and chroma adds to it.
+
+    What a block's own colour tells is taken off within each band of luma.
+    """
+    left, count = np.zeros((2, 2)), 0
+    for gram in grams[grams[:, 0, 0] > 0]:
+        moments = gram[1:, 1:] - np.outer(gram[0, 1:], gram[0, 1:]) / gram[0, 0]
+        inverse = np.linalg.pinv(moments[:3, :3], hermitian=True)
+        left += moments[3:, 3:] - moments[3:, :3] @ inverse @ moments[:3, 3:]
+        count += max(int(gram[0, 0]) - 4, 0)
+    (spread, both), (_, rest) = left
+    around = both / max(spread, 1.0)
+    variance = max(rest - around * both, 0.0) / max(count, 1)
+    # own + around where the surroundings are the same, own where they stay.
+    whole = grams.sum(axis=0)
+    moments = whole[1:, 1:] - np.outer(whole[0, 1:], whole[0, 1:]) / whole[0, 0]
+    toward = moments[:3, 4] - around * moments[:3, 3]
+    stays = float((np.linalg.pinv(moments[:3, :3], hermitian=True) @ toward)[0])
+    return -around / (stays + around), 2 * float(np.sqrt(variance / max(spread, 1.0)))
 
 
 def _local(gain: float, bound: float, count: int, around: str) -> Finding:

@@ -33,7 +33,8 @@ class PathTables:
     luma_gram
         (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
         constant, and the capture sample; faint and strong neighbourhoods apart. Of scaled pictures
-        both sides in sixteenths of codes, the source's as the scaler makes them.
+        both sides in sixteenths of codes, the source's as the scaler makes them. Samples near black
+        are left out here and below.
     detail_gram
         (51, 51): the same of faint neighbourhoods of content under even chroma, 49 times less the
         mean of the 49 samples around each, on both sides. A conversion that bends light by its
@@ -47,8 +48,8 @@ class PathTables:
     chroma_phases
         Parities (rows, columns) that differ: (2, 1) for 4:2:0 shown as 4:2:2.
     surround_gram
-        (4, 4): sums of products over blocks of a constant, the luma of the source's block, of its
-        surroundings, and of the capture's block.
+        (16, 6, 6): by luma of the source's block, sums of products over blocks of a constant, the
+        source's Y', Cb and Cr, its luma around the block, and the capture's luma.
     resampled
         (K, 10, 10): where luma was resampled, sums of products for each of
         `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.

@@ -66,6 +66,8 @@ if TYPE_CHECKING:
 CODES = 1024
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
+SURROUND_BANDS = 16  # of luma, in each of which a curve counts as straight
+_DARK = 128  # luma code below which lifts and losses of codes near black bend faint detail
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
 _DETAIL_EVERY = 3  # bursts; this costs more than it gains by the others
 _EVEN = 4  # codes between which chroma around faint detail stays
@@ -104,7 +106,7 @@ class _Adder:
         self.detail_gram = np.zeros((luma, luma), np.int64)
         self.chroma_gram = np.zeros((2, 2, chroma, chroma), np.int64)
         self.chroma_ways = np.zeros((len(WAYS), WAY_COLUMNS, WAY_COLUMNS), np.int64)
-        self.surround_gram = np.zeros((4, 4), np.int64)
+        self.surround_gram = np.zeros((SURROUND_BANDS, 6, 6), np.int64)
         self.resampled = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
         self.steady = np.zeros((5, patches), np.int64)
         self.lags = np.zeros((2, BURST), np.int64)
@@ -185,7 +187,7 @@ class _Adder:
         if kind == "detail" or number in (1, 2):
             self._add_chroma(source_planes, capture_planes, mask)
         if kind in {"mixed", "surround"} or layout is None:
-            self._add_surround(source_planes[0], capture_planes[0], mask)
+            self._add_surround(source_planes, capture_planes[0], mask, self.source_factors)
         if layout is None:
             if not foretold and self.repeat is not None and source_planes[1].size:
                 factors = self.source_factors, self.capture_factors
@@ -230,7 +232,7 @@ class _Adder:
         self._add_joint(0, shown, capture[0], mask)
         if self.shift is None:
             self._add_luma(shown, capture[0], mask, plain)
-            self._add_surround(shown, capture[0], mask)
+            self._add_surround(facing[-1][0], capture[0], mask, (1, 1))
             if (self.source_factors, self.capture_factors) == ((2, 2), (2, 1)):
                 (scale_x, scale_y), (x, y) = relation
                 to_rows = (scale_x, scale_y), (x / 2, y)
@@ -330,7 +332,7 @@ class _Adder:
         self, source: Plane, capture: Plane, mask: Mask, exact: FloatArray | None = None
     ) -> None:
         """Sum products around luma; ``exact`` is a foretold source that was not rounded."""
-        spread = span(source, LUMA_REACH)
+        spread = np.where(source < _DARK, 0, span(source, LUMA_REACH))
         shown, finer = (source, 1) if exact is None else (_finer(exact), FINER)
         for stratum, wanted in enumerate(((spread > 2) & (spread <= FAINT), spread > FAINT)):
             rows, columns = pick(wanted & mask & within(source.shape, LUMA_REACH))
@@ -349,7 +351,7 @@ class _Adder:
         even = on_luma(np.maximum(*uneven) <= _EVEN, (across, down), mask.shape)
         # The mean around a captured sample must not take in what covers the picture.
         whole = ndimage.minimum_filter(mask, 2 * LUMA_REACH + 1) & within(mask.shape, reach)
-        wanted = (spread > 2 * _STILL) & (spread <= FAINT) & even & whole
+        wanted = (spread > 2 * _STILL) & (spread <= FAINT) & (y >= _DARK) & even & whole
         rows, columns = pick(wanted)
         detail, shown = (
             integers(
@@ -445,23 +447,28 @@ class _Adder:
             sums = np.bincount(one[flat], weights=weights, minlength=CODES)
             self.still[:, column] += integers(sums)
 
-    def _add_surround(self, source: Plane, capture: Plane, mask: Mask) -> None:
-        rows, columns = (n // BLOCK for n in source.shape)
-        cut = (slice(rows * BLOCK), slice(columns * BLOCK))
+    def _add_surround(
+        self, source: Planes, capture: Plane, mask: Mask, factors: tuple[int, int]
+    ) -> None:
+        rows, columns = (n // BLOCK for n in mask.shape)
 
-        def means(plane: NDArray[Any]) -> IntArray:
-            blocks = plane[cut].reshape(rows, BLOCK, columns, BLOCK)
-            return integers(16 * blocks.mean(axis=(1, 3)))
+        def means(plane: NDArray[Any], across: int = 1, down: int = 1) -> IntArray:
+            height, width = BLOCK // down, BLOCK // across
+            blocks = plane[: rows * height, : columns * width].reshape(rows, height, columns, width)
+            return integers(16 * (blocks.mean(axis=(1, 3)) - MIDDLE))
 
-        whole = mask[cut].reshape(rows, BLOCK, columns, BLOCK).all(axis=(1, 3))
-        whole &= within(whole.shape, 2)
-        own = means(source)
+        cut = mask[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
+        whole = cut.all(axis=(1, 3)) & within((rows, columns), 2)
+        own = means(source[0])
         around = integers(ndimage.uniform_filter(own.astype(np.float64), 5))
-        parts = [
-            np.ones(int(whole.sum())),
-            *(p[whole] - 16 * MIDDLE for p in (own, around, means(capture))),
+        chroma = [
+            means(plane, *factors) if plane.size else np.zeros_like(own) for plane in source[1:]
         ]
-        self.surround_gram += products(np.stack(parts, axis=1).astype(np.float64))
+        parts = [np.ones_like(own), own, *chroma, around, means(capture)]
+        blocks = np.stack([part[whole] for part in parts], axis=1).astype(np.float64)
+        band = (own[whole] // 16 + MIDDLE) * SURROUND_BANDS // CODES
+        for n in np.unique(band):
+            self.surround_gram[n] += products(blocks[band == n])
 
     def _add_resampled(self, source: Plane, capture: Planes) -> IntArray:
         mask = self._scaled_mask(capture[0].shape)
