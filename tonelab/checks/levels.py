@@ -30,6 +30,8 @@ _UNTOUCHED = 0.005  # departure of a colour's chroma gain
 _MOST_UNTOUCHED = 0.5  # share of such colours
 _LEAST_STRONG = 16
 _OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 60  # samples of a chroma code, those of one code, codes
+_LEAST_TONES, _LINES, _SPREAD = 100, 1000, 100.0  # greys, lines tried, codes between their ends
+_KEPT, _MOST = 0.6, 0.5  # code steps from a line, and share of greys that keep to it
 _SEARCHED = np.linspace(-0.002, 0.002, 161)  # about the gain that was fitted
 _TO_THE_DIGIT, _AHEAD = 0.95, 0.05  # share of codes, and by which it must lead
 
@@ -107,10 +109,7 @@ def levels(evidence: Evidence) -> Findings:
             alternatives=("picture controls that come near to it",),
             decided_by="a capture with the range of player, device and card set alike",
         )
-    figures = (
-        f"luma gain {found.luma_gain:.4f} with offset {found.luma_offset:+.2f} codes at black, "
-        f"chroma gain {found.saturation:.4f}"
-    )
+    figures = _figures(found.luma_gain, found.luma_offset, found.saturation)
     if fault is not None:
         lost = _lost_share(evidence)
         # Full range of Y'CbCr is that of its own stage: R'G'B' expands chroma by 2 % more.
@@ -138,21 +137,25 @@ def levels(evidence: Evidence) -> Findings:
         )
         return
     usual_gain, usual_offset = (near.luma_gain, near.luma_offset) if near else (1.0, 0.0)
-    gain = abs(found.luma_gain / usual_gain - 1)
-    offset = abs(found.luma_offset - usual_offset)
-    # Codes that are cut off or rounded to a coarser step without dither move their mean.
-    # So does a bend that no straight line follows.
-    bend = max(float(found.residual[0]) - 0.35 * evidence.grain, 0.0)
+    line = _line_of_most(evidence)
+    luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
+    gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
+    # A bend that no straight line follows moves its mean.
+    rests = np.maximum(found.residual - 0.35 * evidence.grain, 0.0).tolist()
+    bend = rests[0]
+    if line is not None:
+        (gain_bound, offset_bound), bend = line[1], 0.0
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
-    limit = _OFFSET_LIMIT + evidence.uncertain_offset + 1.5 * bend
+    limit = _OFFSET_LIMIT + 1.5 * bend
+    figures = _figures(luma_gain, luma_offset, found.saturation)
     if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
         yield altered(
             "levels-luma",
             f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
             f"{' alone' if near or twice else ''}.",
-            value=found.luma_gain,
+            value=luma_gain,
             bound=gain_bound,
             count=count,
             threshold=1 + _GAIN_LIMIT,
@@ -163,14 +166,16 @@ def levels(evidence: Evidence) -> Findings:
         yield transparent(
             "levels",
             f"Luma levels are kept: {figures}.",
-            value=found.luma_gain,
+            value=luma_gain,
             bound=gain_bound,
             count=count,
             threshold=1 + _GAIN_LIMIT,
         )
     tint = max(map(abs, evidence.tint))
-    if not evidence.greys_tell or found.gamut:  # of chroma, which a bend of some hues moves
-        limit += 1.5 * max(float(found.residual[1:].max()) - 0.35 * evidence.grain, 0.0)
+    # Codes that are cut off without dither move their mean, and so do hues that are bent.
+    limit = _OFFSET_LIMIT + evidence.uncertain_offset
+    if not evidence.greys_tell or found.gamut:
+        limit += 1.5 * max(rests[1:])
     if tint > limit and (found.gamut is None or found.affine):
         yield altered(
             "levels-tint",
@@ -185,16 +190,57 @@ def levels(evidence: Evidence) -> Findings:
         )
 
 
+def _figures(gain: float, offset: float, saturation: float) -> str:
+    return (
+        f"luma gain {gain:.4f} with offset {offset:+.2f} codes at black, "
+        f"chroma gain {saturation:.4f}"
+    )
+
+
+def _unusual(evidence: Evidence, offset: float) -> float:
+    """Codes of an offset that neither cutting codes to a coarser step nor rounding them leaves."""
+    step = evidence.rounded_to
+    usual = (0.0,) if step == 1 else (-0.5, 0.0, 0.5, (1 - step) / 2)
+    return min(abs(offset - codes) for codes in usual)
+
+
+def _line_of_most(
+    evidence: Evidence,
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Gain and offset that most luma codes keep to, and their bounds; a part may arrive otherwise.
+
+    Found among lines through two of them each, as a fit to all would give way to those that leave.
+    """
+    tones = evidence.tones
+    if not evidence.clear or len(tones) < _LEAST_TONES:
+        return None
+    source, capture = tones.source[:, 0], tones.capture[:, 0]
+    ends = np.random.default_rng(0).integers(0, len(tones), (2, _LINES))
+    one, other = ends[:, np.abs(source[ends[0]] - source[ends[1]]) > _SPREAD]
+    gains = (capture[other] - capture[one]) / (source[other] - source[one])
+    offsets = capture[one] - gains * source[one]
+    rest = np.abs(capture - gains[:, None] * source - offsets[:, None])
+    kept = rest < _KEPT * evidence.code_step
+    best = kept[kept.sum(axis=1).argmax()] if len(kept) else np.zeros(len(tones), bool)
+    if best.mean() < _MOST:
+        return None
+    gain, offset = np.polyfit(source[best], capture[best], 1)
+    rest = capture[best] - gain * source[best] - offset
+    return (gain, offset), _half_widths(source[best], float(np.sqrt(np.mean(rest**2))), 2)
+
+
 def _bounds(evidence: Evidence) -> tuple[float, float]:
     """95 % half widths of luma gain and offset, from the spread about the fit."""
     used = evidence.explanation.used
-    luma = evidence.colours.source[used, 0]
     rest = max(float(evidence.explanation.residual[0]), evidence.rounded_to / np.sqrt(12))
-    count = max(len(luma) - 4, 1)
-    return (
-        2 * rest / max(float(luma.std()), 1.0) / np.sqrt(count),
-        2 * rest / np.sqrt(count) * float(np.sqrt(1 + (luma.mean() / max(luma.std(), 1.0)) ** 2)),
-    )
+    return _half_widths(evidence.colours.source[used, 0], rest, 4)
+
+
+def _half_widths(luma: FloatArray, rest: float, fitted: int) -> tuple[float, float]:
+    """95 % half widths of the gain and offset of a line that leaves ``rest`` codes RMS."""
+    spread = max(float(luma.std()), 1.0)
+    error = 2 * rest / float(np.sqrt(max(len(luma) - fitted, 1)))
+    return error / spread, error * float(np.hypot(1, luma.mean() / spread))
 
 
 def named_levels(evidence: Evidence) -> Fault | None:
