@@ -135,7 +135,7 @@ def black(evidence: Evidence) -> Findings:
     # What a coarser depth leaves of all levels is no fault of the shadows.
     above = (source > _DARK) & (source < _WHITE)
     usual = min(_levels(capture[above]) / max(_levels(predicted[above]), 1), 1.0)
-    least = expected * min(usual, 1 / evidence.grain) - (1 if usual > _NEARLY_ALL else 5)
+    least = expected * min(usual, 1 / evidence.rounded_to) - (1 if usual > _NEARLY_ALL else 5)
     text = f"the {asked} source greys from black up arrive as {levels} codes"
     count = int(neutrals.count[order][shadows].sum())
     if abs(at_black) > _LIFT_LIMIT:
@@ -163,7 +163,7 @@ def black(evidence: Evidence) -> Findings:
         )
     if not evidence.pass_through:
         yield from _jump(evidence, source, capture)
-    elif evidence.clear and levels < least:
+    elif levels < least and (evidence.clear or noise_alone(evidence)):
         yield altered(
             "black-codes-lost",
             f"Codes near black are lost: {text}.",

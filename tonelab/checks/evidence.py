@@ -43,6 +43,7 @@ _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
 _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
+_EXPLAINED = 0.5  # share of a spread
 _MOSTLY = 0.75  # share of codes
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
@@ -202,21 +203,31 @@ class Evidence:
             return self.neutrals
         mean = joint[rows] @ codes / count[rows]
         variance = joint[rows] @ codes**2 / count[rows] - mean**2
-        coupled = self.explanation.matrices is not None or self.explanation.gamut is not None
-        if self.leak > LEAK_LIMIT and (coupled or np.median(variance) > CLEAR_VARIANCE):
-            uncoupled = self.explanation.gamut is None and len(self.paths.samples) > 0
-            return self._uncoupled(self.paths.samples) if uncoupled else self.neutrals
-        return _of_luma(rows, mean, variance, count[rows])
+        joint = _of_luma(rows, mean, variance, count[rows])
+        if self.leak <= LEAK_LIMIT:
+            return joint
+        if self.explanation.gamut is not None or not len(self.paths.samples):
+            return self.neutrals
+        spread = float(np.median(variance))
+        known = self.explanation.matrices is not None
+        if not known and spread <= CLEAR_VARIANCE:
+            return joint
+        leak = self.explanation.linear[0, 1:]
+        alone, mixed = (self._over_flat_chroma(codes) for codes in (leak, 0 * leak))
+        # A leak that was fitted where there is none, as beside a bend, explains no spread.
+        before, after = (np.median(tones.variance[:, 0]) for tones in (mixed, alone))
+        return alone if known or after < _EXPLAINED * before else joint
 
-    def _uncoupled(self, samples: IntArray) -> Samples:
-        """Luma over flat chroma, by source code, less what chroma adds to it."""
-        _, luma, *chroma, seen, count = samples.T
-        leaks = self.explanation.linear[0, 1:] @ (np.stack(chroma) - ORIGIN[1:, None])
+    def _over_flat_chroma(self, leak: FloatArray) -> Samples:
+        """Luma by source code, less what chroma adds to it: codes (2,) for each of Cb and Cr."""
+        assert self.paths is not None
+        _, luma, *chroma, seen, count = self.paths.samples.T
+        alone = seen - leak @ (np.stack(chroma) - ORIGIN[1:, None])
         total = np.bincount(luma, count, 1024)
         rows = np.flatnonzero(total >= _LEAST_PIXELS)
         if len(rows) < _LEAST_GREYS:
             return self.neutrals
-        sums = [np.bincount(luma, count * (seen - leaks) ** n, 1024)[rows] for n in (1, 2)]
+        sums = [np.bincount(luma, count * alone**n, 1024)[rows] for n in (1, 2)]
         mean, square = (part / total[rows] for part in sums)
         return _of_luma(rows, mean, square - mean**2, total[rows].astype(np.int64))
 
