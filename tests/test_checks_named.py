@@ -64,6 +64,12 @@ from tonelab.tallies.resampling import KERNELS
 from tonelab.tallies.rescaled import FINER, colour_sums
 
 
+class Seen(SimpleNamespace):
+    """Evidence of a path without a conversion of primaries."""
+
+    beyond = property(lambda self: self)
+
+
 def altered(evidence):
     found = (f for result in examine(evidence)[0] for f in result.findings)
     return {f.id: f for f in found if f.verdict == "not transparent"}
@@ -333,9 +339,7 @@ def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve()
             return rounded(change(y.astype(float))), *chroma
 
         paths = content_paths(device)
-        evidence = SimpleNamespace(
-            paths=paths, pass_through=False, layout=None, rescaled=False, grain=1
-        )
+        evidence = Seen(paths=paths, pass_through=False, layout=None, rescaled=False, grain=1)
         return set(told(evidence, "detail"))
 
     assert not detail(lambda y: y)
@@ -349,7 +353,7 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
         sharp = sharpened(planes[0].astype(float), amount)
         return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in (sharp, *planes[1:])]
 
-    evidence = SimpleNamespace(
+    evidence = Seen(
         paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True,
         resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None, matrices=None),
     )  # fmt: skip
@@ -520,7 +524,7 @@ def greys(shown, noise=0.0, paths=None):
     capture[:, 0] = rounded(shown(source[:, 0] + 64)) - 64.0
     count = np.full(500, 90)
     tones = Samples(source, capture, np.full((500, 3), noise**2), count, count, count)
-    return SimpleNamespace(
+    return Seen(
         tones=tones, pass_through=True, layout=None, clear=noise < 1, grain=1, code_step=1,
         rescaled=False, drift=None, cover=None, noise=noise, paths=paths, leak=0.0, findings=(),
         explanation=SimpleNamespace(gamut=None, matrices=None),

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel
+from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel, scaling_of
 from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.tallies.chroma_ways import COLUMNS, TERMS, WAYS
 from tonelab.tallies.paths import CHROMA_REACH
@@ -32,6 +32,7 @@ _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 @check("chroma", "chroma siting and interpolation")
 def chroma(evidence: Evidence) -> Findings:
     """Name what made the captured chroma samples out of the source's."""
+    evidence = evidence.beyond
     paths, found = evidence.paths, evidence.explanation
     scaled = paths is not None and paths.chroma_ways[0, 0, 0] >= LEAST_SAMPLES
     if paths is None or (not scaled and paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES):
@@ -79,7 +80,10 @@ def _of_scaled(evidence: Evidence, sums: IntArray) -> Findings:
     kept, error = (scale[0] - 1) / 4, across / gain
     error -= float(np.clip(error, min(kept, 0.0), max(kept, 0.0)))
     yield _place("horizontal", error, "columns", count)
-    yield from _softness(taps, abs(error), count)
+    # A filter of detail leaves open how soft the scaler itself is.
+    sharper = bend < 0
+    if not (sharper and any(scaling_of(evidence)[0].detail)):
+        yield from _softness(taps, abs(error), count)
 
 
 def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatArray]:

@@ -14,10 +14,13 @@ import numpy as np
 
 from tonelab.chart import COLOURED, Group
 from tonelab.checks.coarse import are_repeated, stage_before_all
+from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.tallies.bursts import bursts
+from tonelab.tallies.paths import tally_paths
 from tonelab.tallies.rescaled import FINER
 
 if TYPE_CHECKING:
@@ -27,6 +30,7 @@ if TYPE_CHECKING:
     from tonelab.checks.coarse import Stage
     from tonelab.colours import Colours
     from tonelab.media import Clip
+    from tonelab.pairing import Pair
     from tonelab.results import Finding, PairingFacts
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
@@ -45,6 +49,7 @@ _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean
 _STILL = 0.02  # squared codes
 _EXPLAINED = 0.5  # share of a spread
 _MOSTLY = 0.75  # share of codes
+_FEWER = 2  # every so many bursts are read again
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
@@ -103,8 +108,12 @@ class Evidence:
         Tables of co-registered pixels; None before a measurement, where only tallies are at hand.
     clips
         Source and capture, for what stands in the files themselves; None where they are gone.
+    pair
+        Both registered, where their pictures may be read once more.
     pairing
         The registration in figures, and what it found.
+    known
+        What explains the colours, where that was found before.
     """
 
     source: Signal
@@ -113,8 +122,10 @@ class Evidence:
     tallies: Tallies | None = None
     paths: PathTables | None = None
     clips: tuple[Clip, Clip] | None = None
+    pair: Pair | None = None
     pairing: PairingFacts | None = None
     findings: tuple[Finding, ...] = ()
+    known: Explanation | None = None
 
     def of(self, *groups: int) -> Samples:
         """Colours of some groups of chart patches, one row per patch; none without a chart.
@@ -309,14 +320,31 @@ class Evidence:
     @cached_property
     def explanation(self) -> Explanation:
         """How the colours went from source to capture, as far as a few known steps say it."""
+        if self.known is not None:
+            return self.known
         # What surroundings add is foretold to about a code, and less well beside a cover.
         step = 1 if self.stage is not None else self.grain
         step += (self.drift is not None) * (1 + (self.cover is not None))
-        known = self.layout is not None and self.tallies is not None and self.cover is None
+        found = self.layout is not None and self.tallies is not None and self.cover is None
         # Neither covered nor driven by surroundings, or else the step is larger.
-        if known and step == self.code_step:
+        if found and step == self.code_step:
             return self._at_sight
         return explain(self.colours, self.source, step)
+
+    @cached_property
+    def beyond(self) -> Evidence:
+        """What a conversion of primaries does not account for: the source converted alike."""
+        found = self.explanation
+        if found.gamut is None or self.pair is None or not self.pass_through:
+            return self
+        source = ConvertedClip(self.pair.source, found.predict)
+        pair = replace(self.pair, source=source)
+        kept = replace(
+            found, gamut=None, matrices=None, again=None, planes="", linear=np.eye(3),
+            offset=np.zeros(3), luma_gain=1.0, luma_offset=0.0, chroma_offset=(0.0, 0.0),
+            saturation=1.0, rotation=0.0, known=np.eye(3),
+        )  # fmt: skip
+        return replace(self, pair=None, paths=tally_paths(pair, bursts(pair)[::_FEWER]), known=kept)
 
     @property
     def greys_tell(self) -> bool:
@@ -349,7 +377,9 @@ class Evidence:
             if _straight(colours.source, colours.capture[:, 0], limit):
                 return True
             # Other primaries bend the luma of colours, where no greys tell.
-            return as_said and explain(colours, self.source, self.code_step).affine
+            if as_said or self.source.is_hdr:
+                affine = explain(colours, self.source, self.code_step).affine
+                return affine or (not as_said and self.capture.transfer == self.source.transfer)
         return self.capture.transfer == self.source.transfer
 
     @property

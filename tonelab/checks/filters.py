@@ -44,12 +44,13 @@ NEEDED = "a capture at the source's size and place, without scaling"
 @check("detail", "sharpening, blur and noise reduction", always=True)
 def detail(evidence: Evidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
+    evidence = evidence.beyond
     paths = evidence.paths
     if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None
-    if not paths.facing and not _scaling(evidence)[1]:
+    if not paths.facing and not scaling_of(evidence)[1]:
         text = "Detail cannot be told apart from what an unknown scaler does to it."
         yield undecided("detail", text, NEEDED)
         return
@@ -173,6 +174,7 @@ def _faded(
 @check("contrast", "local contrast")
 def contrast(evidence: Evidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
+    evidence = evidence.beyond
     gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
     if gram is None or gram[:, 0, 0].sum() < _LEAST_BLOCKS:
         yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
@@ -270,7 +272,7 @@ def scaling(evidence: Evidence) -> Findings:
             count = int(paths.luma_gram[1, -2, -2])
             yield transparent("scaling", "The picture was not scaled.", value=1.0, count=count)
         return
-    found, known = _scaling(evidence)
+    found, known = scaling_of(evidence)
     label, count = KERNELS[found.name].label, int(paths.resampled[0, 0, 0])
     text = (
         f"The picture was scaled with a filter as {label}"
@@ -294,7 +296,7 @@ def scaling(evidence: Evidence) -> Findings:
     )
 
 
-def _scaling(evidence: Evidence) -> tuple[Scaling, bool]:
+def scaling_of(evidence: Evidence) -> tuple[Scaling, bool]:
     """How the picture was scaled, and whether that foretells the capture."""
     assert evidence.paths is not None
     slack = 0.3 * (evidence.code_step - 1)

@@ -205,6 +205,7 @@ def gather_pair(paired: Pair, *, progress: Progress | None = None, workers: int 
         tallies=tallies,
         paths=paths,
         clips=(paired.source, paired.capture),
+        pair=paired,
         pairing=paired.facts,
         findings=paired.findings,
     )

@@ -114,16 +114,25 @@ def tell_scaling(sums: IntArray, *, slack: float = 0.0) -> Scaling:
     found = {name: _fit(part, _PLAIN) for name, part in zip(KERNELS, sums, strict=True)}
     beside = {name: _fit(part, _FILTERED) for name, part in zip(KERNELS, sums, strict=True)}
     best = min(found, key=lambda name: found[name][0])
-    least = min(beside, key=lambda name: beside[name][0])
+    # A smoothing scaler that must be sharpened is less likely than one that need not be.
+    least = min(
+        beside, key=lambda name: beside[name][0] * (1 + np.abs(_detail(beside[name])).sum())
+    )
     detail = (0.0,) * len(BOXES)
     if found[best][0] > _ROUNDED + slack and beside[least][0] < _BETTER * found[best][0]:
         best, found = least, beside
-        factors = beside[least][1]
-        detail = tuple((factors[_PLAIN:] / factors[1]).tolist())
+        detail = tuple(_detail(beside[least]).tolist())
     left, free = found[best][0], min(_fit(part, COLUMNS - 1)[0] for part in sums)
     filtered = float(np.sqrt(max(left**2 - free**2, 0.0)))
     ties = [name for name in found if name != best and found[name][0] < left + 0.1]
     return Scaling(best, detail, left, filtered, tuple(ties))
+
+
+def _detail(fit: tuple[float, FloatArray]) -> FloatArray:
+    """Shares of the picture at which a fit adds detail."""
+    _, factors = fit
+    shares: FloatArray = factors[_PLAIN:] / factors[1]
+    return shares
 
 
 def _fit(sums: IntArray, columns: int) -> tuple[float, FloatArray]:

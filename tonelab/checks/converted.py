@@ -1,0 +1,91 @@
+"""A source as a path's conversion of primaries leaves it, to hold what else the path did against.
+
+Luma and chroma are converted together, pixel by pixel: chroma is interpolated to the places of
+luma, and the converted taken where the source has samples.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.checks.explain import ORIGIN
+from tonelab.media.clip import CHROMA_FACTORS, Clip, Frame, read_only
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from numpy.typing import NDArray
+
+    from tonelab.media.clip import Planes
+    from tonelab.signal.quantisation import FloatArray
+
+
+_BITS, _FINER = 20, 2  # of a packed sample, and parts of a code that it keeps
+
+
+class ConvertedClip(Clip):
+    """A clip whose colours went through a map.
+
+    Parameters
+    ----------
+    clip
+        The source.
+    convert
+        Of centred 10-bit codes, shape (N, 3).
+    """
+
+    def __init__(self, clip: Clip, convert: Callable[[FloatArray], FloatArray]) -> None:
+        super().__init__(clip.path, clip.format, clip.frame_count, clip.signal, clip.metadata)
+        self._clip, self._convert = clip, convert
+
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop`, converted."""
+        for frame in self._clip.frames(start, stop):
+            yield Frame(frame.index, read_only(self._converted(frame.planes)))
+
+    def _converted(self, planes: Planes) -> Planes:
+        across, down = CHROMA_FACTORS[self.subsampling]
+        # Rows of samples between two of luma are as near to either.
+        between = down > 1 and self.signal.siting != "topleft"
+        places = [
+            (np.arange(length) - offset) / factor
+            for length, factor, offset in zip(
+                planes[0].shape, (down, across), (0.5 * between, 0.0), strict=True
+            )
+        ]
+        chroma = (_at(plane, places) for plane in planes[1:])
+        shown = self._colours(planes[0].astype(np.float64), *chroma)
+        if between:
+            shown[::2, :, 1:] = (shown[::2, :, 1:] + shown[1::2, :, 1:]) / 2
+        y, cb, cr = (
+            np.clip(np.rint(plane), 0, (1 << self.bits) - 1).astype(np.uint16)
+            for plane in (shown[..., 0], *np.moveaxis(shown[::down, ::across, 1:], -1, 0))
+        )
+        return y, cb, cr
+
+    def _colours(self, *planes: FloatArray) -> FloatArray:
+        """Convert planes of one size, each colour once, to parts of a code: (height, width, 3)."""
+        packed = np.zeros(planes[0].shape, np.int64)
+        for plane in planes:
+            packed = packed << _BITS | np.rint(_FINER * plane).astype(np.int64)
+        colours, of = np.unique(packed, return_inverse=True)
+        shifts = _BITS * np.array([2, 1, 0])
+        codes = (colours[:, None] >> shifts & (1 << _BITS) - 1) / _FINER
+        unit = 2.0 ** (10 - self.bits)
+        shown = (self._convert(codes * unit - ORIGIN) + ORIGIN) / unit
+        whole: FloatArray = shown[of.reshape(-1)].reshape(*packed.shape, 3)
+        return whole
+
+
+def _at(plane: NDArray[np.uint16], places: list[FloatArray]) -> FloatArray:
+    """Interpolate linearly at the rows and columns given."""
+    shown = plane.astype(np.float64)
+    for axis, wanted in enumerate(places):
+        inside = np.clip(wanted, 0, plane.shape[axis] - 1)
+        first = np.minimum(inside.astype(np.int64), max(plane.shape[axis] - 2, 0))
+        share = np.expand_dims(inside - first, 1 - axis)
+        following = np.minimum(first + 1, plane.shape[axis] - 1)
+        shown = (1 - share) * shown.take(first, axis) + share * shown.take(following, axis)
+    return shown
