@@ -582,7 +582,8 @@ INJURIES: dict[str, Injury] = {
     ),
     "moved by a fraction": Injury(
         on_planes(lambda p, x, _: (rounded(horizontal(p[0].astype(float), x)),
-                                   *(rounded(horizontal(c.astype(float), x / 2)) for c in p[1:]))),
+                                   *(rounded(horizontal(c.astype(float), x / 2)) for c in p[1:])),
+                  reframed=True),
         (0.05, 0.15, 0.4), ("shift-luma", "picture-shifted"),
         also=("chroma", "shift", "picture", "detail-blurred", "legal-codes", "scaling"),
     ),

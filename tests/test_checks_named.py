@@ -339,7 +339,9 @@ def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve()
             return rounded(change(y.astype(float))), *chroma
 
         paths = content_paths(device)
-        evidence = Seen(paths=paths, pass_through=False, layout=None, rescaled=False, grain=1)
+        evidence = Seen(
+            paths=paths, pass_through=False, layout=None, resampled=False, rescaled=False, grain=1
+        )  # fmt: skip
         return set(told(evidence, "detail"))
 
     assert not detail(lambda y: y)

@@ -54,7 +54,7 @@ def dither(evidence: Evidence) -> Findings:
     if temporal >= _LEAST_VARIANCE and frames < _LEAST_FRAMES:
         text = f"Whether the dither repeats cannot be told from runs of {frames} frames."
         yield undecided("dither-period", text, "the chart, with each page held for ten frames")
-    bias, bias_bound = _bias(evidence, sigma)
+    bias, bias_bound = _bias(evidence.beyond, sigma)
     text = f"{kind}, {sigma:.2f} codes; mean error {bias:+.3f} ± {bias_bound:.3f} codes"
     if evidence.pass_through and abs(bias) > _BIAS_LIMIT + bias_bound:
         yield altered(

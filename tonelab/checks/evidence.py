@@ -16,7 +16,7 @@ from tonelab.chart import COLOURED, Group
 from tonelab.checks.coarse import are_repeated, stage_before_all
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.covers import Cover, find_cover
-from tonelab.checks.explain import ORIGIN, Explanation, explain
+from tonelab.checks.explain import AS_SENT, ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
 from tonelab.tallies.bursts import bursts
@@ -337,14 +337,12 @@ class Evidence:
         found = self.explanation
         if found.gamut is None or self.pair is None or not self.pass_through:
             return self
-        source = ConvertedClip(self.pair.source, found.predict)
+        source = ConvertedClip(self.pair.source, lambda codes: found.converted(codes, found.first))
         pair = replace(self.pair, source=source)
-        kept = replace(
-            found, gamut=None, matrices=None, again=None, planes="", linear=np.eye(3),
-            offset=np.zeros(3), luma_gain=1.0, luma_offset=0.0, chroma_offset=(0.0, 0.0),
-            saturation=1.0, rotation=0.0, known=np.eye(3),
-        )  # fmt: skip
-        return replace(self, pair=None, paths=tally_paths(pair, bursts(pair)[::_FEWER]), known=kept)
+        known = replace(found, gamut=None, first=AS_SENT)
+        return replace(
+            self, pair=None, paths=tally_paths(pair, bursts(pair)[::_FEWER]), known=known
+        )
 
     @property
     def greys_tell(self) -> bool:

@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 ORIGIN = np.array([64.0, 512.0, 512.0])  # 10-bit narrow codes of black without chroma
 SPAN = np.array([876.0, 896.0, 896.0])  # and of one unit of Y', Cb, Cr
-_AS_SENT: _Affine = np.eye(3), np.zeros(3)
+AS_SENT: _Affine = np.eye(3), np.zeros(3)
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
@@ -105,7 +105,7 @@ class Explanation:
     known: FloatArray
     signal: Signal
     step: int = 1
-    first: _Affine = _AS_SENT
+    first: _Affine = AS_SENT
 
     @property
     def left_over_limit(self) -> float:
@@ -130,7 +130,7 @@ class Explanation:
         """Capture of centred source codes, without clipping."""
         return self.converted(source, self.first) @ self.linear.T + self.offset
 
-    def converted(self, source: FloatArray, first: _Affine = _AS_SENT) -> FloatArray:
+    def converted(self, source: FloatArray, first: _Affine = AS_SENT) -> FloatArray:
         """Centred source codes as the conversion of primaries leaves them, where there is one."""
         if self.gamut is None:
             return source
@@ -167,7 +167,7 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
 
 
 def _with_gamut(
-    samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries], first: _Affine = _AS_SENT
+    samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries], first: _Affine = AS_SENT
 ) -> Explanation:
     moved = convert_gamut(samples.source, gamut, signal, first)
     found = _without_gamut(moved, samples, signal)
@@ -186,10 +186,10 @@ def _before_gamut(samples: Samples, signal: Signal, gamut: tuple[Primaries, Prim
     rgb = samples.capture / SPAN @ np.linalg.inv(_coding(signal)).T
     inside = ((rgb > _INSIDE) & (rgb < 1 - _INSIDE)).all(axis=1)
     if np.count_nonzero(inside) < _LEAST_INSIDE:
-        return _AS_SENT
+        return AS_SENT
     back = convert_gamut(samples.capture[inside], gamut[::-1], signal)
     linear, offset, _ = fit_affine(samples.source[inside], back)
-    return (linear, offset) if np.linalg.cond(linear) < _INVERTIBLE else _AS_SENT
+    return (linear, offset) if np.linalg.cond(linear) < _INVERTIBLE else AS_SENT
 
 
 def _greys_straight(samples: Samples, step: int) -> bool:
@@ -212,7 +212,7 @@ def convert_gamut(
     source: FloatArray,
     gamut: tuple[Primaries, Primaries],
     signal: Signal,
-    first: _Affine = _AS_SENT,
+    first: _Affine = AS_SENT,
 ) -> FloatArray:
     """Centred codes after a conversion of primaries in linear light, clipped to the signal.
 
@@ -256,7 +256,7 @@ def fit_affine(
     """
     used = np.ones(len(source), bool)
     if not len(source):
-        return *_AS_SENT, used
+        return *AS_SENT, used
     design = np.column_stack([source, np.ones(len(source))])
     solution = np.zeros((4, 3))
     for _ in range(8):

@@ -13,7 +13,7 @@ import numpy as np
 from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
-from tonelab.tallies.resampling import KERNELS
+from tonelab.tallies.resampling import KERNELS, response
 from tonelab.tallies.rescaled import KNOWN, tell_scaling
 
 if TYPE_CHECKING:
@@ -66,10 +66,12 @@ def detail(evidence: Evidence) -> Findings:
     told, bounds = strong if by_strong or faint is None else faint
     if loose:
         told, bounds = _relative_bands(paths.detail_gram) if even else np.ones((2, len(BANDS)))
+    by_place = _gains_of_place(evidence, told)
+    told, bounds = told / by_place, bounds / by_place
     count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
     text = f"gain by band {bands} cycles per pixel"
-    if not paths.facing:
+    if evidence.resampled:
         text += ", beside what the scaler does"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
@@ -127,6 +129,24 @@ def detail(evidence: Evidence) -> Findings:
             alternatives=("lossy coding on the way", "coring of a sharpness control"),
             decided_by="a capture with noise reduction off",
         )
+
+
+def _gains_of_place(evidence: Evidence, gains: FloatArray) -> FloatArray:
+    """Gain by band of a scaler that moved the picture by parts of a pixel.
+
+    Of several that may have, the one that leaves the least of ``gains``.
+    """
+    paths = evidence.paths
+    if paths is None or not (evidence.resampled and paths.facing):
+        return np.ones(len(BANDS))
+    found, angle = scaling_of(evidence)[0], np.arange(16) * np.pi / 16
+    waves = np.array(BANDS)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
+    x, y = centroid(luma_kernel(paths.luma_gram[1]))
+    kernels = (KERNELS[name] for name in (found.name, *found.ties))
+    moved = [
+        (response(k, -x, waves[:, 0]) * response(k, -y, waves[:, 1])).mean(axis=1) for k in kernels
+    ]
+    return min(moved, key=lambda by_place: float(np.abs(gains / by_place - 1).max()))
 
 
 def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
@@ -299,8 +319,11 @@ def scaling(evidence: Evidence) -> Findings:
 def scaling_of(evidence: Evidence) -> tuple[Scaling, bool]:
     """How the picture was scaled, and whether that foretells the capture."""
     assert evidence.paths is not None
-    slack = 0.3 * (evidence.code_step - 1)
-    found = tell_scaling(evidence.paths.resampled, slack=slack)
+    # Marks of a chart tell its place less well than its content does.
+    placed = evidence.layout is None
+    slack = 0.3 * (evidence.code_step - 1) + 0.3 * (not placed)
+    tables = evidence.paths.resampled, evidence.paths.resampled_chroma
+    found = tell_scaling(*tables, slack=slack, placed=placed)
     left = found.left if any(found.detail) else found.filtered
     return found, left < KNOWN + slack
 

@@ -53,6 +53,8 @@ class PathTables:
     resampled
         (K, 10, 10): where luma was resampled, sums of products for each of
         `tonelab.tallies.resampling.KERNELS`, see `tonelab.tallies.rescaled.scaling_sums`.
+    resampled_chroma
+        (K, 5, 5): the same of chroma, see `tonelab.tallies.rescaled.chroma_sums`.
     steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
         (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
         were looked at, sums of codes, of squared codes, and over pixels of the squared sum over
@@ -89,6 +91,7 @@ class PathTables:
     chroma_phases: tuple[int, int]
     surround_gram: IntArray
     resampled: IntArray
+    resampled_chroma: IntArray
     steady_frames: IntArray
     steady_count: IntArray
     steady_sum: IntArray

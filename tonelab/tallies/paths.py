@@ -41,6 +41,7 @@ from tonelab.tallies.rescaled import (
     COLUMNS,
     FINER,
     by_cell,
+    chroma_sums,
     colour_sums,
     rescale,
     scaling_sums,
@@ -108,6 +109,7 @@ class _Adder:
         self.chroma_ways = np.zeros((len(WAYS), WAY_COLUMNS, WAY_COLUMNS), np.int64)
         self.surround_gram = np.zeros((SURROUND_BANDS, 6, 6), np.int64)
         self.resampled = np.zeros((len(KERNELS), COLUMNS, COLUMNS), np.int64)
+        self.resampled_chroma = np.zeros((len(KERNELS), 5, 5), np.int64)
         self.steady = np.zeros((5, patches), np.int64)
         self.lags = np.zeros((2, BURST), np.int64)
         self.still = np.zeros((CODES, 4), np.int64)
@@ -144,6 +146,7 @@ class _Adder:
             chroma_phases=self.repeat or (1, 1),
             surround_gram=self.surround_gram,
             resampled=self.resampled,
+            resampled_chroma=self.resampled_chroma,
             steady_frames=frames,
             steady_count=count,
             steady_sum=total,
@@ -171,9 +174,9 @@ class _Adder:
             self._add_steady([planes[0] for planes in captured], page)
         pairs = [*zip(source, captured[-len(source) :], strict=True)]
         if kind == "detail" and not self._in_place():
-            sums = self._add_resampled(source[-1][0], captured[-1])
+            scaling = self._add_resampled(source[-1], captured[-1])
             if layout is None:
-                self._add_rescaled(pairs, tell_scaling(sums), number)
+                self._add_rescaled(pairs, scaling, number)
         if self.shift is None:
             return
         facing = [self._facing(*planes) for planes in pairs]
@@ -470,13 +473,18 @@ class _Adder:
         for n in np.unique(band):
             self.surround_gram[n] += products(blocks[band == n])
 
-    def _add_resampled(self, source: Plane, capture: Planes) -> IntArray:
+    def _add_resampled(self, source: Planes, capture: Planes) -> Scaling:
         mask = self._scaled_mask(capture[0].shape)
+        chroma = np.zeros_like(self.resampled_chroma)
         if self.rgb:
-            capture = capture[0], np.full_like(capture[1], MIDDLE), np.full_like(capture[2], MIDDLE)
-        sums = scaling_sums(source, capture, mask, plain_relation(self.pair))
-        self.resampled += sums
-        return sums
+            middle = np.full_like(capture[1], MIDDLE)
+            capture = capture[0], middle, middle
+        else:
+            chroma = chroma_sums(source, capture, mask, chroma_relation(self.pair))
+        luma = scaling_sums(source[0], capture, mask, plain_relation(self.pair))
+        self.resampled += luma
+        self.resampled_chroma += chroma
+        return tell_scaling(luma, chroma)
 
 
 def _video(codes: Plane) -> Mask:

@@ -137,7 +137,16 @@ def resample(
     return plane, inside_y[::step, None] & inside_x
 
 
-@lru_cache(maxsize=64)  # both directions of all kernels, asked for frame by frame
+def response(kernel: Kernel, offset: float, frequency: FloatArray) -> FloatArray:
+    """Gain of waves, in cycles per sample, in a picture that is moved without being scaled."""
+    taps = np.arange(-int(kernel.reach) - 1, int(kernel.reach) + 2)
+    weights = kernel.shape(np.asarray(taps + offset % 1, np.float64))
+    waves = weights * np.exp(2j * np.pi * np.asarray(frequency)[..., None] * taps)
+    gain: FloatArray = np.abs(waves.sum(axis=-1)) / weights.sum()
+    return gain
+
+
+@lru_cache(maxsize=128)  # both directions of all kernels, of luma and chroma, by the frame
 def _weights(
     length: int, size: int, scale: float, offset: float, kernel: Kernel
 ) -> tuple[sparse.csr_array, Mask]:

@@ -35,6 +35,7 @@ CELLS_ALONG = 1024 // CELL_SIDE
 _SMOOTH = (80, 8, 8)
 _MOST_SAMPLES = 100_000  # of one frame
 _ROUNDED = 0.5  # codes RMS that rounding, here and there, may leave
+_ALIKE, _ALMOST = 1.3, 0.1  # times what the best leaves, and codes RMS, that others may leave
 _BETTER = 0.6  # share of the rest that a filter of detail must undercut
 
 
@@ -101,44 +102,88 @@ def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Relation)
     return sums
 
 
-def tell_scaling(sums: IntArray, *, slack: float = 0.0) -> Scaling:
+def chroma_sums(source: Planes, capture: Planes, mask: Mask, relation: Relation) -> IntArray:
+    """Sum products of what each kernel makes of chroma with what was captured, shape (K, 5, 5).
+
+    Columns are a constant, Cb and Cr as resampled and as captured, in sixteenths of codes.
+
+    Parameters
+    ----------
+    source, capture
+        Planes of 10-bit codes.
+    mask
+        Pixels of captured luma that may be used.
+    relation
+        Of the planes of chroma, see `tonelab.tallies.resampling.resample`.
+    """
+    shape = capture[1].shape
+    down, across = (-(-a // b) for a, b in zip(capture[0].shape, shape, strict=True))
+    step = max(1, -(-capture[1].size // _MOST_SAMPLES)) | 1
+    rows = np.arange(0, len(capture[1]), step)
+    sums = np.zeros((len(KERNELS), 5, 5), np.int64)
+    for row, kernel in enumerate(KERNELS.values()):
+        made = [resample(p - float(MIDDLE), shape, *relation, kernel, step) for p in source[1:]]
+        used = made[0][1] & mask[::down, ::across][rows]
+        planes = [
+            *(p[used] for p, _ in made),
+            *(p[rows][used] - float(MIDDLE) for p in capture[1:]),
+        ]
+        whole = np.rint(FINER * np.stack(planes, axis=1))
+        sums[row] = products(np.column_stack([np.ones(len(whole)), whole]))
+    return sums
+
+
+def tell_scaling(
+    sums: IntArray, chroma: IntArray, *, slack: float = 0.0, placed: bool = True
+) -> Scaling:
     """Find the kernel, and the filter of detail if no kernel will do alone.
+
+    A scaler and a filter may leave as little as another scaler and another filter. Chroma, which
+    went through the scaler alone, then decides.
 
     Parameters
     ----------
     sums
         Of `scaling_sums`.
+    chroma
+        Of `chroma_sums`, or zeros.
     slack
         RMS codes by which a kernel may leave more.
+    placed
+        Whether the place of the picture is known to a hundredth of a pixel; otherwise a small
+        shift is fitted too.
     """
-    found = {name: _fit(part, _PLAIN) for name, part in zip(KERNELS, sums, strict=True)}
-    beside = {name: _fit(part, _FILTERED) for name, part in zip(KERNELS, sums, strict=True)}
+    shift = [] if placed else [*range(_FILTERED, COLUMNS - 1)]
+    alone, filtered = [*range(_PLAIN), *shift], [*range(_FILTERED), *shift]
+    found = {name: _fit(part, alone) for name, part in zip(KERNELS, sums, strict=True)}
+    beside = {name: _fit(part, filtered) for name, part in zip(KERNELS, sums, strict=True)}
     best = min(found, key=lambda name: found[name][0])
-    # A smoothing scaler that must be sharpened is less likely than one that need not be.
-    least = min(
-        beside, key=lambda name: beside[name][0] * (1 + np.abs(_detail(beside[name])).sum())
-    )
-    detail = (0.0,) * len(BOXES)
-    if found[best][0] > _ROUNDED + slack and beside[least][0] < _BETTER * found[best][0]:
-        best, found = least, beside
-        detail = tuple(_detail(beside[least]).tolist())
-    left, free = found[best][0], min(_fit(part, COLUMNS - 1)[0] for part in sums)
-    filtered = float(np.sqrt(max(left**2 - free**2, 0.0)))
+    detail, least = (0.0,) * len(BOXES), min(left for left, _ in beside.values())
+    if found[best][0] > _ROUNDED + slack and least < _BETTER * found[best][0]:
+        found = beside
+        by_chroma = {name: _of_chroma(part) for name, part in zip(KERNELS, chroma, strict=True)}
+        near = [name for name in KERNELS if beside[name][0] < _ALIKE * least + _ALMOST]
+        best = min(near, key=lambda name: (by_chroma[name], beside[name][0]))
+        factors = beside[best][1]
+        detail = tuple((factors[_PLAIN:_FILTERED] / factors[1]).tolist())
+    left, free = found[best][0], min(_fit(part, [*range(COLUMNS - 1)])[0] for part in sums)
+    more = float(np.sqrt(max(left**2 - free**2, 0.0)))
     ties = [name for name in found if name != best and found[name][0] < left + 0.1]
-    return Scaling(best, detail, left, filtered, tuple(ties))
+    return Scaling(best, detail, left, more, tuple(ties))
 
 
-def _detail(fit: tuple[float, FloatArray]) -> FloatArray:
-    """Shares of the picture at which a fit adds detail."""
-    _, factors = fit
-    shares: FloatArray = factors[_PLAIN:] / factors[1]
-    return shares
-
-
-def _fit(sums: IntArray, columns: int) -> tuple[float, FloatArray]:
-    """RMS codes that the first columns leave of the last, and their factors."""
+def _of_chroma(sums: IntArray) -> float:
+    """Squares of captured chroma that resampled chroma leaves, whatever map lies between."""
     moments = sums.astype(np.float64)
-    system, right = moments[:columns, :columns], moments[:columns, -1]
+    system, right = moments[:3, :3], moments[:3, 3:]
+    rest = moments[3:, 3:] - right.T @ np.linalg.lstsq(system, right)[0]
+    return float(np.trace(rest))
+
+
+def _fit(sums: IntArray, columns: list[int]) -> tuple[float, FloatArray]:
+    """RMS codes that some columns leave of the last, and their factors."""
+    moments = sums.astype(np.float64)
+    system, right = moments[np.ix_(columns, columns)], moments[columns, -1]
     scale = np.sqrt(np.maximum(np.diag(system), 1.0))
     factors = np.linalg.lstsq(system / np.outer(scale, scale), right / scale)[0] / scale
     rest = max(float(moments[-1, -1] - factors @ right), 0.0)
