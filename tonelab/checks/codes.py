@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.checks.evidence import CLEAR_VARIANCE
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import shows_full_range
@@ -37,7 +38,7 @@ _ALIKE = 0.02  # squared codes
 _FORETOLD = 0.3  # the same where scaling is foretold, to a code
 _MIXED = 0.2  # share of a lift before a scaler by which it differs among samples of a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
-_LEAST_DARK = 40  # greys near black
+_LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
 
 @check("identity", "share of identical samples")
@@ -108,7 +109,7 @@ def _kind(joint: IntArray, planes: IntArray, paths: PathTables) -> str:
 @check("black", "black and the codes near it", always=True, needs="tallies")
 def black(evidence: Evidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
-    neutrals = evidence.tones
+    neutrals = evidence.tones if evidence.pass_through else evidence.greys_of_samples
     distance = np.abs(neutrals.source[:, 0])
     if np.count_nonzero(distance < _DARK) < _LEAST_DARK or distance.min() >= _AT_BLACK:
         lifted = _lifted_darks(evidence)
@@ -162,7 +163,8 @@ def black(evidence: Evidence) -> Findings:
             threshold=_LIFT_LIMIT,
         )
     if not evidence.pass_through:
-        yield from _jump(evidence, source, capture)
+        alike = neutrals.variance[order, 0] < CLEAR_VARIANCE
+        yield from _jump(evidence, source[alike], capture[alike])
     elif levels < least and (evidence.clear or noise_alone(evidence)):
         yield altered(
             "black-codes-lost",
@@ -183,17 +185,20 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
     Curves are steep at black, but over a few codes, and not for one code alone.
     """
     rows = (source > -0.5) & (source < 2 * _DARK)
-    levels = np.unique(np.rint(capture[rows]))[:_AFTER_BLACK]
-    lost = np.unique(np.rint(source[rows & (np.rint(capture) <= levels.min(initial=0))]))
+    sent, reached = source[rows], np.rint(capture[rows])
+    levels = np.unique(reached)[:_AFTER_BLACK]
+    lost = np.unique(np.rint(sent[reached == levels.min(initial=0)]))
     if len(levels) < _AFTER_BLACK or evidence.noise > _QUIET or len(lost) < _LEAST_LOST:
         return
-    first, *others = np.diff(levels).tolist()
+    ends = np.array([(sent[reached == n].min(), sent[reached == n].max()) for n in levels])
+    # Greys between two levels that do not occur in the source are no jump.
+    first, *others = (np.diff(levels) / np.maximum(ends[1:, 0] - ends[:-1, 1], 1)).tolist()
     if first < max(_LEAST_JUMP * evidence.code_step, _STEEP * max(others)):
         return
     yield altered(
         "black-codes-lost",
         f"Codes near black are lost: {len(lost)} source greys from black up arrive as black, and "
-        f"the next is {first:.0f} codes above it.",
+        f"the next is {levels[1] - levels[0]:.0f} codes above it.",
         severity="info",
         value=float(len(lost)),
         bound=1.0,

@@ -48,6 +48,7 @@ _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of it
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
 _EXPLAINED = 0.5  # share of a spread
+_NEARLY_GREY = 3  # codes of chroma
 _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
@@ -224,15 +225,27 @@ class Evidence:
         if not known and spread <= CLEAR_VARIANCE:
             return joint
         leak = self.explanation.linear[0, 1:]
-        alone, mixed = (self._over_flat_chroma(codes) for codes in (leak, 0 * leak))
+        flat = self.paths.samples
+        alone, mixed = (self._of_samples(flat, codes) for codes in (leak, 0 * leak))
         # A leak that was fitted where there is none, as beside a bend, explains no spread.
         before, after = (np.median(tones.variance[:, 0]) for tones in (mixed, alone))
         return alone if known or after < _EXPLAINED * before else joint
 
-    def _over_flat_chroma(self, leak: FloatArray) -> Samples:
-        """Luma by source code, less what chroma adds to it: codes (2,) for each of Cb and Cr."""
-        assert self.paths is not None
-        _, luma, *chroma, seen, count = self.paths.samples.T
+    @property
+    def greys_of_samples(self) -> Samples:
+        """Luma by source code of greys; of pictures that were converted, of all flat grey chroma.
+
+        A conversion makes of colours what it does not make of greys.
+        """
+        if self.layout is not None or self.paths is None:
+            return self.neutrals
+        chroma = self.paths.samples[:, 2:4] - ORIGIN[1:]
+        grey = self.paths.samples[np.abs(chroma).max(axis=1) <= _NEARLY_GREY]
+        return max(self._of_samples(grey, np.zeros(2)), self.neutrals, key=len)
+
+    def _of_samples(self, table: IntArray, leak: FloatArray) -> Samples:
+        """Luma over flat chroma, by source code, less what each code of Cb and Cr adds to it."""
+        _, luma, *chroma, seen, count = table.T
         alone = seen - leak @ (np.stack(chroma) - ORIGIN[1:, None])
         total = np.bincount(luma, count, 1024)
         rows = np.flatnonzero(total >= _LEAST_PIXELS)
