@@ -219,9 +219,13 @@ def undone(case: Case) -> list[str]:
 
     Such a fault leaves the capture as it would be with the other alone, but for `UNDONE` of the
     samples that it changes in a clean capture. Both are undone where the file, read with the
-    matrix and range that it declares, shows the colours of a clean one. A label is no fault where
-    the other one made the samples what it says.
+    matrix and range that it declares, shows the colours of a clean one, and where one mix-up of
+    matrices reads what the other coded, as both are one mix-up then, or none. A label is no fault
+    where the other one made the samples what it says.
     """
+    ways = [INJURIES[name].parameters[0] for name in case.names if name.startswith("matrix ")]
+    if len(ways) == 2 and ways[0][1] == ways[1][0]:
+        return list(case.names)
     content = Content(case.content, case.seed, recording(case.names, case.sizes))
     content.source(1.0)
 

@@ -33,7 +33,7 @@ _LEAST_JUMP, _STEEP = 5.0, 4.0  # code steps, and times the distances that follo
 _QUIET = 0.3  # codes of noise
 _DARKEST = 16  # source codes that occur
 _LIFT_OF_DARKS = 0.75  # code steps
-_SAME = 0.1  # codes
+_SAME, _BLACK = 0.1, 0.5  # codes
 _ALIKE = 0.02  # squared codes
 _FORETOLD = 0.3  # the same where scaling is foretold, to a code
 _MIXED = 0.2  # share of a lift before a scaler by which it differs among samples of a code
@@ -165,7 +165,9 @@ def black(evidence: Evidence) -> Findings:
     if not evidence.pass_through:
         alike = neutrals.variance[order, 0] < CLEAR_VARIANCE
         yield from _jump(evidence, source[alike], capture[alike])
-    elif levels < least and (evidence.clear or noise_alone(evidence)):
+    elif (levels < least and (evidence.clear or noise_alone(evidence))) or (
+        _all_black(source, capture - start) >= _LEAST_LOST
+    ):
         yield altered(
             "black-codes-lost",
             f"Codes near black are lost: {text}.",
@@ -177,6 +179,12 @@ def black(evidence: Evidence) -> Findings:
             alternatives=("black assumed above code 64", "coring of noise near black"),
             decided_by="a capture with brightness raised by a few steps",
         )
+
+
+def _all_black(source: FloatArray, capture: FloatArray) -> int:
+    """Greys from black up that arrive as black, whatever a filter makes of brighter ones."""
+    lost = np.append(capture[source > -0.5] < _BLACK, [False])
+    return int(lost.argmin())
 
 
 def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findings:

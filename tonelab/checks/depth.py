@@ -31,6 +31,7 @@ _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is 
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
+_OFF_LINE, _ROUNDS = 1.0, 4  # codes; rounds of the fit of a line
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
@@ -309,6 +310,8 @@ def steps(evidence: Evidence) -> Findings:
     else:
         lost, regular = _stands_still(reached)
         lost &= neighbours
+    if evidence.rescaled:
+        lost |= _dips(levels, reached)
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
@@ -351,6 +354,16 @@ def steps(evidence: Evidence) -> Findings:
         yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
         yield transparent("steps", f"{text}.", **figures)
+
+
+def _dips(levels: FloatArray, reached: FloatArray) -> NDArray[np.bool_]:
+    """Find steps of a scaled picture off the line of most, as scaling mixes what was lost."""
+    rest = np.zeros(len(levels))
+    for _ in range(_ROUNDS):
+        kept = np.abs(rest) <= np.median(np.abs(rest))
+        rest = reached - np.polyval(np.polyfit(levels[kept], reached[kept], 1), levels)
+    off = np.abs(rest) > _OFF_LINE + _CLEARLY * float(np.median(np.abs(rest)))
+    return off[1:] & off[:-1]
 
 
 def _by_colour(samples: IntArray) -> Samples:

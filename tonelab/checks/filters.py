@@ -14,7 +14,7 @@ from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS, response
-from tonelab.tallies.rescaled import KNOWN, tell_scaling
+from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -73,6 +73,11 @@ def detail(evidence: Evidence) -> Findings:
     text = f"gain by band {bands} cycles per pixel"
     if evidence.resampled:
         text += ", beside what the scaler does"
+    before = np.ones(len(BANDS)) if paths.facing else detail_gains(scaling_of(evidence)[0], BANDS)
+    if np.abs(before - 1).max() > np.abs(told - 1).max():
+        told = before
+        bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
+        text = f"gain by band {bands} cycles per pixel of the source, before it was scaled"
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through and not loose else 2 * _BAND_LIMIT
@@ -299,6 +304,10 @@ def scaling(evidence: Evidence) -> Findings:
         if known
         else f"The picture was scaled with none of the known filters; nearest is {label}"
     )
+    if found.same:
+        text += (
+            f" (or {', '.join(KERNELS[name].label for name in found.same)}, which do the same here)"
+        )
     if any(found.detail):
         text += ", and its detail was filtered beside that"
     yield altered(

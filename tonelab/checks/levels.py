@@ -287,6 +287,7 @@ def near_levels(evidence: Evidence) -> Fault | None:
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
         return None
     gain, offset, rest = _NEAR
+    by_luma = []
     for fault in (fault for fault in FAULTS if fault.ranges):
         luma = abs(found.luma_gain / fault.luma_gain - 1)
         moved = abs(found.luma_offset - fault.luma_offset)
@@ -297,8 +298,8 @@ def near_levels(evidence: Evidence) -> Fault | None:
         ):
             return fault
         if max(400 * luma, moved) < _MATCH:
-            return _at_stage(evidence, fault)
-    return None
+            by_luma.append(fault)
+    return _at_stage(evidence, by_luma[0]) if by_luma else None
 
 
 def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
@@ -327,7 +328,8 @@ def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
     way, _, _ = fault.id.rpartition("-")
     before = (found.before @ found.known.T)[:, 1:]
     strong = np.hypot(*before.T) > _STRONG_CHROMA
-    gains = np.hypot(*colours.capture[strong, 1:].T) / np.hypot(*before[strong].T)
+    chroma = colours.capture[strong, 1:] - found.chroma_offset
+    gains = np.hypot(*chroma.T) / np.hypot(*before[strong].T)
     depth = fault.text.partition(" range in ")[2].partition(",")[0]
     stages = [f for f in FAULTS if f.id.startswith(way) and depth in f.text]
     near = [np.abs(gains / stage.chroma_gain - 1) < _UNTOUCHED for stage in stages]

@@ -98,6 +98,7 @@ KERNELS: dict[str, Kernel] = {
         f"{name}-averaging": Kernel(f"{label}, averaging", shape, reach, True)
         for name, (label, shape, reach) in _SHAPES.items()
     },
+    "box-averaging": Kernel("mean over the area of a pixel", _box, 0.5, True),
 }
 
 

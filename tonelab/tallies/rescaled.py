@@ -36,6 +36,7 @@ _SMOOTH = (80, 8, 8)
 _MOST_SAMPLES = 100_000  # of one frame
 _ROUNDED = 0.5  # codes RMS that rounding, here and there, may leave
 _ALIKE, _ALMOST = 1.3, 0.1  # times what the best leaves, and codes RMS, that others may leave
+_SAME = 1e-6  # codes RMS
 _BETTER = 0.6  # share of the rest that a filter of detail must undercut
 
 
@@ -56,6 +57,8 @@ class Scaling:
         filter's.
     ties
         Other kernels that leave hardly more.
+    same
+        Those of them that make the same of this picture.
     """
 
     name: str
@@ -63,6 +66,7 @@ class Scaling:
     left: float
     filtered: float
     ties: tuple[str, ...]
+    same: tuple[str, ...]
 
 
 def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Relation) -> IntArray:
@@ -169,7 +173,22 @@ def tell_scaling(
     left, free = found[best][0], min(_fit(part, [*range(COLUMNS - 1)])[0] for part in sums)
     more = float(np.sqrt(max(left**2 - free**2, 0.0)))
     ties = [name for name in found if name != best and found[name][0] < left + 0.1]
-    return Scaling(best, detail, left, more, tuple(ties))
+    # Scaling up, what averages widens by nothing.
+    shape = best.removesuffix("-averaging")
+    same = [n for n in ties if abs(found[n][0] - left) < _SAME and not n.startswith(shape)]
+    return Scaling(best, detail, left, more, tuple(ties), tuple(same))
+
+
+def detail_gains(scaling: Scaling, bands: tuple[float, ...]) -> FloatArray:
+    """Gain of the filter of detail at some cycles per pixel of the source, over directions."""
+    angle = np.arange(16) * np.pi / 16
+    along = np.array(bands)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
+    gains = np.ones(len(bands))
+    for share, box in zip(scaling.detail, BOXES, strict=True):
+        taps = np.arange(box) - box // 2
+        response = np.cos(2 * np.pi * along[..., None] * taps).mean(axis=-1).prod(axis=-1)
+        gains += share * (1 - response.mean(axis=1))
+    return gains
 
 
 def _of_chroma(sums: IntArray) -> float:
