@@ -33,6 +33,7 @@ _INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip no
 _LEAST_OF_HUE = 3  # coloured samples
 # Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
 _SCATTER = 4.0
+_TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
@@ -63,7 +64,7 @@ def matrix(evidence: Evidence) -> Findings:
     coupling = evidence.leak
     if len(_coloured(evidence)) < _LEAST:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
-    elif found.matrices is not None:
+    elif found.matrices is not None and (found.affine or found.gamut is None):
         last = found.again or found.matrices
         coded, read = (_NAMES[name] for name in found.matrices)
         text = f"The colours were decoded with the {read} matrix and coded again with {coded}"
@@ -323,7 +324,12 @@ def _bent(evidence: Evidence) -> bool:
     """Whether more than levels and what is done to chroma alone bends the colours."""
     found = evidence.explanation
     chroma_alone = evidence.leak < LEAK_LIMIT and found.residual[0] < 1.0
-    return not (found.affine or (chroma_alone and found.gamut is None))
+    if found.affine or (chroma_alone and found.gamut is None):
+        return False
+    # What bends luma alone leaves chroma turned and scaled as a whole.
+    (a, b), (c, d) = found.linear[1:, 1:] @ np.linalg.inv(found.known[1:, 1:])
+    turned = max(abs(a - d), abs(b + c)) < _TURNED and found.matrices is None
+    return not (turned and float(found.residual[1:].max()) < _STRAIGHT_CHROMA)
 
 
 def complex_ratio(

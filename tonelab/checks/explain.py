@@ -162,7 +162,8 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
         return best
     for gamut in GAMUTS:
         first = _before_gamut(samples, signal, gamut)
-        best = _better(best, _with_gamut(samples, signal, gamut, first), samples, share)
+        other = replace(_with_gamut(samples, signal, gamut, first), step=step)
+        best = _better(best, other, samples, share) if other.affine else best
     return best
 
 
@@ -175,10 +176,15 @@ def _with_gamut(
 
 
 def _better(best: Explanation, other: Explanation, samples: Samples, share: float) -> Explanation:
-    """Take another explanation if it leaves a share of what the best one leaves."""
+    """Take another explanation if it leaves a share of what the best one leaves.
+
+    Chroma alone may decide, where something else bends luma.
+    """
     # Outliers are counted against a step, so that it does not win by dropping them.
-    better = _bent(other, samples) < share * _bent(best, samples)
-    return replace(other, step=best.step) if better else best
+    rest, least = _bent(other, samples), _bent(best, samples)
+    of_chroma = _bent(other, samples, 1)
+    decided = of_chroma < min(share * _bent(best, samples, 1), _GAMUT_LIMIT) and rest < least
+    return replace(other, step=best.step) if rest < share * least or decided else best
 
 
 def _before_gamut(samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries]) -> _Affine:
@@ -203,8 +209,9 @@ def _greys_straight(samples: Samples, step: int) -> bool:
     return bool(np.sqrt(np.mean(rest**2)) < max(_GAMUT_LIMIT, step))
 
 
-def _bent(explanation: Explanation, samples: Samples) -> float:
-    rest = samples.capture - explanation.predict(samples.source)
+def _bent(explanation: Explanation, samples: Samples, plane: int = 0) -> float:
+    """RMS codes that an explanation leaves of the planes from one on."""
+    rest = (samples.capture - explanation.predict(samples.source))[:, plane:]
     return float(np.sqrt(np.mean(np.minimum(np.abs(rest), 40.0) ** 2)))
 
 
