@@ -31,6 +31,7 @@ _INDEPENDENT = 16  # cells of a thumbnail that count as one, as neighbours are a
 _AROUND = 9  # frames whose motion is compared with a cut
 _CUT = 0.3  # by which the likeness of a cut falls below that of the motion around it
 _APART = 0.4  # likeness of two pictures across a cut, at most
+_OWN_GAIN = 0.3  # by which the contrast of a frame may differ from that of others
 _ROUNDING = 0.04  # squared codes; misfit below this says nothing
 
 
@@ -63,7 +64,8 @@ class Path:
     places
         Shape (N,): source frames, never falling.
     misfit
-        Shape (N,): RMS difference of the thumbnails after a rough tone curve, codes.
+        Shape (N,): RMS difference of the thumbnails after a rough tone curve, and a gain and
+        offset of each frame, codes.
     blend
         Shape (N,): share of a neighbouring source frame in the captured one, 0 to 1.
     explained
@@ -249,7 +251,7 @@ def _mixtures(sight: _Comparable, places: IntArray) -> tuple[FloatArray, FloatAr
         shown = sight.shown(places[first:stop])
         residual = sight.seen(slice(first, stop)) - shown
         own = slice(start, min(start + _TOGETHER, len(places)))
-        misfit[own] = np.sqrt((residual**2).mean(axis=1))[start - first :][: own.stop - start]
+        misfit[own] = _less_levels(residual, shown)[start - first :][: own.stop - start]
         near = [sight.shown(np.clip(places[own] + d, 0, last)) for d in (-1, 1)]
         for n in range(own.start, own.stop):
             row = n - first
@@ -262,6 +264,19 @@ def _mixtures(sight: _Comparable, places: IntArray) -> tuple[FloatArray, FloatAr
                     if part > 0 and gained > explained[n]:
                         share[n], explained[n] = part / energy, gained
     return misfit, share, explained
+
+
+def _less_levels(residual: FloatArray, shown: FloatArray) -> FloatArray:
+    """RMS of what is left of each frame after a gain and offset of its own.
+
+    A scene that is dimmed is still the scene; the gain is bounded, so that a black frame is none.
+    """
+    shown = shown - shown.mean(axis=1, keepdims=True)
+    residual = residual - residual.mean(axis=1, keepdims=True)
+    gain = (residual * shown).sum(axis=1) / np.maximum((shown**2).sum(axis=1), 1e-9)
+    gain = np.clip(gain, -_OWN_GAIN, _OWN_GAIN)[:, None]
+    left: FloatArray = np.sqrt(((residual - gain * shown) ** 2).mean(axis=1))
+    return left
 
 
 def cuts(source: Thumbnails) -> IntArray:
