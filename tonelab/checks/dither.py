@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.levels import named_levels
+from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
 
 if TYPE_CHECKING:
@@ -17,6 +17,7 @@ _LEAST_VARIANCE = 0.02  # squared codes
 _WITHIN_PATCH = 0.02  # share of what surroundings add by which it may vary within a patch
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
+_ALIKE = 0.5  # codes between errors of all planes
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
@@ -150,13 +151,18 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
     rows = neutrals[inside]
-    fault, found = named_levels(evidence), evidence.explanation
-    # Where levels or primaries of pictures are changed, an error of their mean is no matter of
-    # dither.
-    changed = abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None
-    other = evidence.layout is None and changed
-    if not evidence.pass_through or not len(rows) or other:
+    found, fault = evidence.explanation, named_levels(evidence) or near_levels(evidence)
+    if not evidence.pass_through or not len(rows):
         return 0.0, 2 * sigma
+    if evidence.layout is None and (
+        fault is not None or abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None
+    ):
+        # Where levels or primaries of pictures are changed, an error of the mean of luma is no
+        # matter of dither, unless chroma is off by as much.
+        offset = found.luma_offset - (0.0 if fault is None else fault.luma_offset)
+        errors = np.array([offset, *evidence.tint])
+        alike = np.ptp(errors) < _ALIKE
+        return (float(errors.mean()), _ALIKE / 2) if alike else (0.0, 2 * sigma)
     gain, offset = (found.luma_gain, 0.0) if fault is None else (fault.luma_gain, fault.luma_offset)
     rest = rows.capture[:, 0] - gain * rows.source[:, 0] - offset
     return float(rest.mean()), 2 * float(rest.std()) / float(np.sqrt(len(rest)))
