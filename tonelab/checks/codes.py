@@ -6,7 +6,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import CLEAR_VARIANCE
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import shows_full_range
@@ -163,7 +162,7 @@ def black(evidence: Evidence) -> Findings:
             threshold=_LIFT_LIMIT,
         )
     if not evidence.pass_through:
-        alike = neutrals.variance[order, 0] < CLEAR_VARIANCE
+        alike = neutrals.variance[order, 0] < _QUIET**2
         yield from _jump(evidence, source[alike], capture[alike])
     elif (levels < least and (evidence.clear or noise_alone(evidence))) or (
         _all_black(source, capture - start) >= _LEAST_LOST
@@ -196,7 +195,7 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
     sent, reached = source[rows], np.rint(capture[rows])
     levels = np.unique(reached)[:_AFTER_BLACK]
     lost = np.unique(np.rint(sent[reached == levels.min(initial=0)]))
-    if len(levels) < _AFTER_BLACK or evidence.noise > _QUIET or len(lost) < _LEAST_LOST:
+    if len(levels) < _AFTER_BLACK or len(lost) < _LEAST_LOST:
         return
     ends = np.array([(sent[reached == n].min(), sent[reached == n].max()) for n in levels])
     # Greys between two levels that do not occur in the source are no jump.

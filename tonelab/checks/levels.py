@@ -225,7 +225,7 @@ def _line_of_most(
     best = kept[kept.sum(axis=1).argmax()] if len(kept) else np.zeros(len(tones), bool)
     if best.mean() < _MOST:
         return None
-    gain, offset = np.polyfit(source[best], capture[best], 1)
+    gain, offset = np.polyfit(source[best], capture[best], 1).tolist()
     rest = capture[best] - gain * source[best] - offset
     return (gain, offset), _half_widths(source[best], float(np.sqrt(np.mean(rest**2))), 2)
 
@@ -241,7 +241,7 @@ def _half_widths(luma: FloatArray, rest: float, fitted: int) -> tuple[float, flo
     """95 % half widths of the gain and offset of a line that leaves ``rest`` codes RMS."""
     spread = max(float(luma.std()), 1.0)
     error = 2 * rest / float(np.sqrt(max(len(luma) - fitted, 1)))
-    return error / spread, error * float(np.hypot(1, luma.mean() / spread))
+    return error / spread, error * float(np.hypot(1, float(luma.mean()) / spread))
 
 
 def named_levels(evidence: Evidence) -> Fault | None:

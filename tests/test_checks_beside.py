@@ -1,0 +1,310 @@
+"""Faults of a path beside others that bend what they would be told by."""
+
+import natural
+import numpy as np
+import pytest
+from faults import MemoryClip, clean, pointwise, rounded, to_codes, to_rgb
+from injury import (
+    coarse_between,
+    converted,
+    crushed,
+    cut_to,
+    denoised,
+    dithered,
+    gained,
+    horizontal,
+    local_contrast,
+    plateau,
+    recoded,
+    saturated,
+    saturated_by_hue,
+    sharpened,
+    softened,
+    stretched,
+    tinted,
+)
+from scipy import ndimage
+from skimage.transform import downscale_local_mean
+from test_checks_named import capture_signal, content_paths, told
+
+from tonelab.checks.converted import ConvertedClip
+from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.explain import ORIGIN, explain
+from tonelab.checks.run import gather
+from tonelab.pairing.alignment import _less_levels
+from tonelab.tallies.resampling import KERNELS, resample, response
+from tonelab.tallies.rescaled import BOXES, Scaling, detail_gains
+from tonelab.tallies.tallies import Tallies
+
+MOMENTS = (4, 20, 26, 40)
+
+
+def evidence_of(device, scale=1.0, offset=(0.0, 0.0), run=1, **known):
+    """Evidence of pictures without tallies of flat places."""
+    signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+    paths = content_paths(device, scale, MOMENTS, offset, run=run)
+    evidence = Evidence(signal, signal, tallies=none, paths=paths)
+    vars(evidence).update(pass_through=True, **known)
+    return evidence
+
+
+def colours(step, count=500, seed=6):
+    """Colours of both sides of a step, as centred codes."""
+    generator = np.random.default_rng(seed)
+    rgb = generator.uniform(0.15, 0.75, (count, 1)) * generator.uniform(0.4, 1, (count, 3))
+    source = rounded(to_codes(rgb)).astype(float)
+    none = np.zeros(count, np.int64)
+    seen = rounded(step(source)).astype(float)
+    return Samples(source - ORIGIN, seen - ORIGIN, 0 * source, none + 90, none, none)
+
+
+def on_luma(function):
+    return lambda planes: (rounded(function(planes[0].astype(float))), *planes[1:])
+
+
+def in_turn(*steps):
+    def device(planes):
+        for step in steps:
+            planes = step(planes)
+        return planes
+
+    return device
+
+
+@pytest.mark.parametrize("siting", ["topleft", "left"])
+def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_them(siting):
+    generator = np.random.default_rng(2)
+    codes = rounded(to_codes(generator.uniform(0.2, 0.6, (6, 3))))
+    planes = tuple(codes[:, n].repeat(16 // step)[None].repeat(16, 0) for n, step in
+                   ((0, 1), (1, 2), (2, 2)))  # fmt: skip
+    planes = planes[0], planes[1][:8], planes[2][:8]
+    signal = capture_signal().with_fields("stated", siting=siting)
+    clip = MemoryClip("source.mkv", lambda _: planes, 1, signal, "420")
+    evidence = Evidence(signal, signal)
+    found = explain(colours(lambda x: converted(x, "2020 to 709")), signal)
+    shown = next(ConvertedClip(clip, found.converted).frames()).planes
+    assert [plane.shape for plane in shown] == [(16, 96), (8, 48), (8, 48)]
+    middle = np.stack([shown[0][8, 8::16], shown[1][4, 4::8], shown[2][4, 4::8]], axis=1)
+    wanted = converted(codes.astype(float), "2020 to 709")
+    assert np.abs(middle - wanted).max() < 1.0
+    assert evidence.beyond is evidence
+
+
+@pytest.mark.parametrize("amount", [0.0, 0.1, 0.25])
+def test_local_contrast_is_told_through_a_curve_and_another_matrix(amount):
+    bent = pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** 0.8))
+    mixed = pointwise(lambda x: recoded(x, (709, 601)))
+    device = in_turn(bent, mixed, on_luma(lambda y: local_contrast(y, amount)))
+    explanation = explain(colours(lambda x: recoded(x, (709, 601))), capture_signal())
+    evidence = evidence_of(device, explanation=explanation)
+    (found,) = told(evidence, "contrast").values() or [None]
+    if amount:
+        assert found.id == "contrast-local"
+        assert abs(found.value - amount) < 0.5 * amount
+    else:
+        assert found is None
+
+
+def levels_of(function, step=lambda x: x, grain=1):
+    signal = capture_signal()
+    device = in_turn(on_luma(function), lambda planes: [step(plane) for plane in planes])
+    evidence = evidence_of(device)
+    seen = colours(lambda x: np.column_stack([function(x[:, 0]), x[:, 1:]]))
+    vars(evidence).update(colours=seen, explanation=explain(seen, signal), neutrals=seen[:0])
+    vars(evidence).update(code_step=grain)
+    return told(evidence, "levels")
+
+
+def test_levels_are_told_beside_lost_steps_of_a_part_of_them():
+    found = levels_of(lambda y: coarse_between(y, 8))
+    assert "levels-luma" not in found
+    found = levels_of(lambda y: coarse_between(y + 3, 8))
+    assert "offset +3.00" in found["levels-luma"].text
+    assert found["levels-luma"].bound < 0.001
+
+
+def test_an_offset_before_codes_are_cut_is_neither_cutting_nor_rounding():
+    def cut(plane):
+        return cut_to(plane.astype(int), 8).astype(np.uint16)
+
+    assert "levels-luma" not in levels_of(lambda y: y, cut, 4)
+    assert "offset +1.5" in levels_of(lambda y: y + 3, cut, 4)["levels-luma"].text
+
+
+@pytest.mark.parametrize("first", [True, False])
+def test_codes_near_black_are_missed_through_dither_and_noise_reduction(first):
+    def lost(planes):
+        return rounded(crushed(planes[0].astype(float), 20)), *planes[1:]
+
+    def dither(planes):
+        return dithered(planes, ("temporal", 8, 0.0), 0)
+
+    steps = (lost, dither) if first else (dither, lost)
+    assert "black-codes-lost" in told(evidence_of(in_turn(*steps)), "black")
+    assert not told(evidence_of(dither), "black")
+    smooth = on_luma(lambda y: denoised(y, 20))
+    assert "black-codes-lost" in told(evidence_of(in_turn(smooth, lost)), "black")
+    assert not told(evidence_of(smooth), "black")
+
+
+def test_greys_of_converted_pictures_tell_their_black():
+    def device(planes):
+        return pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** 0.8, 709))(planes)
+
+    def black(function):
+        evidence = evidence_of(in_turn(device, on_luma(function)))
+        vars(evidence)["pass_through"] = False
+        return told(evidence, "black")
+
+    assert not black(lambda y: y)
+    assert set(black(lambda y: crushed(y, 30))) == {"black-codes-lost"}
+    assert black(lambda y: y + 6)["black-lifted"].value == pytest.approx(6, abs=0.2)
+
+
+@pytest.mark.parametrize(("amount", "named"), [(0.0, set()), (0.25, {"detail-sharpened"})])
+@pytest.mark.parametrize("first", [True, False])
+def test_a_filter_is_told_apart_from_a_move_by_part_of_a_pixel(amount, named, first):
+    def move(planes):
+        y, cb, cr = (plane.astype(float) for plane in planes)
+        return [rounded(horizontal(p, x)) for p, x in ((y, 0.4), (cb, 0.2), (cr, 0.2))]
+
+    sharp = on_luma(lambda y: sharpened(y, amount))
+    device = in_turn(*((sharp, move) if first else (move, sharp)))
+    evidence = evidence_of(device, offset=(0.4, 0.0))
+    seen = colours(lambda x: x)
+    vars(evidence)["explanation"] = explain(seen, evidence.source)
+    assert set(told(evidence, "detail")) == named
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        (lambda y: y, set()),
+        (lambda y: sharpened(y, 0.6), {"detail-sharpened"}),
+        (lambda y: ndimage.gaussian_filter(y, 0.9), {"detail-blurred"}),
+        (lambda y: plateau(y, 12), {"steps-plateau"}),
+    ],
+)
+def test_what_came_before_a_scaler_is_told_by_what_the_scaler_made_of_chroma(change, named):
+    def half(planes):
+        return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in planes]
+
+    evidence = evidence_of(in_turn(on_luma(change), half), 0.5)
+    vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
+    found = told(evidence, "detail", "scaling", "steps")
+    assert set(found) == named | {"scaling-filter"}
+    text = found["scaling-filter"].text
+    assert "bilinear" in text
+    assert KERNELS["box-averaging"].label in text
+
+
+@pytest.mark.parametrize("name", ["bilinear", "bicubic-0.5", "spline", "lanczos-3"])
+def test_the_response_of_a_move_is_that_of_waves_that_are_moved(name):
+    x = np.arange(400.0)
+    for frequency in (0.06, 0.2, 0.4):
+        for offset in (0.15, 0.5, -0.3):
+            wave = np.exp(2j * np.pi * frequency * x)[None]
+            parts = [
+                resample(part, (1, 400), (1.0, 1.0), (offset, 0.0), KERNELS[name])[0]
+                for part in (wave.real, wave.imag)
+            ]
+            gain = np.abs(parts[0] + 1j * parts[1])[0, 100:300].mean()
+            told = response(KERNELS[name], offset, np.array(frequency))
+            assert told == pytest.approx(gain, abs=2e-3)
+
+
+def test_gains_of_a_filter_of_detail_are_those_of_waves_less_their_local_means():
+    shares, frequency = (0.3, -0.2, 0.1), 0.2
+    y, x = np.mgrid[:200, :200]
+    gains = []
+    for angle in np.arange(16) * np.pi / 16:
+        wave = np.cos(2 * np.pi * frequency * (x * np.cos(angle) + y * np.sin(angle)))
+        whole = wave + sum(
+            share * (wave - ndimage.uniform_filter(wave, box))
+            for share, box in zip(shares, BOXES, strict=True)
+        )
+        inner = (slice(40, 160),) * 2
+        gains.append((whole[inner] * wave[inner]).sum() / (wave[inner] ** 2).sum())
+    (found,) = detail_gains(Scaling("bilinear", shares, 0.0, 0.0, (), ()), (frequency,))
+    assert found == pytest.approx(np.mean(gains), abs=5e-3)
+
+
+def test_a_dimmed_scene_matches_and_a_black_frame_does_not():
+    generator = np.random.default_rng(1)
+    shown = generator.uniform(100, 700, (3, 400))
+    seen = np.stack([0.85 * shown[0] + 20, np.full(400, 64.0), generator.uniform(100, 700, 400)])
+    dimmed, black, other = _less_levels(seen - shown, shown)
+    assert dimmed < 1e-6
+    assert min(black, other) > 0.6 * shown.std()
+
+
+@pytest.mark.parametrize("way", ["2020 to 709", "709 to 2020"])
+def test_chroma_tells_other_primaries_where_something_else_bends_luma(way):
+    generator = np.random.default_rng(8)
+
+    def device(codes):
+        codes = converted(codes, way)
+        surround = generator.normal(0, 9, len(codes))
+        return np.column_stack([codes[:, 0] + surround, codes[:, 1:]])
+
+    found = explain(colours(device), capture_signal())
+    assert found.gamut == tuple(f"bt{name}" for name in way.split(" to "))
+    # What bends chroma too is no conversion.
+    for step in (lambda x: saturated_by_hue(x, -0.25), lambda x: saturated(tinted(x, 9), 0.8)):
+        assert explain(colours(step), capture_signal()).gamut is None
+
+
+@pytest.mark.parametrize("stage", ["rgb", "ycbcr"])
+def test_a_range_is_named_with_its_stage_beside_a_tint_and_beside_local_contrast(stage):
+    def device(codes):
+        return tinted(stretched(codes, ("compressed", stage, 8)), 12)
+
+    seen = colours(device)
+    signal = capture_signal()
+    evidence = Evidence(signal, signal)
+    vars(evidence).update(colours=seen, explanation=explain(seen, signal), neutrals=seen[:0])
+    vars(evidence).update(code_step=1, bits_repeated=False, chroma_noises=np.zeros(9))
+    assert f"levels-full-to-narrow-{stage}" in told(evidence, "levels")
+
+
+def test_dither_is_biased_beside_a_gain_where_all_planes_are_off_alike():
+    for bias in (0.0, -2.0):
+
+        def device(planes, bias=bias):
+            planes = pointwise(lambda x: gained(x, 0.9))(planes)
+            return dithered(planes, ("temporal", 8, bias), int(planes[0].sum()) % 97)
+
+        evidence = evidence_of(device, run=4)
+        seen = colours(lambda x, bias=bias: gained(x, 0.9) + bias)
+        vars(evidence).update(
+            colours=seen, explanation=explain(seen, evidence.source), neutrals=seen[:0]
+        )
+        found = told(evidence, "dither")
+        assert ("dither-biased" in found) == (bias != 0)
+
+
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        (lambda planes: planes, set()),
+        (
+            lambda planes: (
+                planes[0], *(rounded(softened(p.astype(float), 0.25)) for p in planes[1:])
+            ),
+            {"chroma-softened"},
+        ),
+        (on_luma(lambda y: denoised(y, 20)), {"detail-blurred", "detail-noise-reduced"}),
+        (on_luma(lambda y: local_contrast(y, 0.1)), {"detail-sharpened", "contrast-local"}),
+    ],
+)  # fmt: skip
+def test_filters_are_told_beside_other_primaries(change, named):
+    device = in_turn(clean, pointwise(lambda x: converted(x, "2020 to 709")), change)
+    signal = capture_signal()
+    clips = (
+        MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, signal, "420"),
+        MemoryClip("capture.mov", lambda n: device(natural.planes(2, n)), 48, signal, "422"),
+    )
+    evidence = gather(*clips, workers=1)
+    assert evidence.explanation.gamut == ("bt2020", "bt709")
+    found = told(evidence, "detail", "chroma", "contrast")
+    assert {name for name, f in found.items() if f.verdict != "cannot tell"} == named
