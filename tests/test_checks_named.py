@@ -84,6 +84,7 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
     explanation = SimpleNamespace(
         luma_gain=luma_gain, luma_offset=luma_offset, saturation=chroma_gain,
         chroma_offset=(0.0, 0.0), gamut=None, matrices=None, before=chroma, known=np.eye(3),
+        residual=np.zeros(3),
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
     return SimpleNamespace(

@@ -33,6 +33,7 @@ _QUIET = 0.3  # codes of noise
 _DARKEST = 16  # source codes that occur
 _LIFT_OF_DARKS = 0.75  # code steps
 _SAME, _BLACK = 0.1, 0.5  # codes
+_LEAST_USUAL = 0.05  # share of levels that a stage of few bits leaves
 _ALIKE = 0.02  # squared codes
 _FORETOLD = 0.3  # the same where scaling is foretold, to a code
 _MIXED = 0.2  # share of a lift before a scaler by which it differs among samples of a code
@@ -165,7 +166,7 @@ def black(evidence: Evidence) -> Findings:
         alike = neutrals.variance[order, 0] < _QUIET**2
         yield from _jump(evidence, source[alike], capture[alike])
     elif (levels < least and (evidence.clear or noise_alone(evidence))) or (
-        _all_black(source, capture - start) >= _LEAST_LOST
+        _all_black(source, capture - start) >= max(_LEAST_LOST, 2 / max(usual, _LEAST_USUAL))
     ):
         yield altered(
             "black-codes-lost",

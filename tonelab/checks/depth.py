@@ -9,6 +9,7 @@ import numpy as np
 from tonelab.checks.coarse import Stage, are_repeated, how_cut
 from tonelab.checks.evidence import LEAK_LIMIT, Samples
 from tonelab.checks.explain import ORIGIN
+from tonelab.checks.filters import bends_no_means
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
@@ -32,6 +33,7 @@ _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _OFF_LINE, _ROUNDS = 1.0, 4  # codes; rounds of the fit of a line
+_OFTEN = 0.5  # times as many samples as most greys have
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
@@ -286,7 +288,9 @@ def steps(evidence: Evidence) -> Findings:
     neutrals = neutrals[inside]
     # Luma of scaled pictures is foretold before other primaries, not behind them.
     unlike = evidence.rescaled and evidence.explanation.gamut is not None
-    if len(neutrals) < _LEAST_GREYS or unlike or not clear:
+    # What moves single samples leaves runs of many greys.
+    by_runs = not clear and not by_colour and bends_no_means(evidence)
+    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs):
         yield undecided(
             "steps",
             "There are too few undisturbed grey levels here to count steps.",
@@ -304,7 +308,12 @@ def steps(evidence: Evidence) -> Findings:
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1
     # A grey that was not seen ends a run.
-    if evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
+    if by_runs:
+        often = np.add.reduceat(neutrals.count[order], first)
+        neighbours &= np.minimum(often[1:], often[:-1]) > _OFTEN * np.median(often)
+        lost, regular = _stands_still(reached)
+        lost = _runs(lost & neighbours, longer=regular + 2)
+    elif evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
         regular = evidence.grain
     else:
@@ -402,6 +411,15 @@ def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:
     for start in np.flatnonzero(reached[lag:] - reached[:-lag] < _RISE * lag):
         still[start : start + lag] = True
     return still, lag
+
+
+def _runs(flags: NDArray[np.bool_], *, longer: int) -> NDArray[np.bool_]:
+    """Keep runs of True that are longer than so many."""
+    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8))).reshape(-1, 2)
+    kept = np.zeros(len(flags), bool)
+    for start, end in edges[np.ptp(edges, axis=1) > longer]:
+        kept[start:end] = True
+    return kept
 
 
 def _frames(evidence: Evidence) -> int:

@@ -21,6 +21,7 @@ _ALIKE = 0.5  # codes between errors of all planes
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
+_IN_PART = 0.8  # share of the least change at other lags that the repeat of a part leaves
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
 
@@ -142,6 +143,10 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
     repeats = seen[(seen > 1) & (change[seen] < _REPEATS * change[seen].mean())]
     if len(repeats):
         return f"Temporal dither with a period of {repeats[0]} frames"
+    for period in seen[seen > 1]:
+        others = change[seen[seen % period > 0]]
+        if change[seen[seen % period == 0]].max() < _IN_PART * others.min(initial=np.inf):
+            return f"Temporal dither, a part of which repeats with a period of {period} frames"
     mixed = " over a fixed pattern" if spatial > max(_LEAST_VARIANCE, temporal) else ""
     return f"Temporal dither without a period up to {len(seen)} frames{mixed}"
 

@@ -35,6 +35,7 @@ _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
+_MILD = 0.85  # gain of fine detail
 _COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
 LEAST_SAMPLES = 2_000
@@ -286,6 +287,19 @@ def noise_alone(evidence: Evidence) -> bool:
         return False
     kept = all(np.abs(band_gains(luma_kernel(gram)) - 1).max() < _KEPT for gram in seen)
     return kept and all(found.verdict == "transparent" for found in contrast(evidence))
+
+
+def bends_no_means(evidence: Evidence) -> bool:
+    """Whether noise, or a filter of mild effect, leaves the means of luma codes on their curve."""
+    paths = evidence.paths
+    if paths is None or evidence.layout is not None or not paths.facing:
+        return False
+    strong = paths.luma_gram[1]
+    if strong[-2, -2] < LEAST_SAMPLES or not evidence.pass_through:
+        return False
+    mild = float(band_gains(luma_kernel(strong)).min()) > _MILD
+    kept = all(found.verdict == "transparent" for found in contrast(evidence))
+    return mild and kept and moved_scenes(evidence) is None
 
 
 @check("scaling", "scaling filter")
