@@ -63,6 +63,7 @@ PQ = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
 FIELDS = ("matrix", "range", "transfer", "primaries")
 UNDONE = 0.02  # of the samples that a fault changes by itself; what leaves no more is undone
 READ_ALIKE, NEARLY_ALL = 3.0, 0.99  # codes of R'G'B' that rounding of range and matrix may cost
+RESERVED = (0, 1, 2, 3, 1020, 1021, 1022, 1023)  # by BT.2100, for synchronisation
 LABELS = ("matrix", "primaries")
 MADE = {"709": "bt709", "2020": "bt2020", "P3": "p3d65"}
 KERNELS = {
@@ -221,7 +222,7 @@ def undone(case: Case) -> list[str]:
     samples that it changes in a clean capture. Both are undone where the file, read with the
     matrix and range that it declares, shows the colours of a clean one, and where one mix-up of
     matrices reads what the other coded, as both are one mix-up then, or none. A label is no fault
-    where the other one made the samples what it says.
+    where the other one made the samples what it says, nor are reserved codes where none is left.
     """
     ways = [INJURIES[name].parameters[0] for name in case.names if name.startswith("matrix ")]
     if len(ways) == 2 and ways[0][1] == ways[1][0]:
@@ -256,6 +257,8 @@ def undone(case: Case) -> list[str]:
             return list(case.names)
     made = {made_by(*fault) for fault in zip(case.names, case.sizes, strict=True)}
     gone = [f"labelled {label}" for label in LABELS if what.declared.get(label) in made]
+    if not any(np.isin(plane, RESERVED).any() for plane in chain(*planes)):
+        gone.append("reserved codes")
     for n, name in enumerate(case.names):
         left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
         if left is not None and alone and left <= UNDONE * alone:

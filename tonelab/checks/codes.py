@@ -165,9 +165,9 @@ def black(evidence: Evidence) -> Findings:
     if not evidence.pass_through:
         alike = neutrals.variance[order, 0] < _QUIET**2
         yield from _jump(evidence, source[alike], capture[alike])
-    elif (levels < least and (evidence.clear or noise_alone(evidence))) or (
-        _all_black(source, capture - start) >= max(_LEAST_LOST, 2 / max(usual, _LEAST_USUAL))
-    ):
+    lost = _all_black(source, capture - start)
+    few = levels < least and (evidence.clear or noise_alone(evidence))
+    if evidence.pass_through and (few or lost >= max(_LEAST_LOST, 2 / max(usual, _LEAST_USUAL))):
         yield altered(
             "black-codes-lost",
             f"Codes near black are lost: {text}.",
@@ -179,12 +179,14 @@ def black(evidence: Evidence) -> Findings:
             alternatives=("black assumed above code 64", "coring of noise near black"),
             decided_by="a capture with brightness raised by a few steps",
         )
+        lifted = _lifted_darks(evidence, lost) if abs(at_black) <= _LIFT_LIMIT else None
+        yield from () if lifted is None else (lifted,)
 
 
 def _all_black(source: FloatArray, capture: FloatArray) -> int:
-    """Greys from black up that arrive as black, whatever a filter makes of brighter ones."""
-    lost = np.append(capture[source > -0.5] < _BLACK, [False])
-    return int(lost.argmin())
+    """Codes from black up that arrive as black, whatever a filter makes of brighter ones."""
+    lost = np.append(capture[source > -0.5] < _BLACK, [False]).argmin()
+    return len(np.unique(np.rint(source[source > -0.5][:lost])))
 
 
 def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findings:
@@ -218,10 +220,15 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
     )
 
 
-def _lifted_darks(evidence: Evidence) -> Finding | None:
-    """Hold the darkest codes of content without black against the line through all others."""
+def _lifted_darks(evidence: Evidence, lost: int = 0) -> Finding | None:
+    """Hold the darkest codes against the line through brighter ones.
+
+    Where content holds no black, or where so many codes from black up are ``lost``.
+    """
     tones = evidence.tones
-    if not evidence.pass_through or evidence.layout is not None or len(tones) < 4 * _DARKEST:
+    tones = tones[tones.source[:, 0] > lost - 0.5]
+    known = evidence.layout is not None and not lost
+    if not evidence.pass_through or known or len(tones) < 4 * _DARKEST:
         return None
     order = np.argsort(tones.source[:, 0], kind="stable")
     # What a curve does to a code it does everywhere, but for noise; a filter does not.
@@ -233,7 +240,8 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
         return None
     # Dither carries what lies between coarse codes.
     grain = 1 if evidence.noise > _QUIET else evidence.grain
-    source, capture = tones.source[order, 0], tones.capture[order, 0]
+    source, of = np.unique(np.rint(tones.source[order, 0]), return_inverse=True)
+    capture = np.bincount(of, tones.capture[order, 0]) / np.bincount(of)
     above = source > np.median(source)
     line = np.polyfit(source[above], capture[above], 1)
     rest = capture - np.polyval(line, source)
@@ -244,11 +252,13 @@ def _lifted_darks(evidence: Evidence) -> Finding | None:
     straight = spread < _ROUNDED * evidence.code_step
     if not (straight and falls) or darkest < _LIFT_OF_DARKS * grain + spread:
         return None
+    which = "that arrive above black" if lost else "that occur"
+    black = "" if lost else "; black itself does not occur"
     return altered(
         "black-lifted",
-        f"The darkest codes that occur, from {source[0] + ORIGIN[0]:.0f} on, are lifted by "
-        f"{darkest:.1f} codes against the straight path of brighter ones, the more the darker; "
-        "black itself does not occur.",
+        f"The darkest codes {which}, from {source[0] + ORIGIN[0]:.0f} on, are lifted by "
+        f"{darkest:.1f} codes against the straight path of brighter ones, the more the darker"
+        f"{black}.",
         severity="info",
         value=darkest,
         bound=spread,

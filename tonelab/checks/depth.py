@@ -311,7 +311,8 @@ def steps(evidence: Evidence) -> Findings:
     if by_runs:
         often = np.add.reduceat(neutrals.count[order], first)
         neighbours &= np.minimum(often[1:], often[:-1]) > _OFTEN * np.median(often)
-        lost, regular = _stands_still(reached)
+        lost, lag = _stands_still(reached)
+        regular = max(lag, evidence.grain)
         lost = _runs(lost & neighbours, longer=regular + 2)
     elif evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)

@@ -42,6 +42,7 @@ _STEP_COST = 0.3  # codes RMS that one more step must save
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
 _FITTED, _FITS_BETTER = 0.45, 0.9  # codes RMS with a conversion; share that steps before leave
+_AS_MANY = 0.97  # share of colours
 _INSIDE, _LEAST_INSIDE = 0.02, 40  # of R'G'B' from its ends; colours
 _INVERTIBLE = 10.0  # condition of a map that real steps stay below
 _MATRICES: tuple[Matrix, ...] = ("bt601", "bt709", "bt2020")
@@ -163,7 +164,8 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     for gamut in GAMUTS:
         first = _before_gamut(samples, signal, gamut)
         other = replace(_with_gamut(samples, signal, gamut, first), step=step)
-        best = _better(best, other, samples, share) if other.affine else best
+        if other.affine:
+            best = other if _closer(other, best, samples) else _better(best, other, samples, share)
     return best
 
 
@@ -185,6 +187,14 @@ def _better(best: Explanation, other: Explanation, samples: Samples, share: floa
     of_chroma = _bent(other, samples, 1)
     decided = of_chroma < min(share * _bent(best, samples, 1), _GAMUT_LIMIT) and rest < least
     return replace(other, step=best.step) if rest < share * least or decided else best
+
+
+def _closer(other: Explanation, best: Explanation, samples: Samples) -> bool:
+    """Whether another explanation leaves less of as many colours; clipped ones have no say."""
+    rows = other.used & best.used
+    rests = [np.square(samples.capture - e.predict(samples.source))[rows] for e in (other, best)]
+    fewer = np.count_nonzero(other.used) < _AS_MANY * np.count_nonzero(best.used)
+    return not fewer and float(rests[0].mean()) < _FITS_BETTER**2 * float(rests[1].mean())
 
 
 def _before_gamut(samples: Samples, signal: Signal, gamut: tuple[Primaries, Primaries]) -> _Affine:

@@ -36,6 +36,7 @@ _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
 _MILD = 0.85  # gain of fine detail
+_BY_STEP = 0.03  # of a gain, for each code that rounding of faint detail takes together
 _COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
 LEAST_SAMPLES = 2_000
@@ -82,6 +83,7 @@ def detail(evidence: Evidence) -> Findings:
     high, low = float(told.max()) - 1, float(told.min()) - 1
     above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through and not loose else 2 * _BAND_LIMIT
+    limit += 0.0 if by_strong else _BY_STEP * (evidence.grain - 1)
     # Chroma that leaks in is no detail of luma, and a scaler's is foretold to a code only.
     mixed = evidence.pass_through and evidence.explanation.matrices is not None
     leaks = mixed and evidence.resampled

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.covers import LEAST_COVERED
-from tonelab.checks.evidence import LEAK_LIMIT
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.colours import code_step
@@ -163,7 +162,8 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     if told.sum() < _LEAST_LEVELS:
         return None
     swing = float(np.percentile(np.abs(mean[told]), 95))
-    limit = evidence.grain * _SWING * (2 if evidence.leak > LEAK_LIMIT else 1) + within
+    mixed = found.matrices is not None or found.gamut is not None
+    limit = evidence.grain * _SWING * (2 if mixed else 1) + within
     if swing < limit:
         return None
     return altered(
