@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.explain import ORIGIN
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
@@ -149,29 +149,21 @@ def levels(evidence: Evidence) -> Findings:
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
-    limit = _OFFSET_LIMIT + 1.5 * bend
     figures = _figures(luma_gain, luma_offset, found.saturation)
-    if gain > _GAIN_LIMIT + gain_bound + bend / 100 or offset > limit + offset_bound:
-        yield altered(
-            "levels-luma",
-            f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
-            f"{' alone' if near or twice else ''}.",
-            value=luma_gain,
-            bound=gain_bound,
-            count=count,
-            threshold=1 + _GAIN_LIMIT,
-            alternatives=("picture controls contrast and brightness",),
-            decided_by="a capture with all picture controls at their neutral setting",
-        )
+    stated: Deciding = {
+        "value": luma_gain, "bound": gain_bound, "count": count, "threshold": 1 + _GAIN_LIMIT,
+    }  # fmt: skip
+    over = max(gain - gain_bound - _GAIN_LIMIT, (offset - offset_bound - _OFFSET_LIMIT) / 150)
+    if over > bend / 100:
+        stated["alternatives"] = ("picture controls contrast and brightness",)
+        stated["decided_by"] = "a capture with all picture controls at their neutral setting"
+        text = f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
+        yield altered("levels-luma", f"{text}{' alone' if near or twice else ''}.", **stated)
+    elif near is None and over > 0:
+        text = f"Whether luma levels are kept cannot be told beside what bends luma: {figures}."
+        yield undecided("levels", text, AFTER, value=luma_gain, bound=gain_bound, count=count)
     elif near is None:
-        yield transparent(
-            "levels",
-            f"Luma levels are kept: {figures}.",
-            value=luma_gain,
-            bound=gain_bound,
-            count=count,
-            threshold=1 + _GAIN_LIMIT,
-        )
+        yield transparent("levels", f"Luma levels are kept: {figures}.", **stated)
     tint = max(map(abs, evidence.tint))
     # Codes that are cut off without dither move their mean, and so do hues that are bent.
     limit = _OFFSET_LIMIT + evidence.uncertain_offset
