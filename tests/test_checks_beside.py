@@ -22,6 +22,8 @@ from injury import (
     softened,
     stretched,
     tinted,
+    turned,
+    vertical,
 )
 from scipy import ndimage
 from skimage.transform import downscale_local_mean
@@ -308,3 +310,60 @@ def test_filters_are_told_beside_other_primaries(change, named):
     assert evidence.explanation.gamut == ("bt2020", "bt709")
     found = told(evidence, "detail", "chroma", "contrast")
     assert {name for name, f in found.items() if f.verdict != "cannot tell"} == named
+
+
+def film(n):
+    """Pictures without a flat place: detail everywhere in luma, and soft colours that move."""
+    generator = np.random.default_rng(n)
+    height, width = natural.SIZE[::-1]
+    rough = 400 + 25 * natural.texture(31, height, width) + generator.normal(0, 3, (height, width))
+    y, x = np.mgrid[: height // 2, : width // 2] / 23.0
+    soft = [np.sin(x + 0.3 * y + 0.2 * n + turn) + np.cos(0.4 * y - turn) for turn in (0, 2)]
+    return rounded(np.clip(rough, 70, 930)), *(rounded(512 + 55 * plane) for plane in soft)
+
+
+def test_film_without_flat_places_tells_hue_saturation_and_primaries():
+    degrees, gain = np.random.default_rng(9).uniform((2.0, 0.8), (6.0, 0.95))
+
+    def of(step):
+        signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+        paths = content_paths(pointwise(step), 1.0, MOMENTS, shown=film)
+        evidence = Evidence(signal, signal, tallies=none, paths=paths)
+        vars(evidence)["pass_through"] = True
+        return told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
+
+    assert not of(lambda x: x)
+    found = of(lambda x: turned(saturated(x, gain), degrees))
+    assert set(found) == {"hue-rotated", "saturation-changed"}
+    assert abs(found["hue-rotated"].value - degrees) < min(found["hue-rotated"].bound, 0.3)
+    assert abs(found["saturation-changed"].value - gain) < 0.005
+    assert set(of(lambda x: recoded(x, (709, 601)))) == {"matrix-mixed"}
+
+
+@pytest.mark.parametrize("amount", [0.0, 0.25])
+def test_rows_of_chroma_that_were_repeated_and_then_moved_are_told(amount):
+    def repeated(planes):
+        twice = [plane[::2].repeat(2, axis=0).astype(float) for plane in planes[1:]]
+        return planes[0], *(rounded(vertical(plane, amount)) for plane in twice)
+
+    evidence = evidence_of(repeated)
+    vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
+    assert "chroma-lines-repeated" in told(evidence, "chroma")
+    moved = evidence_of(
+        lambda planes: (planes[0], *(rounded(vertical(p.astype(float), 0.25)) for p in planes[1:]))
+    )
+    vars(moved)["explanation"] = evidence.explanation
+    assert set(told(moved, "chroma")) == {"chroma-siting"}
+
+
+def test_codes_that_never_occur_tell_a_plateau_behind_a_filter():
+    evidence = evidence_of(lambda planes: planes)
+    sent = np.bincount(rounded(np.random.default_rng(3).normal(450, 90, 10**6)), minlength=1024)
+    seen = sent.copy()
+    seen[400], seen[401:412] = seen[400:412].sum(), 0
+    vars(evidence).update(neutrals=colours(lambda x: x)[:0], clear=False, coupled=False)
+    for histogram, named in ((sent, {"steps"}), (seen, {"steps-plateau"})):
+        vars(evidence)["capture_histogram"] = np.stack([histogram] * 3)
+        vars(evidence).update(tones=evidence.neutrals, explanation=None)
+        vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
+        assert set(told(evidence, "steps")) == named

@@ -257,7 +257,10 @@ def undone(case: Case) -> list[str]:
             return list(case.names)
     made = {made_by(*fault) for fault in zip(case.names, case.sizes, strict=True)}
     gone = [f"labelled {label}" for label in LABELS if what.declared.get(label) in made]
-    if not any(np.isin(plane, RESERVED).any() for plane in chain(*planes)):
+    if (
+        not any(np.isin(p, RESERVED).any() for p in chain(*planes))
+        and "reserved codes" in case.names
+    ):
         gone.append("reserved codes")
     for n, name in enumerate(case.names):
         left, alone = differ((0, 1), (1 - n,)), differ((n,), ())

@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _SHIFT_LIMIT = 0.08  # samples
 _SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved
 _SOFTNESS_LIMIT = 0.1  # departure of a gain from 1
+_HARDLY_APART = 0.12  # source chroma rows by which two rows of the capture stand too near
 _AHEAD = 0.02  # squared codes by which one way of making rows must foretell more than others
 _SITED: dict[Way, str] = {"topleft": "on every other luma row", "left": "between rows"}
 _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
@@ -136,7 +137,10 @@ def _vertical(
         return
     second = places[1, 0][1]
     marks = [kernels[y, 0].sum(axis=1) for y in (0, 1)]
-    if max(abs(marks[0] - marks[1])) < 0.05 and max(abs(marks[0] - _single())) < 0.1:
+    if abs(second - first) < 0.5 - _HARDLY_APART and max(map(abs, (first, second))) > 0.05:
+        # Moved after each was shown twice.
+        yield _repeated(abs(second - first), "chroma rows", 0.5, count)
+    elif max(abs(marks[0] - marks[1])) < 0.05 and max(abs(marks[0] - _single())) < 0.1:
         yield _repeated(abs(second - first), "chroma rows", 0.5, count)
         return
     # Rows sited on every other luma row lead to 0 and a half; between two rows to -1/4 and 1/4.

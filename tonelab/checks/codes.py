@@ -25,6 +25,7 @@ _LIFT_LIMIT = 2.0  # codes
 _DARK = 64  # codes above black that are counted
 _WHITE = 876  # codes from black to white
 _NEARLY_ALL = 0.98  # share of levels
+_UNEVEN = 0.9  # share of the usual levels that a coarse stage leaves anywhere
 _AT_BLACK = 0.75  # codes
 _AFTER_BLACK = 9  # levels of a conversion from its darkest on, whose distances are compared
 _LEAST_LOST = 6  # source greys that arrive as black
@@ -136,7 +137,8 @@ def black(evidence: Evidence) -> Findings:
     # What a coarser depth leaves of all levels is no fault of the shadows.
     above = (source > _DARK) & (source < _WHITE)
     usual = min(_levels(capture[above]) / max(_levels(predicted[above]), 1), 1.0)
-    least = expected * min(usual, 1 / evidence.rounded_to) - (1 if usual > _NEARLY_ALL else 5)
+    least = expected * min(usual, 1 / evidence.rounded_to)
+    least = least - 1 if usual > _NEARLY_ALL else _UNEVEN * least - 5
     text = f"the {asked} source greys from black up arrive as {levels} codes"
     count = int(neutrals.count[order][shadows].sum())
     if abs(at_black) > _LIFT_LIMIT:

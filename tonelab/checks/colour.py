@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.chroma import displaced
-from tonelab.checks.evidence import LEAK_LIMIT
+from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
 from tonelab.checks.explain import SPAN
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
@@ -25,8 +25,6 @@ if TYPE_CHECKING:
 _HUE_LIMIT = 0.1  # degrees
 _SATURATION_LIMIT = 0.001
 _BY_HUE_LIMIT = 0.005  # departure of one hue's chroma ratio from the mean of all
-_LEAST_CHROMA = 24.0  # codes; below, rounding decides the hue
-_LEAST = 48  # coloured samples
 _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
 _INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip nothing
@@ -42,7 +40,7 @@ def planes(evidence: Evidence) -> Findings:
     """Tell whether Cb and Cr arrive as themselves."""
     found = evidence.explanation
     count = int(found.used.sum())
-    if len(_coloured(evidence)) < _LEAST:
+    if len(_coloured(evidence)) < LEAST_COLOURS:
         yield undecided("planes", "Too few colours to tell the chroma planes apart.", "the chart")
     elif found.planes:
         yield altered(
@@ -62,7 +60,7 @@ def matrix(evidence: Evidence) -> Findings:
     found = evidence.explanation
     count = int(found.used.sum())
     coupling = evidence.leak
-    if len(_coloured(evidence)) < _LEAST:
+    if len(_coloured(evidence)) < LEAST_COLOURS:
         yield undecided("matrix", "Too few colours to judge the matrix.", "the chart, in full")
     elif found.matrices is not None and (found.affine or found.gamut is None):
         last = found.again or found.matrices
@@ -154,7 +152,7 @@ def gamut(evidence: Evidence) -> Findings:
             alternatives=(f"the output is meant for {end} and only labelled otherwise",),
             decided_by="the output's colorimetry as the capture card received it",
         )
-    elif found.affine and len(_coloured(evidence)) >= _LEAST:
+    elif found.affine and len(_coloured(evidence)) >= LEAST_COLOURS:
         yield transparent(
             "gamut",
             f"No conversion of primaries: a straight map fits to {found.residual.max():.2f} codes.",
@@ -169,7 +167,7 @@ def gamut(evidence: Evidence) -> Findings:
 def hue(evidence: Evidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""
     source, capture, cluster = _chroma(evidence)
-    if len(source) < _LEAST:
+    if len(source) < LEAST_COLOURS:
         yield undecided("hue", "Too few colours to measure the rotation of hues.", "the chart")
         return
     ratio, half_width = complex_ratio(source, capture, cluster)
@@ -217,7 +215,7 @@ def hue(evidence: Evidence) -> Findings:
 def saturation(evidence: Evidence) -> Findings:
     """Give the chroma ratio, beside the one that a change of levels explains."""
     source, capture, cluster = _chroma(evidence)
-    if len(source) < _LEAST:
+    if len(source) < LEAST_COLOURS:
         yield undecided("saturation", "Too few colours to measure saturation.", "the chart")
         return
     ratio, half_width = complex_ratio(source, capture, cluster)
@@ -358,7 +356,7 @@ def complex_ratio(
 
 def _coloured(evidence: Evidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
-    strong = np.hypot(source[:, 1], source[:, 2]) > _LEAST_CHROMA
+    strong = np.hypot(source[:, 1], source[:, 2]) > STRONG_CHROMA
     if not found.affine:
         # Where chroma is bent the affine map is no judge of what was clipped.
         return np.flatnonzero(strong)

@@ -34,6 +34,7 @@ _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _OFF_LINE, _ROUNDS = 1.0, 4  # codes; rounds of the fit of a line
 _OFTEN = 0.5  # times as many samples as most greys have
+_LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
@@ -291,6 +292,10 @@ def steps(evidence: Evidence) -> Findings:
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
     if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs):
+        gap = _longest_gap(evidence)
+        if gap is not None:
+            yield gap
+            return
         yield undecided(
             "steps",
             "There are too few undisturbed grey levels here to count steps.",
@@ -364,6 +369,31 @@ def steps(evidence: Evidence) -> Findings:
         yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
         yield transparent("steps", f"{text}.", **figures)
+
+
+def _longest_gap(evidence: Evidence) -> Finding | None:
+    """Find neighbouring codes that never occur, among those that occur often."""
+    histogram = evidence.capture_histogram[0]
+    share = np.cumsum(histogram) / max(int(histogram.sum()), 1)
+    low, high = np.searchsorted(share, _MIDDLE_SHARES)
+    middle = histogram[low : high + 1]
+    start, longest = _longest_run(middle == 0)
+    few = not evidence.pass_through or middle.mean() < _OF_CODE
+    if few or longest < max(_LEAST_GAP, 3 * evidence.grain):
+        return None
+    first = int(low) + start
+    return altered(
+        "steps-plateau",
+        f"A gradient stands still: codes {first} to {first + longest - 1} never occur, among codes "
+        "that occur often.",
+        value=float(longest),
+        bound=1.0,
+        unit="codes",
+        count=int(histogram.sum()),
+        threshold=_LEAST_GAP,
+        alternatives=("a jump of the curve", "content without these codes"),
+        decided_by="the chart, in full",
+    )
 
 
 def _dips(levels: FloatArray, reached: FloatArray) -> NDArray[np.bool_]:

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
 
@@ -159,11 +160,10 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     found, fault = evidence.explanation, named_levels(evidence) or near_levels(evidence)
     if not evidence.pass_through or not len(rows):
         return 0.0, 2 * sigma
-    if evidence.layout is None and (
-        fault is not None or abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None
-    ):
-        # Where levels or primaries of pictures are changed, an error of the mean of luma is no
-        # matter of dither, unless chroma is off by as much.
+    changed = fault is not None or abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None
+    if evidence.layout is None and (changed or not noise_alone(evidence)):
+        # Where levels, primaries or detail of pictures are changed, an error of the mean of luma
+        # is no matter of dither, unless chroma is off by as much.
         offset = found.luma_offset - (0.0 if fault is None else fault.luma_offset)
         errors = np.array([offset, *evidence.tint])
         alike = np.ptp(errors) < _ALIKE

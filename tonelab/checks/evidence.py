@@ -38,6 +38,8 @@ if TYPE_CHECKING:
     from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.tallies import IntArray
 
+STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
+LEAST_COLOURS = 48  # coloured samples
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
 CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
 _LEAST_GREYS = 8
@@ -48,6 +50,7 @@ _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of it
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
 _EXPLAINED = 0.5  # share of a spread
+_RESERVED, _SINGLE = [0, 1, 2, 3, 1020, 1021, 1022, 1023], 0.05  # codes; share of samples
 _NEARLY_GREY = 3  # codes of chroma
 _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
@@ -208,7 +211,10 @@ class Evidence:
         """
         if self.layout is not None or self.paths is None:
             return self.neutrals
-        joint, codes = self.paths.joint[0], np.arange(1024.0)
+        joint, codes = self.paths.joint[0].copy(), np.arange(1024.0)
+        # Single samples at reserved codes are another fault.
+        single = joint[:, _RESERVED].sum(axis=1) < _SINGLE * joint.sum(axis=1)
+        joint[np.ix_(single, _RESERVED)] = 0
         count = joint.sum(axis=1)
         rows = np.flatnonzero(count >= _LEAST_PIXELS)
         if len(rows) < _LEAST_GREYS:
@@ -285,7 +291,8 @@ class Evidence:
             return _none()
         else:
             samples = self._samples(gather_cells(self.tallies))
-            if self.resampled and self.paths is not None:
+            strong = np.hypot(samples.source[:, 1], samples.source[:, 2]) > STRONG_CHROMA
+            if (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
                 samples = max(samples, _foretold(self.paths.foretold), key=len)
             elif self.stage is not None:
                 samples = _behind(self.stage, self.sites)

@@ -42,6 +42,7 @@ _STEP_COST = 0.3  # codes RMS that one more step must save
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
 _FITTED, _FITS_BETTER = 0.45, 0.9  # codes RMS with a conversion; share that steps before leave
+_NO_WORSE = 1.1  # share of what is left
 _AS_MANY = 0.97  # share of colours
 _INSIDE, _LEAST_INSIDE = 0.02, 40  # of R'G'B' from its ends; colours
 _INVERTIBLE = 10.0  # condition of a map that real steps stay below
@@ -152,7 +153,8 @@ def explain(samples: Samples, signal: Signal, step: int = 1) -> Explanation:
     """
     best = replace(_without_gamut(samples.source, samples, signal), step=step)
     size = float(np.sqrt(np.mean(best.residual**2)))
-    if size < _GAMUT_LIMIT or not signal.is_hdr:
+    known = best.left_over < best.left_over_limit
+    if (size < _GAMUT_LIMIT and known) or not signal.is_hdr:
         return best
     for gamut in GAMUTS:
         best = _better(best, _with_gamut(samples, signal, gamut), samples, _GAMUT_GAIN)
@@ -186,7 +188,10 @@ def _better(best: Explanation, other: Explanation, samples: Samples, share: floa
     rest, least = _bent(other, samples), _bent(best, samples)
     of_chroma = _bent(other, samples, 1)
     decided = of_chroma < min(share * _bent(best, samples, 1), _GAMUT_LIMIT) and rest < least
-    return replace(other, step=best.step) if rest < share * least or decided else best
+    # Pale colours fit as well to a matrix that is none.
+    other = replace(other, step=best.step)
+    explains = other.affine and not best.affine and rest < _NO_WORSE * least
+    return other if rest < share * least or decided or explains else best
 
 
 def _closer(other: Explanation, best: Explanation, samples: Samples) -> bool:

@@ -22,6 +22,7 @@ _OFFSET_LIMIT = 0.6  # 10-bit codes
 _REPEATED = 1023 / 1020
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
+_SPILT = 1.0  # hundredths of chroma gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
 _CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
@@ -280,6 +281,8 @@ def near_levels(evidence: Evidence) -> Fault | None:
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
         return None
     gain, offset, rest = _NEAR
+    if evidence.layout is not None and evidence.resampled:
+        rest = _SPILT  # chroma of a scaled chart spills over the edges of flat areas
     # Local contrast, or a scene that is followed, bends luma alone.
     bend = max(float(found.residual[0]) - _BENDS, 0.0)
     gain, offset = gain + bend / 100, offset + 3 * bend

@@ -195,6 +195,8 @@ class _Adder:
             if not foretold and self.repeat is not None and source_planes[1].size:
                 factors = self.source_factors, self.capture_factors
                 self.sites.append(keys_of_sites(source_planes, capture_planes, mask, factors))
+                if not self.rgb:
+                    self._add_smooth(pairs[-1], source_planes, capture_planes, mask)
             if number % _DETAIL_EVERY == 0:
                 self._add_detail(source_planes, capture_planes[0], mask)
             if not foretold:
@@ -245,6 +247,16 @@ class _Adder:
             how = chroma_relation(self.pair), scaling.name
             self.foretold.append(colour_sums(pairs[-1][0], capture, shown, mask, *how))
             self._add_flat(facing[-1][0], capture, mask)
+
+    def _add_smooth(
+        self, whole: tuple[Planes, Planes], source: Planes, capture: Planes, mask: Mask
+    ) -> None:
+        """Add colours of places whose chroma is smooth, as few are flat on film."""
+        if not any(self.shift or ()):
+            how = chroma_relation(self.pair), "bilinear"
+            rows, columns = (min(n) for n in zip(source[0].shape, mask.shape, strict=True))
+            shown = source[0][:rows, :columns]
+            self.foretold.append(colour_sums(whole[0], capture, shown, mask[:rows, :columns], *how))
 
     def _add_flat(self, source: Planes, capture: Planes, mask: Mask) -> None:
         """Add colours that a scaler leaves alone; the source in the size of captured luma."""
