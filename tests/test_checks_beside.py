@@ -73,19 +73,20 @@ def in_turn(*steps):
     return device
 
 
+@pytest.mark.parametrize("height", [16, 15])
 @pytest.mark.parametrize("siting", ["topleft", "left"])
-def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_them(siting):
+def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_them(siting, height):
     generator = np.random.default_rng(2)
     codes = rounded(to_codes(generator.uniform(0.2, 0.6, (6, 3))))
     planes = tuple(codes[:, n].repeat(16 // step)[None].repeat(16, 0) for n, step in
                    ((0, 1), (1, 2), (2, 2)))  # fmt: skip
-    planes = planes[0], planes[1][:8], planes[2][:8]
+    planes = planes[0][:height], planes[1][:8], planes[2][:8]
     signal = capture_signal().with_fields("stated", siting=siting)
     clip = MemoryClip("source.mkv", lambda _: planes, 1, signal, "420")
     evidence = Evidence(signal, signal)
     found = explain(colours(lambda x: converted(x, "2020 to 709")), signal)
     shown = next(ConvertedClip(clip, found.converted).frames()).planes
-    assert [plane.shape for plane in shown] == [(16, 96), (8, 48), (8, 48)]
+    assert [plane.shape for plane in shown] == [(height, 96), (8, 48), (8, 48)]
     middle = np.stack([shown[0][8, 8::16], shown[1][4, 4::8], shown[2][4, 4::8]], axis=1)
     wanted = converted(codes.astype(float), "2020 to 709")
     assert np.abs(middle - wanted).max() < 1.0

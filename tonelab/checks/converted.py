@@ -58,7 +58,8 @@ class ConvertedClip(Clip):
         chroma = (_at(plane, places) for plane in planes[1:])
         shown = self._colours(planes[0].astype(np.float64), *chroma)
         if between:
-            shown[::2, :, 1:] = (shown[::2, :, 1:] + shown[1::2, :, 1:]) / 2
+            pairs = shown[: len(shown) // 2 * 2, :, 1:]
+            pairs[::2] = (pairs[::2] + pairs[1::2]) / 2
         y, cb, cr = (
             np.clip(np.rint(plane), 0, (1 << self.bits) - 1).astype(np.uint16)
             for plane in (shown[..., 0], *np.moveaxis(shown[::down, ::across, 1:], -1, 0))

@@ -292,10 +292,10 @@ class Evidence:
         else:
             samples = self._samples(gather_cells(self.tallies))
             strong = np.hypot(samples.source[:, 1], samples.source[:, 2]) > STRONG_CHROMA
-            if (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
-                samples = max(samples, _foretold(self.paths.foretold), key=len)
-            elif self.stage is not None:
+            if self.stage is not None:
                 samples = _behind(self.stage, self.sites)
+            elif (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
+                samples = max(samples, _foretold(self.paths.foretold), key=len)
         return _nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:
@@ -355,7 +355,8 @@ class Evidence:
     def beyond(self) -> Evidence:
         """What a conversion of primaries does not account for: the source converted alike."""
         found = self.explanation
-        if found.gamut is None or self.pair is None or not self.pass_through:
+        rgb = "rgb" in {self.source.matrix, self.capture.matrix}
+        if found.gamut is None or self.pair is None or rgb or not self.pass_through:
             return self
         source = ConvertedClip(self.pair.source, lambda codes: found.converted(codes, found.first))
         pair = replace(self.pair, source=source)
