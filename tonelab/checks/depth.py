@@ -13,7 +13,7 @@ from tonelab.checks.filters import bends_no_means
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
-from tonelab.checks.stages import hidden_stages, stages_of_pictures
+from tonelab.checks.stages import hidden_stages, last_stage, stages_of_pictures
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -52,6 +52,8 @@ def depth(evidence: Evidence) -> Findings:
     hidden = hidden_stages(evidence) if whole else ()
     if whole and evidence.rescaled and step == 1 and not evidence.bits_repeated:
         hidden = hidden or stages_of_flat_colours(evidence)
+    if whole and step == 1 and not hidden:
+        hidden = last_stage(evidence)
     if evidence.capture.bits < 10:
         yield undecided(
             "depth",

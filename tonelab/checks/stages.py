@@ -180,6 +180,33 @@ def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Findi
     return tuple(named_stage(stage, told[best], one, len(source)) for stage in best)
 
 
+def last_stage(evidence: Evidence) -> tuple[Finding, ...]:
+    """Name an R'G'B' stage at the end of a path by the captured codes alone, which it all made.
+
+    Whatever noise or filter came before; few of all codes stand for whole codes of R'G'B'.
+    """
+    if evidence.layout is not None or evidence.paths is None or not evidence.pass_through:
+        return ()
+    table = evidence.paths.sites
+    coloured = np.abs(table[:, [4, 5]] - ORIGIN[1:]).max(axis=1) > _GREY
+    sent, seen = (np.unique(table[coloured][:, part], axis=0) for part in (_ALL, slice(3, 6)))
+    if len(seen) < LEAST_FLAT:
+        return ()
+
+    def kept(codes: FloatArray, stage: Stage) -> float:
+        return float((np.abs(stage.after(codes) - codes).max(axis=1) < _WHOLE).mean())
+
+    stages = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
+    shares = {stage: kept(seen.astype(np.float64), stage) for stage in stages}
+    best = max(stages, key=lambda stage: shares[stage])
+    before = kept(sent.astype(np.float64), best)
+    if shares[best] < _NEARLY_ALL or before > _SHARE:
+        return ()
+    share = shares[best]
+    text = f"makes {share:.1%} of the captured colours, and {before:.1%} of the source's"
+    return (_as_found(best, text, value=100 * share, unit="%", count=len(seen)),)
+
+
 def _better(share: float, other: float, gain: float) -> bool:
     """Whether a share exceeds another clearly, or leaves next to none of what the other leaves."""
     few = share > _NEARLY_ALL and 1 - share < _FEWER * (1 - other) and other < _MOST
