@@ -223,13 +223,21 @@ def _joint_residual(
 
 
 def _jacobian(residual: Callable[[FloatArray], FloatArray], position: FloatArray) -> FloatArray:
-    """Two-sided numerical derivative, shape (residuals, parameters)."""
-    columns = []
+    """Two-sided numerical derivative, shape (residuals, parameters).
+
+    What changes on one side alone is at an end of the codes, whose place between two ends would
+    pass for knowledge of what moves it there.
+    """
+    here, columns = residual(position), []
     for index in range(len(position)):
         step = np.zeros(len(position))
         step[index] = 1e-4
         high, low = np.clip(position + step, 0, 1), np.clip(position - step, 0, 1)
-        columns.append((residual(high) - residual(low)) / (high[index] - low[index]))
+        above, below = residual(high) - here, here - residual(low)
+        slope = (above + below) / (high[index] - low[index])
+        if low[index] < position[index] < high[index]:
+            slope[(above == 0) | (below == 0)] = 0.0
+        columns.append(slope)
     return np.stack(columns, axis=1)
 
 
