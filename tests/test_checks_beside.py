@@ -21,6 +21,7 @@ from injury import (
     sharpened,
     softened,
     stretched,
+    through_rgb,
     tinted,
     turned,
     vertical,
@@ -33,6 +34,7 @@ from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.run import gather
+from tonelab.checks.stages import last_stage
 from tonelab.pairing.alignment import _less_levels
 from tonelab.tallies.resampling import KERNELS, resample, response
 from tonelab.tallies.rescaled import BOXES, Scaling, detail_gains
@@ -355,6 +357,17 @@ def test_rows_of_chroma_that_were_repeated_and_then_moved_are_told(amount):
     )
     vars(moved)["explanation"] = evidence.explanation
     assert set(told(moved, "chroma")) == {"chroma-siting"}
+
+
+@pytest.mark.parametrize("stage", [(8, True), (8, False)])
+def test_a_stage_in_rgb_is_told_by_captured_codes_whatever_filter_came_before(stage):
+    def blur(planes):
+        return rounded(ndimage.gaussian_filter(planes[0].astype(float), 0.9)), *planes[1:]
+
+    evidence = evidence_of(in_turn(blur, pointwise(lambda x: through_rgb(x, stage))))
+    (found,) = last_stage(evidence)
+    assert f"{stage[0]}-bit {'narrow' if stage[1] else 'full'}-range" in found.text
+    assert not last_stage(evidence_of(blur))
 
 
 def test_codes_that_never_occur_tell_a_plateau_behind_a_filter():
