@@ -45,8 +45,6 @@ PARAMETERS: dict[Curve, float | None] = {
 
 # The raw pictures carry no tags, and a delivered file's tags are not what is under test.
 _AS_HDR10 = "setparams=color_primaries=bt2020:color_trc=smpte2084:colorspace=bt2020nc:range=tv"
-# By default some processors read transfer functions from tables that end at twice the white.
-_EXACT = "agamma=0"
 # v210 reserves the codes at either end for timing (SMPTE ST 274).
 _LOWEST, _HIGHEST = 4, 1019
 _PATCH = 16  # luma pixels; wide enough that no chroma filter reaches the centre sample
@@ -118,14 +116,21 @@ def ffmpeg_tonemap(
     peak: float = 10.0,
     white: float = 100.0,
     desaturation: float = 0.0,
+    *,
+    exact: bool = True,
 ) -> FilterConverter:
-    """FFmpeg's linear-light chain; ``parameter=None`` takes the filter's default."""
+    """FFmpeg's linear-light chain; ``parameter=None`` takes the filter's default.
+
+    Unless ``exact``, some processors read transfer functions from tables, which end at twice the
+    white.
+    """
     parameter = PARAMETERS[curve] if parameter is None else parameter
     option = "" if parameter is None else f":param={parameter!r}"
+    gamma = f"agamma={int(not exact)}"
     graph = (
-        f"{_AS_HDR10},zscale=t=linear:npl={white!r}:{_EXACT},format=gbrpf32le,zscale=p=bt709,"
+        f"{_AS_HDR10},zscale=t=linear:npl={white!r}:{gamma},format=gbrpf32le,zscale=p=bt709,"
         f"tonemap=tonemap={curve}{option}:peak={peak!r}:desat={desaturation!r},"
-        f"zscale=t=bt709:m=bt709:r=limited:{_EXACT},format=yuv422p10le"
+        f"zscale=t=bt709:m=bt709:r=limited:{gamma},format=yuv422p10le"
     )
     name = f"tonemap-{curve}-{parameter}-peak{peak:g}-white{white:g}-desat{desaturation:g}"
     return FilterConverter(name, graph, Truth(curve, parameter, white, peak, desaturation))
