@@ -4,6 +4,7 @@ import natural
 import numpy as np
 import pytest
 from faults import MemoryClip, clean, pointwise, rounded, to_codes, to_rgb
+from faults import evidence_of as chart_evidence
 from injury import (
     coarse_between,
     converted,
@@ -30,6 +31,7 @@ from scipy import ndimage
 from skimage.transform import downscale_local_mean
 from test_checks_named import capture_signal, content_paths, told
 
+from tonelab.checks import REGISTER
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN, explain
@@ -164,6 +166,22 @@ def test_greys_of_converted_pictures_tell_their_black():
     assert not black(lambda y: y)
     assert set(black(lambda y: crushed(y, 30))) == {"black-codes-lost"}
     assert black(lambda y: y + 6)["black-lifted"].value == pytest.approx(6, abs=0.2)
+
+
+@pytest.mark.parametrize("change", [None, lambda y: denoised(y, 8), lambda y: sharpened(y, 0.2)])
+@pytest.mark.parametrize("power", [0.4, 1.8])
+def test_the_curve_of_a_converted_chart_passes_for_no_filter(power, change):
+    steps = [pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** power, 709))]
+    steps += [] if change is None else [on_luma(change)]
+    evidence = chart_evidence(in_turn(*steps))
+    assert not evidence.pass_through
+    (found,) = REGISTER["detail"].function(evidence)
+    if change is None:
+        assert found.verdict == "transparent"
+        assert abs(found.value - 1) < 0.01
+    else:
+        assert found.id in {"detail-noise-reduced", "detail-sharpened"}
+        assert (found.id == "detail-sharpened") == (change(np.eye(9) * 300).max() > 301)
 
 
 @pytest.mark.parametrize(("amount", "named"), [(0.0, set()), (0.25, {"detail-sharpened"})])

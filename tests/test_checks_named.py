@@ -68,6 +68,7 @@ class Seen(SimpleNamespace):
     """Evidence of a path without a conversion of primaries."""
 
     beyond = property(lambda self: self)
+    behind_curve = property(lambda self: self)
 
 
 def altered(evidence):

@@ -365,6 +365,23 @@ class Evidence:
             self, pair=None, paths=tally_paths(pair, bursts(pair)[::_FEWER]), known=known
         )
 
+    @cached_property
+    def behind_curve(self) -> Evidence:
+        """What the luma curve of greys does not account for, where a chart was converted."""
+        layout, pair = self.layout, self.pair
+        if layout is None or pair is None or self.pass_through or not self.greys_tell:
+            return self
+        code, of = np.unique(np.rint(self.neutrals.source[:, 0]), return_inverse=True)
+        shown = np.bincount(of, self.neutrals.capture[:, 0]) / np.bincount(of)
+
+        def bent(codes: FloatArray) -> FloatArray:
+            return np.column_stack([np.interp(codes[:, 0], code, shown), codes[:, 1:]])
+
+        pair = replace(pair, source=ConvertedClip(pair.source, bent))
+        pages = [(layout.pages[run[0, 1] // layout.hold], run) for run in bursts(pair)]
+        runs = [run for page, run in pages if page.kind == "detail"]
+        return replace(self, pair=None, paths=tally_paths(pair, runs), known=self.explanation)
+
     @property
     def greys_tell(self) -> bool:
         """Whether there are greys enough to speak for themselves."""

@@ -46,7 +46,7 @@ NEEDED = "a capture at the source's size and place, without scaling"
 @check("detail", "sharpening, blur and noise reduction", always=True)
 def detail(evidence: Evidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
-    evidence = evidence.beyond
+    evidence = evidence.beyond.behind_curve
     paths = evidence.paths
     if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
