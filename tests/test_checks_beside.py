@@ -394,8 +394,20 @@ def test_codes_that_never_occur_tell_a_plateau_behind_a_filter():
     seen = sent.copy()
     seen[400], seen[401:412] = seen[400:412].sum(), 0
     vars(evidence).update(neutrals=colours(lambda x: x)[:0], clear=False, coupled=False)
-    for histogram, named in ((sent, {"steps"}), (seen, {"steps-plateau"})):
-        vars(evidence)["capture_histogram"] = np.stack([histogram] * 3)
+    for before, after, named in (
+        (sent, sent, {"steps"}), (sent, seen, {"steps-plateau"}), (seen, seen, {"steps"}),
+    ):  # fmt: skip
+        vars(evidence)["source_histogram"] = np.stack([before] * 3)
+        vars(evidence)["capture_histogram"] = np.stack([after] * 3)
         vars(evidence).update(tones=evidence.neutrals, explanation=None)
         vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
         assert set(told(evidence, "steps")) == named
+
+
+def test_films_may_be_captured_beside_bars_in_a_larger_picture():
+    def wider(planes):
+        return [np.pad(plane, ((0, 2), (0, 32 // n)), mode="edge")
+                for n, plane in zip((1, 2, 2), planes, strict=True)]  # fmt: skip
+
+    plain, larger = (content_paths(device, 1.0, MOMENTS, shown=film) for device in (list, wider))
+    np.testing.assert_array_equal(plain.foretold, larger.foretold)

@@ -376,14 +376,12 @@ def steps(evidence: Evidence) -> Findings:
 def _longest_gap(evidence: Evidence) -> Finding | None:
     """Find neighbouring codes that never occur, among those that occur often."""
     histogram = evidence.capture_histogram[0]
-    share = np.cumsum(histogram) / max(int(histogram.sum()), 1)
-    low, high = np.searchsorted(share, _MIDDLE_SHARES)
-    middle = histogram[low : high + 1]
-    start, longest = _longest_run(middle == 0)
-    few = not evidence.pass_through or middle.mean() < _OF_CODE
-    if few or longest < max(_LEAST_GAP, 3 * evidence.grain):
+    (low, start, longest), (_, _, sent) = map(_empty, (histogram, evidence.source_histogram[0]))
+    # Content of a few codes, as a pattern, has such gaps of its own.
+    own = max(_LEAST_GAP, 3 * evidence.grain)
+    if not evidence.pass_through or longest < own or sent >= own:
         return None
-    first = int(low) + start
+    first = low + start
     return altered(
         "steps-plateau",
         f"A gradient stands still: codes {first} to {first + longest - 1} never occur, among codes "
@@ -396,6 +394,18 @@ def _longest_gap(evidence: Evidence) -> Finding | None:
         alternatives=("a jump of the curve", "content without these codes"),
         decided_by="the chart, in full",
     )
+
+
+def _empty(histogram: IntArray) -> tuple[int, int, int]:
+    """Start of the middle of a histogram, and its longest run of codes that never occur there.
+
+    None where the others are rare.
+    """
+    share = np.cumsum(histogram) / max(int(histogram.sum()), 1)
+    low, high = np.searchsorted(share, _MIDDLE_SHARES)
+    middle = histogram[low : high + 1]
+    start, longest = _longest_run(middle == 0)
+    return int(low), start, longest if middle.mean() >= _OF_CODE else 0
 
 
 def _dips(levels: FloatArray, reached: FloatArray) -> NDArray[np.bool_]:

@@ -252,11 +252,14 @@ class _Adder:
         self, whole: tuple[Planes, Planes], source: Planes, capture: Planes, mask: Mask
     ) -> None:
         """Add colours of places whose chroma is smooth, as few are flat on film."""
-        if not any(self.shift or ()):
-            how = chroma_relation(self.pair), "bilinear"
-            rows, columns = (min(n) for n in zip(source[0].shape, mask.shape, strict=True))
-            shown = source[0][:rows, :columns]
-            self.foretold.append(colour_sums(whole[0], capture, shown, mask[:rows, :columns], *how))
+        if any(self.shift or ()):
+            return
+        across, down = self.capture_factors
+        rows, columns = (-(-n // f) for n, f in zip(mask.shape, (down, across), strict=True))
+        y, cb, cr = capture
+        shared = y, cb[:rows, :columns], cr[:rows, :columns]
+        how = chroma_relation(self.pair), "bilinear"
+        self.foretold.append(colour_sums(whole[0], shared, source[0], mask, *how))
 
     def _add_flat(self, source: Planes, capture: Planes, mask: Mask) -> None:
         """Add colours that a scaler leaves alone; the source in the size of captured luma."""
