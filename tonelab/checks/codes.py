@@ -37,7 +37,6 @@ _SAME, _BLACK = 0.1, 0.5  # codes
 _LEAST_USUAL = 0.05  # share of levels that a stage of few bits leaves
 _ALIKE = 0.02  # squared codes
 _FORETOLD = 0.3  # the same where scaling is foretold, to a code
-_MIXED = 0.2  # share of a lift before a scaler by which it differs among samples of a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
@@ -235,9 +234,8 @@ def _lifted_darks(evidence: Evidence, lost: int = 0) -> Finding | None:
     order = np.argsort(tones.source[:, 0], kind="stable")
     # What a curve does to a code it does everywhere, but for noise; a filter does not.
     alike, differ = _ALIKE, float(np.median(tones.variance[order[:_DARKEST], 0]))
-    if evidence.rescaled:  # where a scaler mixes what a curve before it made of several codes
-        shift = tones.capture[:, 0] - tones.source[:, 0]
-        alike = max(_FORETOLD, (_MIXED * float(np.median(shift[order[:_DARKEST]]))) ** 2)
+    if evidence.mixed:
+        alike = _FORETOLD
     if not (evidence.clear and differ <= alike) and not noise_alone(evidence):
         return None
     # Dither carries what lies between coarse codes.

@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import ndimage
 
 from tonelab.checks.coarse import Stage, are_repeated, how_cut
 from tonelab.checks.evidence import LEAK_LIMIT, Samples
 from tonelab.checks.explain import ORIGIN
-from tonelab.checks.filters import bends_no_means
-from tonelab.checks.flats import stages_of_flat_colours
+from tonelab.checks.filters import before_filter, bends_no_means
+from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.checks.stages import hidden_stages, last_stage, stages_of_pictures
@@ -32,7 +33,8 @@ _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is 
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
-_OFF_LINE, _ROUNDS = 0.6, 4  # codes; rounds of the fit of a line
+_AROUND, _LAGS, _HALF = 24, (1, 3, 6), 0.5  # codes about a step; over which; share of the slope
+_SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 3.0, 4  # errors of a rise; times usual samples; steps
 _OFTEN = 0.5  # times as many samples as most greys have
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
@@ -51,7 +53,7 @@ def depth(evidence: Evidence) -> Findings:
     whole = evidence.capture.bits >= 10 and evidence.pass_through
     hidden = hidden_stages(evidence) if whole else ()
     if whole and evidence.rescaled and step == 1 and not evidence.bits_repeated:
-        hidden = hidden or stages_of_flat_colours(evidence)
+        hidden = hidden or stages_before_scaling(evidence) or stages_of_flat_colours(evidence)
     if whole and step == 1 and not hidden:
         hidden = last_stage(evidence)
     if evidence.capture.bits < 10:
@@ -238,7 +240,7 @@ def codes_used(evidence: Evidence) -> tuple[int, int] | None:
 
     For content whose pixels do not face the source's one by one, or carry detail or noise.
     """
-    facing = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.rescaled
+    facing = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.mixed
     if not evidence.pass_through or facing:
         return None
     used = []
@@ -285,15 +287,15 @@ def steps(evidence: Evidence) -> Findings:
     by_colour = evidence.layout is None and evidence.explanation.gamut is not None
     if by_colour and evidence.paths is not None and evidence.noise < _NOISY:
         neutrals, clear = _by_colour(evidence.paths.samples), True
-    inside = (neutrals.source[:, 0] >= 0) & (neutrals.source[:, 0] <= 876)
-    # Beyond the ends of the codes no step is expected.
-    inside &= np.abs(evidence.explanation.predict(neutrals.source)[:, 0] - _MIDDLE) < _WITHIN
-    neutrals = neutrals[inside]
+    neutrals = neutrals[_inside(evidence, neutrals)]
     # Luma of scaled pictures is foretold before other primaries, not behind them.
     unlike = evidence.rescaled and evidence.explanation.gamut is not None
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
-    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs):
+    ahead = None if clear or by_colour else before_filter(evidence)
+    if ahead is not None:
+        neutrals = ahead[_inside(evidence, ahead)]
+    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or ahead is not None):
         gap = _longest_gap(evidence)
         if gap is not None:
             yield gap
@@ -315,7 +317,14 @@ def steps(evidence: Evidence) -> Findings:
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1
     # A grey that was not seen ends a run.
-    if by_runs:
+    if ahead is not None:
+        # Inside flat objects no neighbour tells what became of a code.
+        often = neutrals.count[order][first]
+        usual = ndimage.median_filter(often, _AROUND)
+        neighbours &= np.maximum(often[1:] / usual[1:], often[:-1] / usual[:-1]) < _FLAT_OBJECTS
+        lost = _flat(levels, reached, np.sqrt(neutrals.variance[order, 0][first])) & neighbours
+        regular = max(_LEAST_RUN, evidence.grain)
+    elif by_runs:
         often = np.add.reduceat(neutrals.count[order], first)
         neighbours &= np.minimum(often[1:], often[:-1]) > _OFTEN * np.median(often)
         lost, lag = _stands_still(reached)
@@ -327,13 +336,15 @@ def steps(evidence: Evidence) -> Findings:
     else:
         lost, regular = _stands_still(reached)
         lost &= neighbours
-    if evidence.rescaled:
-        lost |= _dips(levels, reached)
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
     # Where scaling is foretold to a code, or chroma leaks in, greys of a code are not all alike.
-    mixed = evidence.rescaled or (evidence.layout is None and evidence.leak > LEAK_LIMIT)
+    mixed = (
+        evidence.mixed
+        or ahead is not None
+        or (evidence.layout is None and evidence.leak > LEAK_LIMIT)
+    )
     allowed = max(0.0, 1 - gain) + (_LOST_BY_CHANCE if mixed else 0.02)
     allowed = _LOST_BY_COLOUR if by_colour else allowed
     first_grey = levels[start] + ORIGIN[0]
@@ -373,6 +384,14 @@ def steps(evidence: Evidence) -> Findings:
         yield transparent("steps", f"{text}.", **figures)
 
 
+def _inside(evidence: Evidence, greys: Samples) -> NDArray[np.bool_]:
+    """Greys of which a step is expected, as they do not arrive beyond the ends of the codes."""
+    luma = greys.source[:, 0]
+    reached = evidence.explanation.predict(greys.source)[:, 0]
+    inside: NDArray[np.bool_] = (luma >= 0) & (luma <= 876) & (np.abs(reached - _MIDDLE) < _WITHIN)
+    return inside
+
+
 def _longest_gap(evidence: Evidence) -> Finding | None:
     """Find neighbouring codes that never occur, among those that occur often."""
     histogram = evidence.capture_histogram[0]
@@ -406,16 +425,6 @@ def _empty(histogram: IntArray) -> tuple[int, int, int]:
     middle = histogram[low : high + 1]
     start, longest = _longest_run(middle == 0)
     return int(low), start, longest if middle.mean() >= _OF_CODE else 0
-
-
-def _dips(levels: FloatArray, reached: FloatArray) -> NDArray[np.bool_]:
-    """Find steps of a scaled picture off the line of most, as scaling mixes what was lost."""
-    rest = np.zeros(len(levels))
-    for _ in range(_ROUNDS):
-        kept = np.abs(rest) <= np.median(np.abs(rest))
-        rest = reached - np.polyval(np.polyfit(levels[kept], reached[kept], 1), levels)
-    off = np.abs(rest) > _OFF_LINE + _CLEARLY * float(np.median(np.abs(rest)))
-    return off[1:] & off[:-1]
 
 
 def _by_colour(samples: IntArray) -> Samples:
@@ -454,6 +463,20 @@ def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:
     for start in np.flatnonzero(reached[lag:] - reached[:-lag] < _RISE * lag):
         still[start : start + lag] = True
     return still, lag
+
+
+def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> NDArray[np.bool_]:
+    """Tell lost steps of levels of known errors by the slope around them."""
+    count = len(levels)
+    low, high = (np.clip(np.arange(count) + n, 0, count - 1) for n in (-_AROUND, _AROUND))
+    slope = (reached[high] - reached[low]) / (levels[high] - levels[low])
+    flat = np.zeros(count - 1, bool)
+    for lag in _LAGS:
+        rise, noise = reached[lag:] - reached[:-lag], np.hypot(error[lag:], error[:-lag])
+        usual = np.minimum(slope[lag:], slope[:-lag]) * (levels[lag:] - levels[:-lag])
+        for start in np.flatnonzero(rise + _SURELY * noise < _HALF * usual):
+            flat[start : start + lag] = True
+    return flat
 
 
 def _runs(flags: NDArray[np.bool_], *, longer: int) -> NDArray[np.bool_]:

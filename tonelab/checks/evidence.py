@@ -19,9 +19,10 @@ from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import AS_SENT, ORIGIN, Explanation, explain
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.tallies.ahead import codes_before_scaling
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.paths import tally_paths
-from tonelab.tallies.rescaled import FINER
+from tonelab.tallies.rescaled import FINER, tell_scaling
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,6 +36,7 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies import Tallies
+    from tonelab.tallies.ahead import Ahead
     from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.tallies import IntArray
 
@@ -54,6 +56,7 @@ _RESERVED, _SINGLE = [0, 1, 2, 3, 1020, 1021, 1022, 1023], 0.05  # codes; share 
 _NEARLY_GREY = 3  # codes of chroma
 _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
+_BENT = 0.3  # codes RMS about a line
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
@@ -211,6 +214,8 @@ class Evidence:
         """
         if self.layout is not None or self.paths is None:
             return self.neutrals
+        if self.ahead is not None:
+            return of_curve(self.ahead[0])
         joint, codes = self.paths.joint[0].copy(), np.arange(1024.0)
         # Single samples at reserved codes are another fault.
         single = joint[:, _RESERVED].sum(axis=1) < _SINGLE * joint.sum(axis=1)
@@ -221,7 +226,7 @@ class Evidence:
             return self.neutrals
         mean = joint[rows] @ codes / count[rows]
         variance = joint[rows] @ codes**2 / count[rows] - mean**2
-        joint = _of_luma(rows, mean, variance, count[rows])
+        joint = of_luma(rows, mean, variance, count[rows])
         if self.leak <= LEAK_LIMIT:
             return joint
         if self.explanation.gamut is not None or not len(self.paths.samples):
@@ -236,6 +241,23 @@ class Evidence:
         # A leak that was fitted where there is none, as beside a bend, explains no spread.
         before, after = (np.median(tones.variance[:, 0]) for tones in (mixed, alone))
         return alone if known or after < _EXPLAINED * before else joint
+
+    @cached_property
+    def ahead(self) -> tuple[Ahead, ...] | None:
+        """What became of the codes before the picture was scaled, if that bent luma."""
+        if self.layout is not None or self.pair is None or not self.rescaled:
+            return None
+        assert self.paths is not None
+        scaling = tell_scaling(self.paths.resampled, self.paths.resampled_chroma)
+        found = codes_before_scaling(self.pair, bursts(self.pair), scaling.name)
+        joint = self.paths.joint[0]
+        count = np.maximum(joint.sum(axis=1), 1)
+        mean, square = (joint @ np.arange(1024.0) ** n / count for n in (1, 2))
+        # What the same codes would leave had they been bent after the scaler.
+        after = float(np.sqrt(np.average(square - mean**2, weights=count)))
+        luma = found[0]
+        bent = luma.straight**2 - luma.left**2
+        return found if bent > _BENT**2 and luma.left < after else None
 
     @property
     def greys_of_samples(self) -> Samples:
@@ -259,7 +281,7 @@ class Evidence:
             return self.neutrals
         sums = [np.bincount(luma, count * alone**n, 1024)[rows] for n in (1, 2)]
         mean, square = (part / total[rows] for part in sums)
-        return _of_luma(rows, mean, square - mean**2, total[rows].astype(np.int64))
+        return of_luma(rows, mean, square - mean**2, total[rows].astype(np.int64))
 
     @property
     def clear(self) -> bool:
@@ -428,6 +450,11 @@ class Evidence:
         """Whether no pixels face each other but those of the source scaled as the capture was."""
         return self.resampled and self.paths is not None and not self.paths.every_sample[0]
 
+    @property
+    def mixed(self) -> bool:
+        """Whether a scaler, which is foretold to a code, stands between `tones` and the source."""
+        return self.rescaled and self.ahead is None
+
     @cached_property
     def code_step(self) -> int:
         """Common step of all captured luma codes, in 10-bit codes: 4 for 8 bits."""
@@ -544,11 +571,19 @@ def _nominal(samples: Samples) -> Samples:
     return samples[(luma > 2) & (luma < 874)]
 
 
-def _of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:
+def of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:
     """Make samples of captured luma by source code, chroma left at zero."""
     source, capture, spread = np.zeros((3, len(rows), 3))
     source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
     return Samples(source, capture, spread, count, rows, rows)
+
+
+def of_curve(curve: Ahead) -> Samples:
+    """Make samples of luma by source code, as it was before a scaler or a filter."""
+    rows = np.flatnonzero(curve.count >= _LEAST_PIXELS)
+    count = curve.count[rows]
+    error = curve.left**2 / count
+    return of_luma(rows, curve.codes[rows], error, count.astype(np.int64))
 
 
 def _foretold(sums: IntArray) -> Samples:

@@ -9,17 +9,22 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import ndimage
 
+from tonelab.checks.evidence import of_curve, of_luma
+from tonelab.checks.explain import ORIGIN
 from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
-from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
+from tonelab.tallies.ahead import codes_before_filter
+from tonelab.tallies.bursts import bursts
+from tonelab.tallies.paths import CHROMA_REACH, FAINT, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS, response
 from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import Evidence, Samples
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
@@ -39,6 +44,8 @@ _MILD = 0.85  # gain of fine detail
 _BY_STEP = 0.03  # of a gain, for each code that rounding of faint detail takes together
 _COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
+_AROUND = 9  # codes about one, of which halves of the frames differ by the same
+_OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their deviation
 LEAST_SAMPLES = 2_000
 NEEDED = "a capture at the source's size and place, without scaling"
 
@@ -302,6 +309,39 @@ def bends_no_means(evidence: Evidence) -> bool:
     mild = float(band_gains(luma_kernel(strong)).min()) > _MILD
     kept = all(found.verdict == "transparent" for found in contrast(evidence))
     return mild and kept and moved_scenes(evidence) is None
+
+
+def before_filter(evidence: Evidence) -> Samples | None:
+    """Luma by source code before its detail was filtered, with its errors; steps alone are told.
+
+    None where no filter was, or its equations are not at hand.
+    """
+    paths, pair = evidence.paths, evidence.pair
+    if paths is None or pair is None or evidence.layout is not None or not evidence.pass_through:
+        return None
+    seen = all(gram[-2, -2] >= LEAST_SAMPLES for gram in paths.luma_gram)
+    if not seen or not paths.every_sample[0] or noise_alone(evidence):
+        return None
+    faint, strong = (
+        kernel / kernel.sum() for kernel in (luma_kernel(gram) for gram in paths.luma_gram)
+    )
+    curves = codes_before_filter(pair, bursts(pair), (faint, strong), FAINT)
+    one, other = map(of_curve, curves)
+    _, first, second = np.intersect1d(one.source[:, 0], other.source[:, 0], return_indices=True)
+    one, other = one[_rows(first, one)], other[_rows(second, other)]
+    apart = one.capture[:, 0] - other.capture[:, 0]
+    weight = 1 / (1 / one.count + 1 / other.count)
+    # Halves may differ by an offset; neighbouring codes by chance alone.
+    steps = np.abs(np.diff(apart)) * np.sqrt(weight[1:] / 2)
+    error = float(np.median(steps)) / (2 * _OF_NORMAL) / np.sqrt(weight)
+    own = (apart - ndimage.median_filter(apart, _AROUND)) / 2
+    luma = one.source[:, 0].astype(np.int64) + int(ORIGIN[0])
+    mean = (one.capture + other.capture)[:, 0] / 2 + ORIGIN[0]
+    return of_luma(luma, mean, error**2 + own**2, one.count + other.count)
+
+
+def _rows(rows: NDArray[np.intp], samples: Samples) -> NDArray[np.bool_]:
+    return np.isin(np.arange(len(samples)), rows)
 
 
 @check("scaling", "scaling filter")

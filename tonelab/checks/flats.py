@@ -1,7 +1,7 @@
-"""Coarse stages before or after a scaler, told by colours that are flat in the source.
+"""Coarse stages before or after a scaler.
 
-A scaler leaves flat places alone, so that they show what a stage made of their colour; they are
-few, but each must be foretold in all planes.
+What became of each code before it tells the first. A scaler leaves flat places alone, so that they
+show what a stage made of their colour; they are few, but each must be foretold in all planes.
 """
 
 from __future__ import annotations
@@ -18,12 +18,15 @@ if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.ahead import Ahead
 
 _LEAST_COLOURS = 10
 _LEAST_SEEN = 16  # samples of a colour
 _STILL = 0.02  # squared codes between them; more is dither
 _NEARLY_ALL, _LEAD = 0.9, 0.3  # share of the colours, and by which it must exceed any other
 _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
+_NEAR, _NEARLY_ALL_CODES = 0.4, 0.9  # codes; share of the codes
+_LESS = 0.7  # of what is left of chroma without the stage
 
 
 def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
@@ -54,3 +57,41 @@ def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
     if fine or told[best] < max(_NEARLY_ALL, without + _LEAD, rival + _LEAD):
         return ()
     return (named_stage(best, told[best], without, int(rows.count.sum())),)
+
+
+def stages_before_scaling(evidence: Evidence) -> tuple[Finding, ...]:
+    """Name fewer bits that a picture went through before it was scaled, by all of its codes."""
+    if evidence.ahead is None:
+        return ()
+    luma, *chroma = (_told(curve) for curve in evidence.ahead)
+    stages = [stage for stage in STAGES if stage.kind != "rgb"]
+    told = {stage: _near(*luma, stage) for stage in stages}
+    best = max(stages, key=lambda stage: told[stage])
+    rival = max(told[stage] for stage in stages if stage.name != best.name)
+    without = _near(*luma)
+    # Luma alone may have lost its steps otherwise.
+    seen = all(_left(*plane, best) < _LESS * _left(*plane) for plane in chroma)
+    if not seen or told[best] < max(_NEARLY_ALL_CODES, without + _LEAD, rival + _LEAD):
+        return ()
+    return (named_stage(best, told[best], without, len(luma[0]), "codes before scaling"),)
+
+
+def _told(curve: Ahead) -> tuple[FloatArray, FloatArray]:
+    """Source codes that occur often, and what became of them."""
+    code = np.flatnonzero(curve.count >= _LEAST_SEEN)
+    return code.astype(np.float64), curve.codes[code]
+
+
+def _rest(code: FloatArray, became: FloatArray, stage: Stage | None) -> FloatArray:
+    """Codes that a line through what a stage makes of codes leaves."""
+    behind = code if stage is None else stage.after(code)
+    rest: FloatArray = became - np.polyval(np.polyfit(behind, became, 1), behind)
+    return rest
+
+
+def _near(code: FloatArray, became: FloatArray, stage: Stage | None = None) -> float:
+    return float((np.abs(_rest(code, became, stage)) < _NEAR).mean())
+
+
+def _left(code: FloatArray, became: FloatArray, stage: Stage | None = None) -> float:
+    return float(np.sqrt(np.mean(_rest(code, became, stage) ** 2)))

@@ -229,9 +229,11 @@ def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> Fl
     return shares
 
 
-def named_stage(stage: Stage, share: float, without: float, count: int) -> Finding:
+def named_stage(
+    stage: Stage, share: float, without: float, count: int, what: str = "colours"
+) -> Finding:
     """Say which stage predicts that share of the colours, and what goes without it."""
-    text = f"predicts {share:.1%} of the colours to the code, and {without:.1%} without it"
+    text = f"predicts {share:.1%} of the {what} to the code, and {without:.1%} without it"
     threshold = 100 * (without + _GAIN)
     return _as_found(stage, text, value=100 * share, unit="%", count=count, threshold=threshold)
 

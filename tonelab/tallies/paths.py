@@ -43,9 +43,10 @@ from tonelab.tallies.rescaled import (
     by_cell,
     chroma_sums,
     colour_sums,
+    nearest_pixels,
     rescale,
+    scaled_mask,
     scaling_sums,
-    source_pixels,
     tell_scaling,
 )
 from tonelab.tallies.sites import keys_of_sites, table_of_sites
@@ -220,9 +221,9 @@ class _Adder:
     ) -> None:
         """Hold a picture that was scaled, or moved by parts, against the source's scaled alike."""
         shape = pairs[-1][1][0].shape
-        relation, mask = plain_relation(self.pair), self._scaled_mask(shape)
+        relation, mask = plain_relation(self.pair), scaled_mask(self.pair, shape)
         across, down = self.source_factors
-        rows, columns = self._source_pixels(shape)
+        rows, columns = nearest_pixels(self.pair, shape)
         facing, plain = [], np.zeros(shape)
         for (luma, *chroma), capture in pairs:
             plain, shown, inside = rescale(luma, shape, relation, scaling)
@@ -266,22 +267,6 @@ class _Adder:
         flat = np.logical_and.reduce([span(plane, LUMA_REACH) == 0 for plane in source])
         factors = (1, 1), self.capture_factors
         self.sites.append(keys_of_sites(source, capture, mask & flat, factors))
-
-    def _source_pixels(self, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
-        """Rows and columns of the source that lie nearest to those of a scaled capture."""
-        (scale_x, scale_y), (x, y) = plain_relation(self.pair)
-        return (
-            source_pixels(self.pair.source.height, shape[0], scale_y, y),
-            source_pixels(self.pair.source.width, shape[1], scale_x, x),
-        )
-
-    def _scaled_mask(self, shape: tuple[int, ...]) -> Mask:
-        """Luma pixels of a scaled capture that belong to the picture on both sides."""
-        if self.pair.usable is None:
-            return np.ones(shape, bool)
-        rows, columns = self._source_pixels(shape)
-        mask: Mask = self.pair.usable[np.ix_(rows // BLOCK, columns // BLOCK)]
-        return mask
 
     def _in_place(self) -> bool:
         """Whether each captured pixel stands for one of the source."""
@@ -489,7 +474,7 @@ class _Adder:
             self.surround_gram[n] += products(blocks[band == n])
 
     def _add_resampled(self, source: Planes, capture: Planes) -> Scaling:
-        mask = self._scaled_mask(capture[0].shape)
+        mask = scaled_mask(self.pair, capture[0].shape)
         chroma = np.zeros_like(self.resampled_chroma)
         if self.rgb:
             middle = np.full_like(capture[1], MIDDLE)

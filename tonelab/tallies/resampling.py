@@ -132,10 +132,22 @@ def resample(
     inside
         Which of its pixels rest on source pixels alone.
     """
-    across, inside_x = _weights(source.shape[1], size[1], scale[0], offset[0], kernel)
-    down, inside_y = _weights(source.shape[0], size[0], scale[1], offset[1], kernel)
+    (down, across), inside = directions(source.shape, size, scale, offset, kernel)
     plane: FloatArray = down[::step] @ np.asarray(source, np.float64) @ across.T
-    return plane, inside_y[::step, None] & inside_x
+    return plane, inside[::step]
+
+
+def directions(
+    shape: tuple[int, ...],
+    size: tuple[int, ...],
+    scale: tuple[float, float],
+    offset: tuple[float, float],
+    kernel: Kernel,
+) -> tuple[tuple[sparse.csr_array, sparse.csr_array], Mask]:
+    """Weights of `resample` by rows (rows, H) and columns (columns, W), and its ``inside``."""
+    across, inside_x = _weights(shape[1], size[1], scale[0], offset[0], kernel)
+    down, inside_y = _weights(shape[0], size[0], scale[1], offset[1], kernel)
+    return (down, across), inside_y[:, None] & inside_x
 
 
 def response(kernel: Kernel, offset: float, frequency: FloatArray) -> FloatArray:

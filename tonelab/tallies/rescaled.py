@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
+from tonelab.pairing.result import BLOCK
+from tonelab.tallies.facing import plain_relation
 from tonelab.tallies.picking import MIDDLE, integers, products
 from tonelab.tallies.resampling import KERNELS, resample
 
@@ -15,6 +17,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media.clip import Planes
+    from tonelab.pairing import Pair
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.facing import Relation
     from tonelab.tallies.tallies import IntArray
@@ -275,6 +278,24 @@ def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArr
     there = np.floor((np.arange(size) + 0.5 - offset) / scale).astype(np.int64)
     pixels: IntArray = np.clip(there, 0, length - 1)
     return pixels
+
+
+def nearest_pixels(pair: Pair, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
+    """Rows and columns of the source that lie nearest to those of a scaled capture."""
+    (scale_x, scale_y), (x, y) = plain_relation(pair)
+    return (
+        source_pixels(pair.source.height, shape[0], scale_y, y),
+        source_pixels(pair.source.width, shape[1], scale_x, x),
+    )
+
+
+def scaled_mask(pair: Pair, shape: tuple[int, ...]) -> Mask:
+    """Luma pixels of a scaled capture that belong to the picture on both sides."""
+    if pair.usable is None:
+        return np.ones(shape, bool)
+    rows, columns = nearest_pixels(pair, shape)
+    mask: Mask = pair.usable[np.ix_(rows // BLOCK, columns // BLOCK)]
+    return mask
 
 
 def _parts(source: Plane) -> list[FloatArray]:

@@ -1,0 +1,270 @@
+"""What became of each code before a scaler or a filter, by least squares over whole pictures.
+
+Each captured pixel is a weighted sum of what became of the source's pixels around it. The weights
+are the scaler's, or the filter's, and known; what became of each code is found by conjugate
+gradients, which need the weights and their transpose alone.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import starmap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import ndimage
+
+from tonelab.tallies.facing import chroma_relation, plain_relation, ten_bits
+from tonelab.tallies.picking import MIDDLE, span, within
+from tonelab.tallies.resampling import KERNELS, directions
+from tonelab.tallies.rescaled import scaled_mask
+
+if TYPE_CHECKING:
+    from collections.abc import Callable
+
+    from numpy.typing import NDArray
+
+    from tonelab.media.clip import Planes
+    from tonelab.pairing import Pair
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.facing import Relation
+    from tonelab.tallies.tallies import IntArray
+
+    Plane = NDArray[np.uint16]
+    Mask = NDArray[np.bool_]
+
+CODES = 1024
+_FRAMES = 4  # at least, or more of small pictures
+_ROUNDS = 6  # of conjugate gradients; two to five are enough
+_AGAIN = 2  # times that a filter is held against the pixels that keep to it most
+_ROUNDED = 0.5  # codes that rounding leaves
+_SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
+_MOST_PIXELS = 1_000_000  # of all frames, behind a filter
+
+
+@dataclass(frozen=True, slots=True)
+class Ahead:
+    """Codes of one plane before a scaler or a filter.
+
+    Attributes
+    ----------
+    codes
+        Shape (1024,): the 10-bit code that each source code became, in parts.
+    count
+        Shape (1024,): captured samples that tell it.
+    left, straight
+        RMS codes of the capture that these leave, and that a straight line leaves.
+    """
+
+    codes: FloatArray
+    count: FloatArray
+    left: float
+    straight: float
+
+
+@dataclass(frozen=True)
+class _View:
+    """One frame: source codes, the capture about the middle, its weights, and what lies between.
+
+    ``spread`` makes a picture of the capture's size from one of the source's; ``gather`` is its
+    transpose; ``shares`` gives each source pixel its share of captured ones.
+    """
+
+    source: Plane
+    capture: FloatArray
+    weight: FloatArray
+    spread: Callable[[FloatArray], FloatArray]
+    gather: Callable[[FloatArray], FloatArray]
+    shares: Callable[[FloatArray], FloatArray]
+
+
+def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple[Ahead, ...]:
+    """Find what became of the codes of Y', Cb and Cr before the picture was scaled.
+
+    Parameters
+    ----------
+    pair
+        Source and capture, registered.
+    runs
+        Bursts of matches, of which some are read.
+    kernel
+        Key of `tonelab.tallies.resampling.KERNELS`.
+    """
+    sides = _read(pair, runs)
+    mask = scaled_mask(pair, sides[0][1][0].shape)
+    found = []
+    for plane in range(3):
+        shape = sides[0][1][plane].shape
+        down, across = (-(-a // b) for a, b in zip(mask.shape, shape, strict=True))
+        relation = plain_relation(pair) if plane == 0 else chroma_relation(pair)
+        used = mask[::down, ::across]
+        views = [_scaled(s[plane], c[plane], used, relation, kernel) for s, c in sides]
+        found.append(_solve(views))
+    return tuple(found)
+
+
+def codes_before_filter(
+    pair: Pair, runs: list[IntArray], kernels: tuple[FloatArray, ...], faint: int
+) -> tuple[Ahead, Ahead]:
+    """Find what became of the codes of luma before its detail was filtered, twice.
+
+    From either half of the frames, so that what both tell apart is no chance. Only steps between
+    codes are told, as local contrast may have changed the mean around each pixel.
+
+    Parameters
+    ----------
+    pair
+        Source and capture, registered; their pixels face each other.
+    runs
+        Bursts of matches, of which some are read.
+    kernels
+        Least squares filters of faint and of strong detail, shape (K, K), sum 1.
+    faint
+        Codes between which a neighbourhood of faint detail stays.
+    """
+    views = []
+    reach = len(kernels[0]) // 2
+    sides = _read(pair, runs, _MOST_PIXELS // (pair.source.width * pair.source.height))
+    for number, (source, capture) in enumerate(sides):
+        height, width = source[0].shape
+        rows = min(height, _MOST_PIXELS // len(sides) // width)
+        top = (height - rows) * number // max(len(sides) - 1, 1)
+        cut = slice(top, top + rows)
+        luma = source[0][cut]
+        sent, seen = (_detail(_about(plane)) for plane in (luma, capture[0][cut]))
+        # A mapping may follow the scene.
+        seen *= float(np.vdot(sent, sent)) / max(float(np.vdot(sent, seen)), 1.0)
+        usable = scaled_mask(pair, capture[0].shape)[cut]
+        weight = (usable & within(luma.shape, reach + _SURROUND // 2)).astype(np.float64)
+        strong = (span(luma, reach) >= faint).astype(np.intp)
+        views.append(_filtered(luma, seen, weight, kernels, strong))
+    halves = [_refined(views[n::2], kernels) for n in range(2)]
+    return halves[0], halves[1]
+
+
+def _refined(views: list[_View], kernels: tuple[FloatArray, ...]) -> Ahead:
+    """Let each pixel choose its filter, and keep to those that are foretold best."""
+    found = _solve(views)
+    for _ in range(_AGAIN):
+        chosen = []
+        for view in views:
+            shown = found.codes[view.source] - MIDDLE
+            rests = np.abs([view.capture - _detail(_correlated(shown, k)) for k in kernels])
+            chosen.append((view, rests.min(axis=0), rests.argmin(axis=0)))
+        left = np.concatenate([rest[view.weight > 0] for view, rest, _ in chosen])
+        near = max(float(np.median(left)), _ROUNDED)
+        views = [
+            _filtered(view.source, view.capture, view.weight * (rest <= near), kernels, which)
+            for view, rest, which in chosen
+        ]
+        found = _solve(views)
+    return found
+
+
+def _read(pair: Pair, runs: list[IntArray], many: int = _FRAMES) -> list[tuple[Planes, Planes]]:
+    """Read one frame each of as many bursts, spread over the clip."""
+    wanted = np.unique(np.linspace(0, len(runs) - 1, max(many, _FRAMES)).astype(int))
+    matches = [runs[n][:1] for n in wanted]
+    return [
+        (next(ten_bits(pair.source, match[:, 1])), next(ten_bits(pair.capture, match[:, 0])))
+        for match in matches
+    ]
+
+
+def _scaled(source: Plane, capture: Plane, mask: Mask, relation: Relation, kernel: str) -> _View:
+    (down, across), inside = directions(source.shape, capture.shape, *relation, KERNELS[kernel])
+
+    def spread(picture: FloatArray) -> FloatArray:
+        there: FloatArray = down @ picture @ across.T
+        return there
+
+    def gather(picture: FloatArray) -> FloatArray:
+        there: FloatArray = down.T @ picture @ across
+        return there
+
+    weight = (mask & inside).astype(np.float64)
+    return _View(source, _about(capture), weight, spread, gather, gather)
+
+
+def _filtered(
+    source: Plane,
+    capture: FloatArray,
+    weight: FloatArray,
+    kernels: tuple[FloatArray, ...],
+    which: NDArray[np.intp],
+) -> _View:
+    """See each pixel of a picture through one of several filters."""
+
+    def spread(picture: FloatArray) -> FloatArray:
+        return _detail(np.choose(which, [_correlated(picture, kernel) for kernel in kernels]))
+
+    def gather(picture: FloatArray) -> FloatArray:
+        fine = _detail(picture)
+        there = np.zeros_like(picture)
+        for n, kernel in enumerate(kernels):
+            there += ndimage.convolve(fine * (which == n), kernel, mode="constant")
+        return there
+
+    return _View(source, capture, weight, spread, gather, lambda weights: weights)
+
+
+def _about(codes: NDArray[Any]) -> FloatArray:
+    """Codes about the middle."""
+    return codes.astype(np.float64) - MIDDLE
+
+
+def _correlated(picture: FloatArray, kernel: FloatArray) -> FloatArray:
+    there: FloatArray = ndimage.correlate(picture, kernel, mode="constant")
+    return there
+
+
+def _detail(picture: FloatArray) -> FloatArray:
+    """Take off the mean around each pixel, as local contrast changes it."""
+    return picture - ndimage.uniform_filter(picture, _SURROUND, mode="constant")
+
+
+def _solve(views: list[_View]) -> Ahead:
+    """Find the codes whose spread leaves least of the capture, from a straight line on."""
+    total = max(sum(float(view.weight.sum()) for view in views), 1.0)
+
+    def made(codes: FloatArray) -> list[FloatArray]:
+        return [view.spread(codes[view.source]) * view.weight for view in views]
+
+    def by_code(pictures: list[FloatArray]) -> FloatArray:
+        sums = np.zeros(CODES)
+        for view, picture in zip(views, pictures, strict=True):
+            sums += np.bincount(view.source.ravel(), picture.ravel(), CODES)
+        return sums
+
+    def gathered(pictures: list[FloatArray]) -> FloatArray:
+        return by_code([view.gather(p) for view, p in zip(views, pictures, strict=True)])
+
+    def product(one: list[FloatArray], other: list[FloatArray]) -> float:
+        return float(sum(starmap(np.vdot, zip(one, other, strict=True))))
+
+    def less(one: list[FloatArray], share: float, other: list[FloatArray]) -> list[FloatArray]:
+        return [a - share * b for a, b in zip(one, other, strict=True)]
+
+    seen = [view.capture * view.weight for view in views]
+    line = _about(np.arange(CODES))
+    parts = made(line), [view.weight for view in views]
+    system = [[product(a, b) for a in parts] for b in parts]
+    gain, offset = np.linalg.lstsq(system, [product(seen, part) for part in parts])[0].tolist()
+    codes = gain * line + offset
+    rest = less(less(seen, gain, parts[0]), offset, parts[1])
+    straight = product(rest, rest)
+    count = by_code([view.shares(view.weight) for view in views])
+    weight = 1 / np.maximum(count, 1.0)
+    slope = gathered(rest)
+    step = weight * slope
+    size = float(slope @ step)
+    for _ in range(_ROUNDS):
+        change = made(step)
+        length = size / max(product(change, change), 1e-9)
+        codes = codes + length * step
+        rest = less(rest, length, change)
+        slope = gathered(rest)
+        before, size = size, float(slope @ (weight * slope))
+        step = weight * slope + size / max(before, 1e-9) * step
+    rms = [float(np.sqrt(square / total)) for square in (product(rest, rest), straight)]
+    return Ahead(codes + MIDDLE, count, *rms)
