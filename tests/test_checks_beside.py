@@ -15,7 +15,6 @@ from injury import (
     gained,
     horizontal,
     local_contrast,
-    plateau,
     recoded,
     saturated,
     saturated_by_hue,
@@ -205,7 +204,6 @@ def test_a_filter_is_told_apart_from_a_move_by_part_of_a_pixel(amount, named, fi
         (lambda y: y, set()),
         (lambda y: sharpened(y, 0.6), {"detail-sharpened"}),
         (lambda y: ndimage.gaussian_filter(y, 0.9), {"detail-blurred"}),
-        (lambda y: plateau(y, 12), {"steps-plateau"}),
     ],
 )
 def test_what_came_before_a_scaler_is_told_by_what_the_scaler_made_of_chroma(change, named):
@@ -214,7 +212,7 @@ def test_what_came_before_a_scaler_is_told_by_what_the_scaler_made_of_chroma(cha
 
     evidence = evidence_of(in_turn(on_luma(change), half), 0.5)
     vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
-    found = told(evidence, "detail", "scaling", "steps")
+    found = told(evidence, "detail", "scaling")
     assert set(found) == named | {"scaling-filter"}
     text = found["scaling-filter"].text
     assert "bilinear" in text

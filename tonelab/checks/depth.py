@@ -34,7 +34,7 @@ _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _AROUND, _LAGS, _HALF = 24, (1, 3, 6), 0.5  # codes about a step; over which; share of the slope
-_SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 3.0, 4  # errors of a rise; times usual samples; steps
+_SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usual samples; steps
 _OFTEN = 0.5  # times as many samples as most greys have
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
@@ -294,7 +294,9 @@ def steps(evidence: Evidence) -> Findings:
     by_runs = not clear and not by_colour and bends_no_means(evidence)
     ahead = None if clear or by_colour else before_filter(evidence)
     if ahead is not None:
-        neutrals = ahead[_inside(evidence, ahead)]
+        # Inside flat objects no neighbour tells what became of a code.
+        often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
+        neutrals = ahead[_inside(evidence, ahead) & (often < _FLAT_OBJECTS)]
     if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or ahead is not None):
         gap = _longest_gap(evidence)
         if gap is not None:
@@ -318,10 +320,6 @@ def steps(evidence: Evidence) -> Findings:
     neighbours = np.diff(levels) == 1
     # A grey that was not seen ends a run.
     if ahead is not None:
-        # Inside flat objects no neighbour tells what became of a code.
-        often = neutrals.count[order][first]
-        usual = ndimage.median_filter(often, _AROUND)
-        neighbours &= np.maximum(often[1:] / usual[1:], often[:-1] / usual[:-1]) < _FLAT_OBJECTS
         lost = _flat(levels, reached, np.sqrt(neutrals.variance[order, 0][first])) & neighbours
         regular = max(_LEAST_RUN, evidence.grain)
     elif by_runs:

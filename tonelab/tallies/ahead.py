@@ -35,7 +35,7 @@ if TYPE_CHECKING:
 
 CODES = 1024
 _FRAMES = 4  # at least, or more of small pictures
-_ROUNDS = 6  # of conjugate gradients; two to five are enough
+_ROUNDS = 6  # of conjugate gradients, which hardly change any more
 _AGAIN = 2  # times that a filter is held against the pixels that keep to it most
 _ROUNDED = 0.5  # codes that rounding leaves
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at

@@ -1,0 +1,120 @@
+"""What pictures went through before they were scaled or filtered, told code by code.
+
+Scalers and filters are scikit-image's and SciPy's; what came before them is arithmetic of its own.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from faults import rounded
+from injury import (
+    coarse_between,
+    cut_to,
+    denoised,
+    local_contrast,
+    plateau,
+    repeated_bits,
+    rounded_to,
+)
+from scipy import ndimage
+from skimage.transform import downscale_local_mean
+from test_checks_beside import MOMENTS, colours, in_turn, on_luma
+from test_checks_named import capture_signal, content_pair, told
+
+from tonelab.checks.evidence import Evidence
+from tonelab.checks.explain import explain
+from tonelab.tallies import Tallies
+from tonelab.tallies.ahead import codes_before_scaling
+from tonelab.tallies.bursts import bursts
+from tonelab.tallies.paths import tally_paths
+
+
+def evidence_of(device, scale=1.0, offset=(0.0, 0.0)):
+    """Evidence of pictures that may be read once more, without tallies of flat places."""
+    pair = content_pair(device, scale, offset)
+    paths = tally_paths(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
+    signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+    evidence = Evidence(signal, signal, tallies=none, paths=paths, pair=pair)
+    seen = colours(lambda codes: codes)
+    vars(evidence).update(pass_through=True, colours=seen, explanation=explain(seen, signal))
+    return evidence
+
+
+def half(planes):
+    return [rounded(downscale_local_mean(plane[:270], (2, 2))) for plane in planes]
+
+
+def enlarged(planes):
+    """Show the middle over the whole picture, by SciPy's spline through samples."""
+    shown = []
+    for plane in planes:
+        middle = (np.array(plane.shape) - 1) / 2
+        large = ndimage.affine_transform(
+            plane.astype(float), [0.9, 0.9], middle - 0.9 * middle, order=3, mode="nearest"
+        )
+        shown.append(np.clip(rounded(large), 4, 1019))
+    return shown
+
+
+SCALERS = [
+    (half, 0.5, (0.0, 0.0), "box-averaging"),
+    (enlarged, 1 / 0.9, (-480 * 0.05 / 0.9, -270 * 0.05 / 0.9), "spline"),
+]
+
+
+@pytest.mark.parametrize(("scaler", "scale", "offset", "kernel"), SCALERS)
+@pytest.mark.parametrize("seed", [1, 2])
+def test_any_curve_before_a_scaler_is_found_code_by_code(scaler, scale, offset, kernel, seed):
+    rises = np.random.default_rng(seed).choice([0, 1, 2], 1024, p=[0.3, 0.4, 0.3])
+    curve = np.minimum(64 + np.cumsum(rises) * 0.9, 1000)
+    pair = content_pair(in_turn(on_luma(lambda y: curve[y.astype(int)]), scaler), scale, offset)
+    luma, *chroma = codes_before_scaling(pair, bursts(pair), kernel)
+    often = luma.count > 150
+    assert often.sum() > 200
+    assert np.percentile(np.abs(luma.codes - rounded(curve))[often], 95) < 0.5
+    assert luma.left < 0.4 < luma.straight
+    for plane in chroma:
+        assert plane.left == pytest.approx(plane.straight, rel=0.1)
+
+
+@pytest.mark.parametrize(("scaler", "scale", "offset"), [scaler[:3] for scaler in SCALERS])
+@pytest.mark.parametrize(
+    ("change", "named"),
+    [
+        (lambda planes: planes, set()),
+        (on_luma(lambda y: plateau(y, 8)), {"steps-plateau"}),
+        (on_luma(lambda y: coarse_between(y, 4)), {"steps-lost", "depth-levels"}),
+        (lambda planes: [cut_to(p, 7) for p in planes], {"steps-lost", "depth-reduced-hidden"}),
+        (lambda planes: [rounded_to(p, 8) for p in planes], {"depth-eight-bits-hidden"}),
+        (lambda planes: repeated_bits(planes, (0, 3), 0), {"depth-bits-repeated"}),
+    ],
+)
+def test_what_was_lost_before_a_scaler_is_told_as_if_there_were_none(
+    scaler, scale, offset, change, named
+):
+    checks = ("steps", "depth") if named else ("steps",)
+    found = set(told(evidence_of(in_turn(change, scaler), scale, offset), *checks))
+    assert found >= named
+    assert named or not found
+
+
+@pytest.mark.parametrize(
+    "beside",
+    [
+        lambda y: denoised(y, 8),
+        lambda y: denoised(y, 20),
+        lambda y: local_contrast(y, 0.08),
+        lambda y: local_contrast(y, 0.25),
+        lambda y: ndimage.gaussian_filter(y, 0.9),
+        lambda y: np.clip(y + 0.6 * (y - ndimage.gaussian_filter(y, 0.8)), 4, 1019),
+        lambda y: 64 + (y - 64) * (1 + 0.1 * (350 - y.mean()) / 200),
+    ],
+)
+def test_steps_are_told_beside_what_filters_detail_or_follows_the_scene(beside):
+    def steps(*changes):
+        return set(told(evidence_of(in_turn(*map(on_luma, changes))), "steps"))
+
+    assert not steps(beside)
+    assert steps(lambda y: plateau(y, 24), beside) & {"steps-plateau", "steps-lost"}
+    assert steps(lambda y: coarse_between(y, 8), beside) == {"steps-lost"}
