@@ -374,14 +374,17 @@ def _coloured(evidence: Evidence) -> NDArray[np.intp]:
 def _chroma(
     evidence: Evidence,
 ) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.int64]]:
-    """Chroma of both sides as complex numbers, the source after the known steps."""
+    """Chroma of both sides as complex numbers, with the known steps taken off."""
     found, colours = evidence.explanation, evidence.colours
     rows = _coloured(evidence)
-    before = found.before[rows] @ found.known.T
-    cb, cr = (colours.capture[rows, 1:] - evidence.tint).T
+    before, seen = found.before[rows], colours.capture[rows] - [found.luma_offset, *evidence.tint]
+    if found.controls_first:
+        seen = seen @ np.linalg.inv(found.known).T
+    else:
+        before = before @ found.known.T
     return (
         before[:, 1] + 1j * before[:, 2],
-        cb + 1j * cr,
+        seen[:, 1] + 1j * seen[:, 2],
         colours.cluster[rows],
     )
 

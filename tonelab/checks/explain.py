@@ -2,8 +2,8 @@
 
 A free affine map is fitted first. Then each combination of known steps is held against it: planes
 exchanged or inverted, coded with one matrix and read with another, a range expanded or
-compressed, then what stays as the picture controls contrast, brightness, saturation and hue. The
-plainest combination that leaves nothing over is the explanation. Where an affine map does not
+compressed, and what stays as the picture controls contrast, brightness, saturation and hue, before
+or after. The plainest combination that leaves nothing over is the explanation. Where an affine map does not
 fit, conversions between primaries in linear light are tried before it.
 """
 
@@ -39,6 +39,7 @@ AS_SENT: _Affine = np.eye(3), np.zeros(3)
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
+_FIRST_COST = 0.1  # codes RMS that controls must leave less before the known steps than after
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
 _FITTED, _FITS_BETTER = 0.45, 0.9  # codes RMS with a conversion; share that steps before leave
@@ -85,6 +86,8 @@ class Explanation:
         The same of a second mix-up after the first; None for none.
     gamut
         Linear-light conversion (from, to) before everything else; None for none.
+    controls_first
+        Whether picture controls came before the known steps.
     first
         Affine map that came before that conversion, though all is told as if it came after.
     """
@@ -108,6 +111,7 @@ class Explanation:
     signal: Signal
     step: int = 1
     first: _Affine = AS_SENT
+    controls_first: bool = False
 
     @property
     def left_over_limit(self) -> float:
@@ -298,22 +302,26 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
     residual = np.sqrt(np.mean(rest**2, axis=0)) if used.any() else np.zeros(3)
     spread = source[used].T @ source[used] / max(int(used.sum()), 1)
     steps, known = _known_steps()
-    left = linear @ np.linalg.inv(known)
-    # The best of the picture controls: contrast on luma, saturation and hue on chroma.
+    inverse = np.linalg.inv(known)
+    # The best of the picture controls, after the known steps or before: contrast on luma,
+    # saturation and hue on chroma.
+    left = np.concatenate([linear @ inverse, inverse @ linear])
     along = (left[:, 1, 1] + left[:, 2, 2]) / 2
     across = (left[:, 2, 1] - left[:, 1, 2]) / 2
     controls = np.zeros_like(left)
     controls[:, 0, 0], controls[:, 1, 1], controls[:, 2, 2] = left[:, 0, 0], along, along
     controls[:, 2, 1], controls[:, 1, 2] = across, -across
-    unexplained = linear - controls @ known
+    after, before = np.split(controls, 2)
+    unexplained = linear - np.concatenate([after @ known, known @ before])
     squares = np.einsum("nij,jk,nik->n", unexplained, spread, unexplained)
     misfit = np.sqrt(np.maximum(squares, 0.0) / 3)
     rotation = np.degrees(np.arctan2(across, along))
-    many = np.array([sum(map(bool, step)) for step in steps])
+    many = np.tile([sum(map(bool, step)) for step in steps], 2)
     # What leaves more than rounding does explains nothing, and is no plainer than what does.
     cost = misfit + _STEP_COST * (many + (misfit > _LEFT_OVER)) + 0.02 * np.abs(rotation)
+    cost[len(steps) :] += _FIRST_COST
     best = int(np.argmin(cost))
-    planes, matrices, again = steps[best]
+    planes, matrices, again = steps[best % len(steps)]
     return Explanation(
         linear=linear,
         offset=offset,
@@ -330,21 +338,29 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
         residual=residual,
         used=used,
         before=source,
-        known=known[best],
+        known=known[best % len(steps)],
         signal=signal,
+        controls_first=best >= len(steps),
     )
 
 
 @lru_cache(maxsize=1)
 def _known_steps() -> tuple[list[_Steps], FloatArray]:
-    """Exchanged planes with up to two mix-ups of matrices, and the map of each, (N, 3, 3)."""
+    """Exchanged planes with up to two mix-ups of matrices, and the map of each, (N, 3, 3).
+
+    Planes were exchanged last, or before one mix-up.
+    """
     # Two that make one, or none, are not told from it.
     twice = [(one, two) for one, two in product(_MIXED, _MIXED) if one[0] != two[1]]
     mixed = [(None, None), *((pair, None) for pair in _MIXED), *twice]
     steps: list[_Steps] = [(name, *pairs) for name, pairs in product(PLANES, mixed)]
-    known = np.zeros((len(steps), 3, 3))
-    for at, (name, matrices, again) in enumerate(steps):
+    first: list[_Steps] = [(name, pair, None) for name, pair in product(PLANES, _MIXED) if name]
+    known = np.zeros((len(steps) + len(first), 3, 3))
+    for at, (name, matrices, again) in enumerate(steps + first):
         known[at, 0, 0], known[at, 1:, 1:] = 1.0, PLANES[name]
         for step in (again, matrices):
-            known[at] = known[at] if step is None else known[at] @ recoded(step)
-    return steps, known
+            if step is not None and at < len(steps):
+                known[at] = known[at] @ recoded(step)
+            elif step is not None:
+                known[at] = recoded(step) @ known[at]
+    return steps + first, known
