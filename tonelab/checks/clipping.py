@@ -31,11 +31,16 @@ _ENDS = (
 )
 
 
+_STEPS = 4.0  # codes RMS that steps of luma may leave
+# Of what surroundings add, by which it is foretold too high or too low, and of clipped places.
+_OFF_BY, _SURROUNDED = 0.15, 0.6
+
+
 @check("clipping", "excursions beyond the nominal range")
 def clipping(evidence: Evidence) -> Findings:
     """Hold what lies beyond the nominal range against where a straight path would put it."""
     samples = evidence.as_seen(Group.NEUTRAL, Group.CLIP_WINDOW)
-    if not len(samples) or not evidence.explanation.affine:
+    if not len(samples) or not _foretold(evidence):
         yield undecided(
             "clipping",
             "Nothing beyond the nominal range can be judged here.",
@@ -68,8 +73,22 @@ def clipping(evidence: Evidence) -> Findings:
         )
 
 
+def _foretold(evidence: Evidence) -> bool:
+    """Whether an affine map foretells the colours, though luma may have lost steps."""
+    found = evidence.explanation
+    chroma = float(found.residual[1:].max()) < found.residual_limit
+    steps = chroma and found.residual[0] < _STEPS and found.gamut is None
+    return found.affine or (steps and found.left_over < found.left_over_limit)
+
+
 def _tolerance(evidence: Evidence) -> float:
-    return 2.0 + 1.5 * (evidence.grain - 1)
+    bent = max(float(evidence.explanation.residual[0]) - 1, 0.0)
+    return 2.0 + 1.5 * (evidence.grain - 1) + _OFF_BY * _driven(evidence) + bent
+
+
+def _driven(evidence: Evidence) -> float:
+    """Codes that surroundings add to luma, RMS."""
+    return 0.0 if evidence.drift is None else float(evidence.drift.codes.std())
 
 
 def _at_end(
@@ -153,10 +172,12 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
             continue
         limited = rgb_to_ycbcr(clipped, "bt2020") * SPAN
         limited = found.predict(limited) + added if clipped_first else limited
-        as_rgb = float(np.percentile(np.abs(samples.capture - limited)[rows], 90))
-        if as_rgb <= _tolerance(evidence) + 1:
+        luma, *chroma = np.percentile(np.abs(samples.capture - limited)[rows], 90, axis=0).tolist()
+        # Clipped places have other surroundings than the source's, which chroma does not feel.
+        limit = _tolerance(evidence) + 1 + _SURROUNDED * _driven(evidence)
+        if luma <= limit and max(chroma) <= _tolerance(evidence) + 1:
             moved = float(np.median(as_is[rows]))
-            return _onto_cube(samples[rows], (low, high), moved, as_rgb)
+            return _onto_cube(samples[rows], (low, high), moved, max(luma, *chroma))
     return None
 
 

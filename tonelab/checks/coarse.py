@@ -119,6 +119,31 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> Stage | None:
     return best if shares[best] > _CLEAR and lead > _LEAD else None
 
 
+def way_of_last(
+    source: FloatArray, seen: FloatArray, step: int
+) -> Literal["cut off", "rounded"] | None:
+    """Tell how codes came to a step where a finer stage of few bits came first, and nothing else.
+
+    ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
+    """
+    if len(source) < LEAST_FLAT:
+        return None
+    bits = 10 - int(np.log2(step))
+    ways: tuple[Literal["cut off", "rounded"], ...] = ("cut off", "rounded")
+    told = {
+        (first, way): float((Stage("bits", bits, way).after(first.after(source)) == seen).mean())
+        for first in STAGES
+        if first.kind == "bits" and first.bits > bits
+        for way in ways
+    }
+    if not told:
+        return None
+    best = max(told, key=lambda pair: told[pair])
+    rival = max(share for (_, way), share in told.items() if way != best[1])
+    alone = max(float((Stage("bits", bits, way).after(source) == seen).mean()) for way in ways)
+    return best[1] if told[best] > _CLEAR and told[best] > max(rival, alone) + _LEAD else None
+
+
 def how_cut(joint: IntArray, step: int) -> Literal["cut off", "rounded"] | None:
     """Tell how Cb and Cr came to a step, whose neutral code is a multiple of it, after any gain.
 

@@ -125,8 +125,9 @@ def black(evidence: Evidence) -> Findings:
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     source, capture = neutrals.source[order, 0], neutrals.capture[order, 0]
     coded = coded_signal(evidence.capture)
-    # A pass-through that is only labelled as full range still has its black at code 64.
-    narrow = coded.range == "narrow" or (evidence.pass_through and not shows_full_range(evidence))
+    # A pass-through has its black where its levels put it, whatever its label says.
+    passed = evidence.pass_through
+    narrow = not shows_full_range(evidence) if passed else coded.range == "narrow"
     start = 0.0 if narrow else -ORIGIN[0]
     at_black = float(np.median(capture[np.abs(source) < _AT_BLACK])) - start
     shadows = (source > -0.5) & (source < _DARK + 0.5)

@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.checks.coarse import Stage, are_repeated, how_cut
+from tonelab.checks.coarse import Stage, are_repeated, how_cut, way_of_last
 from tonelab.checks.evidence import LEAK_LIMIT, Samples
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import before_filter, bends_no_means
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
-from tonelab.checks.stages import hidden_stages, last_stage, stages_of_pictures
+from tonelab.checks.stages import flat, hidden_stages, last_stage, stages_of_pictures
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -35,7 +35,6 @@ _LEAST_CODES = 64
 _CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
 _AROUND, _LAGS, _HALF = 24, (1, 3, 6), 0.5  # codes about a step; over which; share of the slope
 _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usual samples; steps
-_OFTEN = 0.5  # times as many samples as most greys have
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
@@ -157,6 +156,11 @@ def _how_cut(evidence: Evidence) -> str:
     if not evidence.pass_through:
         return "without dither"
     step, found = evidence.code_step, evidence.tones
+    colours = evidence.sites if evidence.layout is None else evidence.colours
+    colours = colours[flat(colours)]
+    sides = (np.rint(side + ORIGIN) for side in (colours.source, colours.capture))
+    if (way := way_of_last(*sides, step)) is not None:
+        return f"{way} (after another stage of few bits), without dither"
     fault = named_levels(evidence)
     usual = 0.0 if fault is None else fault.luma_offset
     if len(found) and evidence.explanation.gamut is None:
@@ -292,7 +296,9 @@ def steps(evidence: Evidence) -> Findings:
     unlike = evidence.rescaled and evidence.explanation.gamut is not None
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
-    ahead = None if clear or by_colour else before_filter(evidence)
+    # Dither hides which pixels a filter foretells.
+    dithered = by_runs and evidence.rounded_to < evidence.grain
+    ahead = None if clear or by_colour or dithered else before_filter(evidence)
     if ahead is not None:
         # Inside flat objects no neighbour tells what became of a code.
         often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
@@ -317,17 +323,12 @@ def steps(evidence: Evidence) -> Findings:
     weight = np.add.reduceat(neutrals.count[order], first) / _frames(evidence)
     spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
     error = spread / np.maximum(weight, 1)
-    neighbours = np.diff(levels) == 1
-    # A grey that was not seen ends a run.
-    if ahead is not None:
-        lost = _flat(levels, reached, np.sqrt(neutrals.variance[order, 0][first])) & neighbours
-        regular = max(_LEAST_RUN, evidence.grain)
-    elif by_runs:
-        often = np.add.reduceat(neutrals.count[order], first)
-        neighbours &= np.minimum(often[1:], often[:-1]) > _OFTEN * np.median(often)
-        lost, lag = _stands_still(reached)
-        regular = max(lag, evidence.grain)
-        lost = _runs(lost & neighbours, longer=regular + 2)
+    neighbours = np.diff(levels) == 1  # a grey that was not seen ends a run
+    if ahead is not None or by_runs:
+        if ahead is not None:
+            error = neutrals.variance[order, 0][first]
+        lost = _flat(levels, reached, np.sqrt(error)) & neighbours
+        regular = max(_LEAST_RUN, evidence.rounded_to)
     elif evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
         regular = evidence.grain
@@ -475,15 +476,6 @@ def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> NDArray
         for start in np.flatnonzero(rise + _SURELY * noise < _HALF * usual):
             flat[start : start + lag] = True
     return flat
-
-
-def _runs(flags: NDArray[np.bool_], *, longer: int) -> NDArray[np.bool_]:
-    """Keep runs of True that are longer than so many."""
-    edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8))).reshape(-1, 2)
-    kept = np.zeros(len(flags), bool)
-    for start, end in edges[np.ptp(edges, axis=1) > longer]:
-        kept[start:end] = True
-    return kept
 
 
 def _frames(evidence: Evidence) -> int:

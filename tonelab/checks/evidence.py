@@ -552,8 +552,10 @@ class Evidence:
 def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
     """Whether captured luma is a straight function of source codes, shape (N, K), luma first.
 
-    A few codes may leave it, which were clipped.
+    A few codes may leave it, which were clipped; those that few bits take together do not.
     """
+    sent, seen = (len(np.unique(np.rint(codes))) for codes in (source[:, 0], luma))
+    limit = float(np.hypot(limit, sent / max(seen, 1) / np.sqrt(12)))
     factors = np.column_stack([source, np.ones(len(source))])
     kept = np.ones(len(luma), bool)
     for _ in range(_ROUNDS):
