@@ -46,7 +46,7 @@ from faults import (
     to_codes,
     to_rgb,
 )
-from injury import ANY, INJURIES, SIZES, Recording, recording
+from injury import ANY, INJURIES, SIZES, Recording, cut_to, recording
 
 from tonelab.checks import examine, gather
 from tonelab.checks.run import gather_pair
@@ -64,7 +64,7 @@ FIELDS = ("matrix", "range", "transfer", "primaries")
 UNDONE = 0.02  # of the samples that a fault changes by itself; what leaves no more is undone
 READ_ALIKE, NEARLY_ALL = 3.0, 0.99  # codes of R'G'B' that rounding of range and matrix may cost
 RESERVED = (0, 1, 2, 3, 1020, 1021, 1022, 1023)  # by BT.2100, for synchronisation
-LABELS = ("matrix", "primaries")
+LABELS = ("matrix", "primaries", "range")
 MADE = {"709": "bt709", "2020": "bt2020", "P3": "p3d65"}
 KERNELS = {
     "area": (1.0, lambda x: (np.abs(x) < 0.5).astype(float)),
@@ -223,6 +223,8 @@ def undone(case: Case) -> list[str]:
     matrix and range that it declares, shows the colours of a clean one, and where one mix-up of
     matrices reads what the other coded, as both are one mix-up then, or none. A label is no fault
     where the other one made the samples what it says, nor are reserved codes where none is left.
+    Of fewer bits before a gain the gain alone may be left, and frames that were repeated may be
+    those that were dropped.
     """
     ways = [INJURIES[name].parameters[0] for name in case.names if name.startswith("matrix ")]
     if len(ways) == 2 and ways[0][1] == ways[1][0]:
@@ -266,12 +268,24 @@ def undone(case: Case) -> list[str]:
         left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
         if left is not None and alone and left <= UNDONE * alone:
             gone.append(name)
+        other = shown(1 - n)[0]
+        if what.frames and other.frames and what.frames(FRAMES) == other.frames(FRAMES):
+            gone.append(name)
+    if case.names[1] == "depth then gain" and shown(0)[0].steps:
+        short = [
+            cut_to(p[0], INJURIES[case.names[1]].parameters[case.sizes[1]]) for p in shown(0)[2]
+        ]
+        same = [(a == p[0]).mean() for a, p in zip(short, shown(0)[2], strict=True)]
+        if np.mean(same) > 1 - UNDONE:
+            gone.append("depth then gain")
     return gone
 
 
 def made_by(name: str, size: int) -> str:
-    """Matrix or primaries that a fault turns the samples into, or nothing."""
+    """Matrix, primaries or range that a fault turns the samples into, or nothing."""
     ways = INJURIES[name].parameters[size]
+    if name.startswith("expanded "):
+        return "full"
     if name.startswith("matrix "):
         return f"bt{ways[1]}"
     return MADE[ways.rpartition(" to ")[2]] if name.startswith("primaries ") else ""

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tonelab.chart import Group
 from tonelab.checks.explain import ORIGIN, SPAN
-from tonelab.checks.registry import CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
 if TYPE_CHECKING:
@@ -47,6 +48,12 @@ def clipping(evidence: Evidence) -> Findings:
             "the chart, which holds codes below black, above white and beyond nominal chroma",
         )
         return
+    if evidence.explanation.gamut is not None:
+        text = (
+            "A conversion of primaries ends at the ends of R'G'B', whatever came before or after."
+        )
+        yield undecided("clipping", text, AFTER)
+        return
     predicted = evidence.predict(samples)
     inside = ((predicted + ORIGIN > 1) & (predicted + ORIGIN < 1022)).all(axis=1)
     samples, predicted = samples[inside], predicted[inside]
@@ -55,16 +62,19 @@ def clipping(evidence: Evidence) -> Findings:
         yield rgb
         return
     kept: list[str] = []
+    unseen: list[str] = []
     for name in ("sub-black", "super-white", "chroma"):
-        faults = [
-            finding
-            for end, plane, side, start in _ENDS
-            if end == name
-            and (finding := _at_end(evidence, samples, predicted, end, plane, side, start))
-        ]
+        ends = [end for end in _ENDS if end[0] == name]
+        found = [_at_end(evidence, samples, predicted, *end) for end in ends]
+        faults = [finding for finding in found if finding is not None]
         yield from faults
+        beyond = [side * samples.source[:, n] > side * start for _, n, side, start in ends]
+        seen = min(map(np.count_nonzero, beyond)) >= _LEAST
         if not faults:
-            kept.append(name)
+            (kept if seen else unseen).append(name)
+    if unseen:
+        text = f"Whether {' and '.join(unseen)} arrive cannot be told where the path drives them "
+        yield undecided("clipping", f"{text}beyond the ends of the codes.", AFTER)
     if kept:
         yield transparent(
             "clipping",
@@ -100,13 +110,20 @@ def _at_end(
     side: int,
     start: float,
 ) -> Finding | None:
+    grey = np.hypot(samples.source[:, 1], samples.source[:, 2]) < 8
+    end, found = (name, plane, side, start), evidence.explanation
     # An end is met by what the source holds beyond it, or by what the path drives there.
-    for codes in (samples.source, predicted):
+    ways = [(samples.source, predicted, samples)]
+    ways.append((predicted, predicted, samples))
+    if evidence.drift is not None:
+        # What was clipped first is driven apart by its surroundings.
+        added = predicted - found.predict(samples.source)
+        before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
+        ways.append((samples.source, samples.source, replace(samples, capture=before)))
+    for codes, wanted, seen in ways:
         beyond = side * codes[:, plane] > side * start
-        grey = np.hypot(samples.source[:, 1], samples.source[:, 2]) < 8
         rows = beyond & grey if plane == 0 else beyond
-        end = (name, plane, side, start)
-        finding = _clipped(evidence, samples[rows], predicted[rows, plane], end)
+        finding = _clipped(evidence, seen[rows], wanted[rows, plane], end)
         if finding is not None:
             return finding
     return None

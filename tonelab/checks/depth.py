@@ -158,9 +158,10 @@ def _how_cut(evidence: Evidence) -> str:
     step, found = evidence.code_step, evidence.tones
     colours = evidence.sites if evidence.layout is None else evidence.colours
     colours = colours[flat(colours)]
-    sides = (np.rint(side + ORIGIN) for side in (colours.source, colours.capture))
-    if (way := way_of_last(*sides, step)) is not None:
-        return f"{way} (after another stage of few bits), without dither"
+    sent, seen = np.rint(colours.source + ORIGIN), np.rint(colours.capture + ORIGIN)
+    last = way_of_last(sent, seen, step)
+    if last is not None:
+        return f"{last} (after another stage of few bits), without dither"
     fault = named_levels(evidence)
     usual = 0.0 if fault is None else fault.luma_offset
     if len(found) and evidence.explanation.gamut is None:

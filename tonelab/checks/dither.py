@@ -23,6 +23,7 @@ _GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
 _IN_PART = 0.8  # share of the least change at other lags that the repeat of a part leaves
+_PATTERN = 0.1  # share of temporal variance that a frozen pattern below it has at least
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
 
@@ -148,7 +149,9 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
         others = change[seen[seen % period > 0]]
         if change[seen[seen % period == 0]].max() < _IN_PART * others.min(initial=np.inf):
             return f"Temporal dither, a part of which repeats with a period of {period} frames"
-    mixed = " over a fixed pattern" if spatial > max(_LEAST_VARIANCE, temporal) else ""
+    # Patches of a chart are flat; what moves in pictures leaves less of a pattern to be seen.
+    share = 1.0 if evidence.layout is None else _PATTERN
+    mixed = " over a frozen pattern" if spatial > max(_LEAST_VARIANCE, share * temporal) else ""
     return f"Temporal dither without a period up to {len(seen)} frames{mixed}"
 
 

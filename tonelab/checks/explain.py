@@ -3,8 +3,8 @@
 A free affine map is fitted first. Then each combination of known steps is held against it: planes
 exchanged or inverted, coded with one matrix and read with another, a range expanded or
 compressed, and what stays as the picture controls contrast, brightness, saturation and hue, before
-or after. The plainest combination that leaves nothing over is the explanation. Where an affine map does not
-fit, conversions between primaries in linear light are tried before it.
+or after. The plainest combination that leaves nothing over is the explanation. Where an affine map
+does not fit, conversions between primaries in linear light are tried before it.
 """
 
 from __future__ import annotations

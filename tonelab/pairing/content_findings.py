@@ -8,6 +8,7 @@ import numpy as np
 
 from tonelab.pairing.alignment import ALIKE
 from tonelab.pairing.cadence import cadence_findings
+from tonelab.pairing.findings import place_findings
 from tonelab.pairing.picture import common_area, usable_blocks
 from tonelab.pairing.result import BLOCK
 from tonelab.results import Finding
@@ -22,8 +23,6 @@ if TYPE_CHECKING:
     from tonelab.pairing.by_content import Sight
     from tonelab.pairing.registration import Relation
 
-_SCALE_TOLERANCE = 0.5  # pixels over the width of the picture
-_SHIFT_TOLERANCE = 0.1  # pixels
 _CUT_TOLERANCE = 0.005  # of the picture
 _DISTINCT = 0.1  # of likeness, by which the right place must stand out
 _LEFT_OUT = (
@@ -182,30 +181,7 @@ def _space(source: Clip, capture: Clip, sight: Sight, relation: Relation) -> Ite
             alternatives=("overscan of the device", "a crop in the capture chain"),
             decided_by="a capture with overscan off and the picture at full screen",
         )
-    stretch = max(
-        abs(relation.scale[0] - 1) * source.width, abs(relation.scale[1] - 1) * source.height
-    )
-    residual = sight.registration.residual
-    if stretch > _SCALE_TOLERANCE:
-        yield Finding(
-            "picture-scaled",
-            "info",
-            f"The capture shows the picture scaled by {relation.scale[0]:.4f} x "
-            f"{relation.scale[1]:.4f}; flat parts keep their values, fine detail does not.",
-            value=relation.scale[0],
-            bound=residual / source.width,
-            threshold=1.0,
-            count=sight.registration.windows,
-        )
-    elif max(map(abs, relation.offset)) > _SHIFT_TOLERANCE:
-        yield Finding(
-            "picture-shifted",
-            "info",
-            f"The capture shows the picture shifted by {relation.offset[0]:+.2f} pixels to the "
-            f"right and {relation.offset[1]:+.2f} down.",
-            value=max(relation.offset, key=abs),
-            bound=residual,
-            unit="pixels",
-            threshold=_SHIFT_TOLERANCE,
-            count=sight.registration.windows,
-        )
+    sizes = (source.width, source.height), (capture.width, capture.height)
+    registered = sight.registration
+    how = relation.scale, relation.offset
+    yield from place_findings(how, sizes, registered.residual, registered.windows)

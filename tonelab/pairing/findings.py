@@ -99,34 +99,63 @@ def page_findings(timing: Timing, layout: Layout) -> Iterator[Finding]:
         )
 
 
-def space_findings(layout: Layout, source: Geometry, capture: Geometry) -> Iterator[Finding]:
-    """Yield findings about a picture that was scaled, shifted or cut."""
-    scale, offset = relate(source, capture)
-    width, height = source.size
-    stretch = max(abs(scale[0] - 1) * width, abs(scale[1] - 1) * height)
-    if stretch > _SCALE_TOLERANCE:
+def place_findings(
+    relation: tuple[tuple[float, float], tuple[float, float]],
+    sizes: tuple[tuple[int, int], tuple[int, int]],
+    residual: float,
+    count: int,
+) -> Iterator[Finding]:
+    """Yield findings about a picture that was scaled or shifted.
+
+    Parameters
+    ----------
+    relation
+        Scale and offset of `relate`.
+    sizes
+        Of source and capture, (width, height).
+    residual
+        Pixels by which places depart from the relation.
+    count
+        Places that it rests on.
+    """
+    scale, offset = relation
+    stretch = max(abs(s - 1) * size for s, size in zip(scale, sizes[0], strict=True))
+    centre = [
+        s * size / 2 + o - seen / 2 for s, o, size, seen in zip(scale, offset, *sizes, strict=True)
+    ]
+    scaled = stretch > _SCALE_TOLERANCE
+    if scaled:
         yield Finding(
             "picture-scaled",
             "info",
-            f"The capture shows the picture scaled by {scale[0]:.4f} x {scale[1]:.4f}; flat "
-            "patches keep their values, fine detail does not.",
+            f"The capture shows the picture scaled by {scale[0]:.4f} x {scale[1]:.4f}; flat parts "
+            "keep their values, fine detail does not.",
             value=scale[0],
-            bound=capture.residual / width,
+            bound=residual / sizes[0][0],
             threshold=1.0,
-            count=4,
+            count=count,
         )
-    elif max(map(abs, offset)) > _SHIFT_TOLERANCE:
+    x, y = centre if scaled else offset
+    limit = _SHIFT_TOLERANCE + residual * scaled
+    if max(abs(x), abs(y)) > limit:
+        which = "centre of the picture" if scaled else "picture"
         yield Finding(
             "picture-shifted",
             "info",
-            f"The capture shows the picture shifted by {offset[0]:+.2f} pixels to the right and "
-            f"{offset[1]:+.2f} down.",
-            value=max(offset, key=abs),
-            bound=capture.residual,
+            f"The capture shows the {which} shifted by {x:+.2f} pixels to the right and {y:+.2f} "
+            "down.",
+            value=max(x, y, key=abs),
+            bound=residual,
             unit="pixels",
-            threshold=_SHIFT_TOLERANCE,
-            count=4,
+            threshold=limit,
+            count=count,
         )
+
+
+def space_findings(layout: Layout, source: Geometry, capture: Geometry) -> Iterator[Finding]:
+    """Yield findings about a picture that was scaled, shifted or cut."""
+    relation = relate(source, capture)
+    yield from place_findings(relation, (source.size, capture.size), capture.residual, 4)
     luma, _ = sample_windows(layout, capture, "444")
     cut = int((luma[:, 2] == 0).sum())
     if cut:
