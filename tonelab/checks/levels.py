@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
+from itertools import chain, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -35,6 +35,7 @@ _OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 60  # samples of a chroma code, those o
 _LEAST_TONES, _LINES, _SPREAD = 100, 1000, 100.0  # greys, lines tried, codes between their ends
 _KEPT, _MOST = 0.6, 0.5  # code steps from a line, and share of greys that keep to it
 _SEARCHED = np.linspace(-0.002, 0.002, 161)  # about the gain that was fitted
+_FARTHEST = 510.0  # codes from neutral
 _TO_THE_DIGIT, _AHEAD = 0.95, 0.05  # share of codes, and by which it must lead
 
 
@@ -139,6 +140,11 @@ def levels(evidence: Evidence) -> Findings:
         )
         return
     usual_gain, usual_offset = (near.luma_gain, near.luma_offset) if near else (1.0, 0.0)
+    for one in twice:
+        usual_gain, usual_offset = (
+            usual_gain * one.luma_gain,
+            usual_offset * one.luma_gain + one.luma_offset,
+        )
     line = _line_of_most(evidence)
     luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
     gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
@@ -302,7 +308,10 @@ def near_levels(evidence: Evidence) -> Fault | None:
 
 
 def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
-    """Return two mix-ups of ranges, the same way, that make the levels shown together."""
+    """Return two mix-ups of ranges, in turn, that make the levels shown together.
+
+    Two of opposite ways nearly undo each other: they are told by the digits of chroma.
+    """
     found = evidence.explanation
     if found.gamut is not None or found.matrices is not None:
         return ()
@@ -318,7 +327,12 @@ def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
     ranges = [fault for fault in FAULTS if fault.ranges]
     pairs = [(a, b) for a, b in product(ranges, ranges) if a.id[:6] == b.id[:6]]
     nearest = min(pairs, key=distance)
-    return nearest if distance(nearest) < _MATCH else ()
+    if distance(nearest) < _MATCH:
+        return nearest
+    undone = [(a, b) for a, b in product(ranges, ranges) if a.id[:6] != b.id[:6]]
+    near = [pair for pair in undone if distance(pair) < 2 * _MATCH]
+    told = _by_digits(evidence, [(a.chroma_gain, b.chroma_gain) for a, b in near])
+    return () if told is None else near[told]
 
 
 def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
@@ -335,29 +349,31 @@ def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
     shares = [np.count_nonzero(rows) / max(len(gains), 1) for rows in near]
     if len(gains) >= _LEAST_STRONG and max(shares) > _MOST_UNTOUCHED > 5 * min(shares):
         return stages[int(np.argmax(shares))]
-    told = _by_digits(evidence, [stage.chroma_gain for stage in stages])
+    told = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
     if told is not None:
         return stages[told]
     text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
     return replace(fault, id=way, text=text)
 
 
-def _by_digits(evidence: Evidence, gains: list[float]) -> int | None:
-    """Return which gain of chroma foretells its codes to the digit, with another around it.
+def _by_digits(evidence: Evidence, ways: list[tuple[float, ...]]) -> int | None:
+    """Return which gains of chroma in turn foretell its codes to the digit.
 
-    Codes are rounded after each of two gains, which tells more than their product.
+    Codes are rounded after each of two gains, which tells more than their product. A single gain
+    has another around it, which is searched.
     """
-    if evidence.paths is None:
+    if evidence.paths is None or not ways:
         return None
     joint = evidence.paths.joint[1:, 1:-1].reshape(-1, 1024)
     code, seen = np.tile(np.arange(1, 1023), 2) - ORIGIN[1], joint.argmax(axis=1)
     total, most = joint.sum(axis=1), joint.max(axis=1)
     # Of chroma that depends on its own code alone, away from the ends.
     rows = (total >= _OFTEN) & (most > _ALIKE * total) & (seen > 1) & (seen < 1022)
+    rows &= np.abs(code) * max(1.0, *chain(*ways)) < _FARTHEST
     if np.count_nonzero(rows) < _LEAST_CODES:
         return None
     code, seen = code[rows], seen[rows] - ORIGIN[1]
-    product = float(code @ seen / (code @ code)) * (1 + _SEARCHED)
+    whole = float(code @ seen / (code @ code)) * (1 + _SEARCHED)
 
     def foretold(*steps: FloatArray | float) -> float:
         there = np.broadcast_to(code, (len(_SEARCHED), len(code)))
@@ -365,8 +381,11 @@ def _by_digits(evidence: Evidence, gains: list[float]) -> int | None:
             there = np.floor(there * np.reshape(step, (-1, 1)) + 0.5)
         return float((there == seen).mean(axis=1).max())
 
-    shares = [max(foretold(g, product / g), foretold(product / g, g)) for g in gains]
-    best, *others = sorted([*shares, foretold(product)], reverse=True)
+    shares = []
+    for gains in ways:
+        around = [(gains[0], whole / gains[0]), (whole / gains[0], gains[0])]
+        shares.append(max(foretold(*steps) for steps in ([gains] if len(gains) > 1 else around)))
+    best, *others = sorted([*shares, foretold(whole)], reverse=True)
     told = best > _TO_THE_DIGIT and best > max(others) + _AHEAD and best in shares
     return shares.index(best) if told else None
 
