@@ -25,6 +25,8 @@ LEAST_FLAT = 200  # colours
 _CLEAR, _LEAD = 0.95, 0.1  # share of the colours; by which it must exceed that of any other
 _OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 24  # samples of a code, those of one code, codes
 _SEARCHED = np.linspace(-0.03, 0.03, 241)  # about the gain that was fitted
+_COARSE, _FINE = 0.008, 0.0004  # of a ratio of chroma: first and last step of its search
+_AROUND = np.arange(-4, 5)  # steps
 _NEAR = 1.5  # codes from a map within which colours are fitted again
 LUMA, CHROMA = slice(0, 1), slice(1, 3)
 
@@ -117,6 +119,54 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> Stage | None:
     others = (share for stage, share in shares.items() if stage.name != best.name)
     lead = shares[best] - max(share(source), *others)
     return best if shares[best] > _CLEAR and lead > _LEAD else None
+
+
+def ratio_by_digits(
+    source: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]
+) -> tuple[complex, float] | None:
+    """Ratio of chroma as a complex number that foretells codes behind a last stage.
+
+    Parameters
+    ----------
+    source
+        Cb and Cr less neutral, shape (N, 2).
+    seen
+        The same as captured, whole codes.
+    lasts
+        What may have rounded the captured codes last.
+
+    Returns
+    -------
+    ratio
+        Its size is the gain, its angle the rotation; None if no ratio foretells the codes.
+    half_width
+        Within which either part foretells as many.
+    """
+    if not lasts or len(source) < LEAST_FLAT:
+        return None
+    sent, there = (side[:, 0] + 1j * side[:, 1] for side in (source, seen + ORIGIN[1:]))
+    first = np.vdot(sent, there - ORIGIN[1] * (1 + 1j)) / np.vdot(sent, sent)
+
+    def share(ratio: complex) -> float:
+        turned = ratio * sent
+        made = [np.floor(part + 0.5) + ORIGIN[1] for part in (turned.real, turned.imag)]
+        hits = [
+            (last.after(made[0]) == there.real) & (last.after(made[1]) == there.imag)
+            for last in lasts
+        ]
+        return float(np.mean(hits, axis=1).max())
+
+    best, step = complex(first), _COARSE
+    while step > _FINE:
+        around = [best + step * complex(a, b) for a in _AROUND for b in _AROUND]
+        shares = np.array([share(ratio) for ratio in around])
+        # In the middle of those that foretell as many.
+        right = np.array(around)[shares >= shares.max() - 1 / len(source)]
+        best, step = complex(right.mean()), step / 2
+    if shares.max() < _CLEAR:
+        return None
+    width = max(np.ptp(right.real), np.ptp(right.imag)) / 2
+    return best, float(width + 2 * step)
 
 
 def way_of_last(

@@ -9,7 +9,7 @@ import numpy as np
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
 from tonelab.checks.explain import SPAN
-from tonelab.checks.levels import named_levels, near_levels
+from tonelab.checks.levels import expected_saturation, named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 from tonelab.checks.stages import hidden_stages
 from tonelab.signal.colorimetry import ycbcr_to_rgb
@@ -173,6 +173,10 @@ def hue(evidence: Evidence) -> Findings:
     ratio, half_width = complex_ratio(source, capture, cluster)
     rotation = float(np.degrees(np.angle(ratio)))
     bound = float(np.degrees(half_width / abs(ratio) + _slack(evidence, source)))
+    by_digits = _by_digits(evidence)
+    if by_digits is not None and np.degrees(by_digits[1]) < bound:
+        rotation = float(np.degrees(np.angle(by_digits[0])))
+        bound = float(np.degrees(by_digits[1] / abs(by_digits[0])))
     turns, _ = _by_hue(source, capture)
     detail = f"by hue it runs from {turns.min():+.2f} to {turns.max():+.2f} degrees"
     if _bent(evidence):
@@ -220,6 +224,9 @@ def saturation(evidence: Evidence) -> Findings:
         return
     ratio, half_width = complex_ratio(source, capture, cluster)
     value, bound = float(abs(ratio)), half_width + _slack(evidence, source)
+    by_digits = _by_digits(evidence)
+    if by_digits is not None and by_digits[1] < bound:
+        value, bound = abs(by_digits[0]), by_digits[1]
     _, gains = _by_hue(source, capture)
     uneven, uneven_bound = _uneven(evidence, source, capture, value)
     detail = (
@@ -227,7 +234,7 @@ def saturation(evidence: Evidence) -> Findings:
         f"{gains.max():.4f}"
     )
     fault = named_levels(evidence) or near_levels(evidence)
-    expected = fault.chroma_gain if fault is not None else 1.0
+    expected = expected_saturation(fault, value)
     against = f", where the levels explain {expected:.4f}" if fault is not None else ""
     if _bent(evidence):
         yield undecided(
@@ -284,6 +291,13 @@ def saturation(evidence: Evidence) -> Findings:
             count=len(source),
             threshold=expected * (1 + _SATURATION_LIMIT),
         )
+
+
+def _by_digits(evidence: Evidence) -> tuple[complex, float] | None:
+    """Ratio of chroma by the digits of captured codes, where it alone was changed."""
+    found = evidence.explanation
+    changed = found.planes or found.matrices is not None or found.gamut is not None
+    return None if changed else evidence.ratio_by_digits
 
 
 def _uneven(

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
-from tonelab.checks.coarse import are_repeated, stage_before_all
+from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, stage_before_all
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import AS_SENT, ORIGIN, Explanation, explain
@@ -28,7 +28,6 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
-    from tonelab.checks.coarse import Stage
     from tonelab.colours import Colours
     from tonelab.media import Clip
     from tonelab.pairing import Pair
@@ -466,6 +465,28 @@ class Evidence:
     def bits_repeated(self) -> bool:
         """Whether all captured luma is of 8 bits with the two highest of them below."""
         return are_repeated(np.flatnonzero(self.capture_histogram[0]))
+
+    @property
+    def last_stages(self) -> tuple[Stage, ...]:
+        """What may have rounded the captured codes last, as far as they show it."""
+        if self.code_step > 1:
+            bits = 10 - int(np.log2(self.code_step))
+            return Stage("bits", bits, "rounded"), Stage("bits", bits, "cut off")
+        if self.bits_repeated:
+            return Stage("repeated", 8, "rounded"), Stage("repeated", 8, "cut off")
+        return ()
+
+    @cached_property
+    def ratio_by_digits(self) -> tuple[complex, float] | None:
+        """Ratio of chroma before it was rounded to few bits at the end, and its half width.
+
+        Told by the colours of pictures one by one, whose means rounding moves; None if it is not.
+        """
+        if self.layout is not None or not self.last_stages:
+            return None
+        rows = self.sites[self.sites.variance[:, 1:].max(axis=1, initial=0.0) < _STILL]
+        seen = np.rint(rows.capture[:, 1:])
+        return ratio_by_digits(rows.source[:, 1:], seen, self.last_stages)
 
     @cached_property
     def grain(self) -> int:

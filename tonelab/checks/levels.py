@@ -250,6 +250,8 @@ def named_levels(evidence: Evidence) -> Fault | None:
     # Bits repeated below raise all codes.
     raised = _REPEATED if evidence.bits_repeated else 1.0
     luma_gain, saturation = found.luma_gain / raised, found.saturation / raised
+    if evidence.ratio_by_digits is not None:
+        saturation = abs(evidence.ratio_by_digits[0])
 
     def of_luma(gain: float, offset: float) -> float:
         return max(abs(luma_gain - gain) * 400, abs(found.luma_offset - offset))
@@ -274,6 +276,14 @@ def named_levels(evidence: Evidence) -> Fault | None:
     bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
     told = step == 1 or not nearest.ranges
     return nearest if told else replace(nearest, text=nearest.text.replace(bits, ""))
+
+
+def expected_saturation(fault: Fault | None, saturation: float) -> float:
+    """Chroma gain that a fault of levels explains, in the bits that come nearer where both may."""
+    if fault is None or " bits" in fault.text:
+        return 1.0 if fault is None else fault.chroma_gain
+    alike = (other.chroma_gain for other in FAULTS if other.id == fault.id)
+    return min(alike, key=lambda gain: abs(gain - saturation), default=fault.chroma_gain)
 
 
 def near_levels(evidence: Evidence) -> Fault | None:

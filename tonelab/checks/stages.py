@@ -76,7 +76,7 @@ def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
-    lasts = _last_stages(evidence)
+    lasts = evidence.last_stages
 
     def told_by(codes: FloatArray) -> FloatArray:
         return _shares(found.converted(codes - ORIGIN) + ORIGIN, seen, lasts)
@@ -211,14 +211,6 @@ def _better(share: float, other: float, gain: float) -> bool:
     """Whether a share exceeds another clearly, or leaves next to none of what the other leaves."""
     few = share > _NEARLY_ALL and 1 - share < _FEWER * (1 - other) and other < _MOST
     return few or share >= other + gain
-
-
-def _last_stages(evidence: Evidence) -> tuple[Stage, ...]:
-    """Return what may have rounded the captured codes last, as far as they show it."""
-    if evidence.code_step > 1:
-        bits = 10 - int(np.log2(evidence.code_step))
-        return Stage("bits", bits, "rounded"), Stage("bits", bits, "cut off")
-    return (Stage("repeated", 8, "cut off"),) if evidence.bits_repeated else ()
 
 
 def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> FloatArray:
