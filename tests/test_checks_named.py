@@ -89,7 +89,8 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
     return SimpleNamespace(
-        explanation=explanation, code_step=1, rounded_to=1, bits_repeated=False, colours=colours,
+        explanation=explanation, code_step=1, rounded_to=1, colours=colours,
+        bits_repeated=False, ratio_by_digits=None,
         paths=None, layout=None, resampled=False,
     )  # fmt: skip
 
@@ -592,7 +593,8 @@ def counted(shown, of_chroma=lambda planes: planes):
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
     return SimpleNamespace(
         source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
-        code_step=1, bits_repeated=False, noise=0.0, chroma_noises=np.zeros(9), drift=None,
+        code_step=1, bits_repeated=False, ratio_by_digits=None, noise=0.0, drift=None,
+        chroma_noises=np.zeros(9),
         pass_through=True,
         cover=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,

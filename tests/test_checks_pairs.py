@@ -16,14 +16,15 @@ from injury import recording
 
 from tonelab.chart import render_planes
 from tonelab.checks import REGISTER, chroma
-from tonelab.checks.coarse import are_repeated
+from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, way_of_last
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
 from tonelab.checks.evidence import Evidence, Samples
 from tonelab.checks.explain import ORIGIN, explain
-from tonelab.checks.levels import named_levels
+from tonelab.checks.levels import FAULTS, named_levels, twice_levels
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
+from tonelab.pairing.findings import place_findings
 from tonelab.signal.description import Signal
 from tonelab.tallies.sites import keys_of_sites, table_of_sites
 
@@ -58,9 +59,13 @@ def evidence_of(*faults):
     histogram = np.stack([np.bincount(plane, minlength=1024) for plane in seen.T])
     step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
     explanation = explain(samples, PQ, step)
+    repeated = are_repeated(np.flatnonzero(histogram[0]))
     return SimpleNamespace(
         colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
-        bits_repeated=are_repeated(np.flatnonzero(histogram[0])),
+        bits_repeated=repeated, ratio_by_digits=None,
+        last_stages=Evidence.last_stages.fget(
+            SimpleNamespace(code_step=step, bits_repeated=repeated)
+        ),
         capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
         predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
     )  # fmt: skip
@@ -203,7 +208,13 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
         chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None,
     )  # fmt: skip
     found = named_levels(
-        SimpleNamespace(explanation=shown, code_step=1, rounded_to=1, bits_repeated=False)
+        SimpleNamespace(
+            explanation=shown,
+            code_step=1,
+            rounded_to=1,
+            bits_repeated=False,
+            ratio_by_digits=None,
+        )
     )
     assert (found and found.id) == name
 
@@ -290,3 +301,111 @@ def test_rounding_is_not_laid_to_the_surroundings():
     layout, seen = chart_after(("bits rounded", 2))
     inside = (seen.source[:, 0] > 2) & (seen.source[:, 0] < 874)
     assert find_drift(layout, seen, explain(seen[inside], PQ)) is None
+
+
+@pytest.mark.parametrize(
+    ("first", "rotation", "saturation", "luma"),
+    [
+        (("hue", 2), -6.0, 1.0, 1.0),
+        (("saturation", 2), 0.0, 0.85, 1.0),
+        (("gain", 2), 0.0, 1.0, 0.9),
+    ],
+)
+def test_picture_controls_are_told_before_a_mix_up_of_matrices(first, rotation, saturation, luma):
+    found = evidence_of(first, ("matrix 2020 as 601", 1)).explanation
+    assert (found.matrices, found.again) == (("bt601", "bt2020"), None)
+    assert found.controls_first
+    assert found.rotation == pytest.approx(rotation, abs=0.05)
+    assert found.saturation == pytest.approx(saturation, abs=1e-3)
+    assert found.luma_gain == pytest.approx(luma, abs=1e-3)
+
+
+@pytest.mark.parametrize("size", [0, 1, 2])
+@pytest.mark.parametrize("planes_first", [True, False])
+def test_planes_are_told_before_and_after_a_mix_up_of_matrices(size, planes_first):
+    faults = [("chroma planes", size), ("matrix 709 as 601", 2)]
+    found = evidence_of(*(faults if planes_first else faults[::-1])).explanation
+    assert found.planes == ("Cb inverted", "Cr inverted", "Cb and Cr exchanged")[size]
+    assert (found.matrices, found.again) == (("bt601", "bt709"), None)
+
+
+def in_ranges(*ids):
+    """Evidence of chroma that went through range mix-ups in 10 bits, by their names."""
+    faults = [next(f for f in FAULTS if f.id == name) for name in ids]
+    code = np.arange(-430, 431)
+    seen = code
+    for fault in faults:
+        seen = np.floor(seen * fault.chroma_gain + 0.5)
+    joint = np.zeros((3, 1024, 1024), np.int64)
+    joint[1:, code + 512, np.clip(seen + 512, 0, 1023).astype(int)] = 20
+    gain, offset, saturation = 1.0, 0.0, 1.0
+    for fault in faults:
+        gain, offset = gain * fault.luma_gain, offset * fault.luma_gain + fault.luma_offset
+        saturation *= fault.chroma_gain
+    found = SimpleNamespace(
+        luma_gain=gain, luma_offset=offset, saturation=saturation, gamut=None, matrices=None
+    )
+    return SimpleNamespace(explanation=found, paths=SimpleNamespace(joint=joint))
+
+
+NARROW, FULL = "full-to-narrow", "narrow-to-full"
+
+
+@pytest.mark.parametrize("ways", [(NARROW, FULL), (FULL, NARROW)])
+@pytest.mark.parametrize("stages", [("rgb", "ycbcr"), ("ycbcr", "rgb")])
+def test_two_opposite_mix_ups_of_ranges_are_told_by_the_digits_of_chroma(ways, stages):
+    names = [f"{way}-{stage}" for way, stage in zip(ways, stages, strict=True)]
+    assert [fault.id for fault in twice_levels(in_ranges(*names))] == names
+
+
+def test_no_range_is_mixed_up_where_chroma_keeps_its_digits():
+    assert not twice_levels(in_ranges())
+
+
+@pytest.mark.parametrize(
+    "last",
+    [Stage("bits", 7, "rounded"), Stage("bits", 8, "cut off"), Stage("repeated", 8, "rounded")],
+)
+@pytest.mark.parametrize(("gain", "degrees"), [(1.0, 0.0), (0.98, 0.0), (1.0, 1.0), (0.85, -6.0)])
+def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees):
+    chroma = np.random.default_rng(4).integers(-90, 120, (900, 2)).astype(float)
+    ratio = gain * np.exp(1j * np.radians(degrees))
+    turned = (chroma[:, 0] + 1j * chroma[:, 1]) * ratio
+    seen = last.after(np.floor(np.stack([turned.real, turned.imag], axis=1) + 0.5) + 512) - 512
+    told, half_width = ratio_by_digits(chroma, seen, (last,))
+    assert abs(told - ratio) < 1.5 * half_width
+    assert half_width < 0.006
+    noise = np.random.default_rng(5).integers(-8, 9, seen.shape)
+    assert ratio_by_digits(chroma, seen + noise, (last,)) is None
+    assert ratio_by_digits(chroma, seen, ()) is None
+
+
+@pytest.mark.parametrize("first", ["rounded", "cut off"])
+@pytest.mark.parametrize("last", ["rounded", "cut off"])
+def test_the_last_of_two_coarse_stages_is_told_by_the_digits(first, last):
+    source = colours().astype(float)
+    between = Stage("bits", 9, first).after(source)
+    seen = Stage("bits", 7, last).after(between)
+    told = way_of_last(source, seen, 8)
+    # Cut to 9 bits and then to 7 is cut to 7: one stage does the same.
+    alone = Stage("bits", 7, last).after(source)
+    assert told == (None if np.mean(alone == seen) > 0.9 else last)
+
+
+@pytest.mark.parametrize(
+    ("move", "told"), [((0.0, 0.0), None), ((8.0, 0.0), 8.0), ((0.0, -0.4), -0.4)]
+)
+@pytest.mark.parametrize(
+    ("size", "scale"), [((1920, 1080), 1.06), ((960, 540), 0.5), ((1920, 1080), 1.0)]
+)
+def test_a_scaled_picture_off_the_centre_is_shifted(move, told, size, scale):
+    source = (1920, 1080)
+    offset = tuple(
+        seen / 2 - scale * whole / 2 + by
+        for seen, whole, by in zip(size, source, move, strict=True)
+    )
+    found = {f.id: f for f in place_findings(((scale, scale), offset), (source, size), 0.02, 30)}
+    assert ("picture-scaled" in found) == (scale != 1.0)
+    assert ("picture-shifted" in found) == (told is not None)
+    if told is not None:
+        assert found["picture-shifted"].value == pytest.approx(told)
