@@ -96,7 +96,9 @@ def detail(evidence: Evidence) -> Findings:
     leaks = mixed and evidence.resampled
     beside = None if converted or leaks else faint
     faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
-    reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading
+    # Nor does faint detail survive coarse steps whole.
+    coarse = _BY_STEP * (evidence.grain - 1)
+    reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - coarse
     if high > limit + above and high >= -low:
         yield altered(
             "detail-sharpened",
