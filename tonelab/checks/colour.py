@@ -9,6 +9,8 @@ import numpy as np
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
 from tonelab.checks.explain import SPAN
+from tonelab.checks.filters import contrast
+from tonelab.checks.frames import moved_scenes
 from tonelab.checks.levels import expected_saturation, named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
 from tonelab.checks.stages import hidden_stages
@@ -338,10 +340,26 @@ def _bent(evidence: Evidence) -> bool:
     chroma_alone = evidence.leak < LEAK_LIMIT and found.residual[0] < 1.0
     if found.affine or (chroma_alone and found.gamut is None):
         return False
+    if evidence.leak < _leak_of_bend(evidence) and found.gamut is None and found.matrices is None:
+        # Local contrast and a mapping that follows the scene leave chroma alone.
+        if any(one.verdict == "not transparent" for one in contrast(evidence)):
+            return False
+        if moved_scenes(evidence) is not None:
+            return False
     # What bends luma alone leaves chroma turned and scaled as a whole.
     (a, b), (c, d) = found.linear[1:, 1:] @ np.linalg.inv(found.known[1:, 1:])
     turned = max(abs(a - d), abs(b + c)) < _TURNED and found.matrices is None
     return not (turned and float(found.residual[1:].max()) < _STRAIGHT_CHROMA)
+
+
+def _leak_of_bend(evidence: Evidence) -> float:
+    """Luma codes for each chroma code that a bend of luma may pass for, in pictures."""
+    found = evidence.explanation
+    if evidence.layout is not None or not found.used.any():
+        return LEAK_LIMIT
+    spread = float(np.sqrt(np.mean(found.before[found.used][:, 1:] ** 2)))
+    count = int(found.used.sum())
+    return LEAK_LIMIT + 2 * float(found.residual[0]) / (max(spread, 1.0) * float(np.sqrt(count)))
 
 
 def complex_ratio(
