@@ -89,7 +89,8 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
     )  # fmt: skip
     colours = SimpleNamespace(capture=chroma * gains[:, None])
     return SimpleNamespace(
-        explanation=explanation, code_step=1, rounded_to=1, colours=colours,
+        explanation=explanation, code_step=1, rounded_to=1, chroma_rounded_to=1,
+        colours=colours,
         bits_repeated=False, ratio_by_digits=None,
         paths=None, layout=None, resampled=False,
     )  # fmt: skip
@@ -363,7 +364,7 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
         return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in (sharp, *planes[1:])]
 
     evidence = Seen(
-        paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True,
+        paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True, grain=1,
         resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None, matrices=None),
     )  # fmt: skip
     found = told(evidence, "detail", "scaling", "shift")

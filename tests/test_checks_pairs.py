@@ -62,6 +62,7 @@ def evidence_of(*faults):
     repeated = are_repeated(np.flatnonzero(histogram[0]))
     return SimpleNamespace(
         colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
+        chroma_rounded_to=step,
         bits_repeated=repeated, ratio_by_digits=None,
         last_stages=Evidence.last_stages.fget(
             SimpleNamespace(code_step=step, bits_repeated=repeated)

@@ -316,7 +316,7 @@ def _uneven(
         if np.count_nonzero(rows) < _LEAST_OF_HUE:
             continue
         ratio, half_width = complex_ratio(source[rows], capture[rows])
-        codes = 0.6 * (evidence.rounded_to - 1)
+        codes = 0.6 * (evidence.chroma_rounded_to - 1)
         if evidence.resampled:
             codes += _SCATTER * float(evidence.explanation.residual[0])
         coarse = codes / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
@@ -330,7 +330,7 @@ def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
 
     Colours of the chart lie around neutral and cancel it; other content need not.
     """
-    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.rounded_to - 1)
+    shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.chroma_rounded_to - 1)
     return shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
 

@@ -507,10 +507,17 @@ class Evidence:
         dithered = np.count_nonzero(noises > limit) > _MOSTLY * len(noises)
         return 1 if dithered and self.noise > limit else self.grain
 
+    @cached_property
+    def chroma_rounded_to(self) -> int:
+        """The same of chroma, which may have more codes than luma is left with."""
+        sent = int(np.count_nonzero(self.source_histogram[1:]))
+        used = int(np.count_nonzero(self.capture_histogram[1:]))
+        return min(self.rounded_to, max(1, round(sent / max(used, 1))))
+
     @property
     def uncertain_offset(self) -> float:
-        """Codes by which rounding may move a mean."""
-        return (self.rounded_to - 1) / 2
+        """Codes by which rounding may move a mean of chroma."""
+        return (self.chroma_rounded_to - 1) / 2
 
     @cached_property
     def capture_histogram(self) -> IntArray:

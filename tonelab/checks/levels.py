@@ -149,7 +149,8 @@ def levels(evidence: Evidence) -> Findings:
     luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
     gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
     # A bend that no straight line follows moves its mean.
-    rests = np.maximum(found.residual - 0.35 * evidence.grain, 0.0).tolist()
+    steps = [evidence.grain, *[evidence.chroma_rounded_to] * 2]
+    rests = np.maximum(found.residual - 0.35 * np.array(steps), 0.0).tolist()
     bend = rests[0]
     if line is not None:
         (gain_bound, offset_bound), bend = line[1], 0.0
