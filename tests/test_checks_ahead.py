@@ -5,6 +5,8 @@ Scalers and filters are scikit-image's and SciPy's; what came before them is ari
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from faults import rounded
@@ -24,6 +26,7 @@ from test_checks_named import capture_signal, content_pair, told
 
 from tonelab.checks.evidence import Evidence
 from tonelab.checks.explain import explain
+from tonelab.checks.filters import before_filter
 from tonelab.tallies import Tallies
 from tonelab.tallies.ahead import codes_before_scaling
 from tonelab.tallies.bursts import bursts
@@ -118,3 +121,12 @@ def test_steps_are_told_beside_what_filters_detail_or_follows_the_scene(beside):
     assert not steps(beside)
     assert steps(lambda y: plateau(y, 24), beside) & {"steps-plateau", "steps-lost"}
     assert steps(lambda y: coarse_between(y, 8), beside) == {"steps-lost"}
+
+
+def test_one_moment_is_too_little_to_tell_steps_beside_a_filter():
+    evidence = evidence_of(on_luma(lambda y: denoised(y, 8)))
+    single = replace(evidence.pair, matches=evidence.pair.matches[20:21])
+    other = replace(evidence, pair=single)
+    vars(other).update(pass_through=True, explanation=evidence.explanation)
+    assert before_filter(other) is None
+    assert before_filter(evidence) is not None

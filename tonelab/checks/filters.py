@@ -327,10 +327,14 @@ def before_filter(evidence: Evidence) -> Samples | None:
     faint, strong = (
         kernel / kernel.sum() for kernel in (luma_kernel(gram) for gram in paths.luma_gram)
     )
-    curves = codes_before_filter(pair, bursts(pair), (faint, strong), FAINT)
-    one, other = map(of_curve, curves)
-    _, first, second = np.intersect1d(one.source[:, 0], other.source[:, 0], return_indices=True)
-    one, other = one[_rows(first, one)], other[_rows(second, other)]
+    runs = bursts(pair)
+    if len(runs) < 2:
+        return None  # halves of the frames are held against each other
+    one, other = map(of_curve, codes_before_filter(pair, runs, (faint, strong), FAINT))
+    shared = np.intersect1d(one.source[:, 0], other.source[:, 0])
+    if len(shared) < _AROUND:
+        return None
+    one, other = (side[np.isin(side.source[:, 0], shared)] for side in (one, other))
     apart = one.capture[:, 0] - other.capture[:, 0]
     weight = 1 / (1 / one.count + 1 / other.count)
     # Halves may differ by an offset; neighbouring codes by chance alone.
@@ -340,10 +344,6 @@ def before_filter(evidence: Evidence) -> Samples | None:
     luma = one.source[:, 0].astype(np.int64) + int(ORIGIN[0])
     mean = (one.capture + other.capture)[:, 0] / 2 + ORIGIN[0]
     return of_luma(luma, mean, error**2 + own**2, one.count + other.count)
-
-
-def _rows(rows: NDArray[np.intp], samples: Samples) -> NDArray[np.bool_]:
-    return np.isin(np.arange(len(samples)), rows)
 
 
 @check("scaling", "scaling filter")

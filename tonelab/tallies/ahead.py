@@ -40,6 +40,7 @@ _AGAIN = 2  # times that a filter is held against the pixels that keep to it mos
 _ROUNDED = 0.5  # codes that rounding leaves
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
 _MOST_PIXELS = 1_000_000  # of all frames, behind a filter
+_LEAST_ROWS = 4 * _SURROUND  # of one frame
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,7 +128,7 @@ def codes_before_filter(
     sides = _read(pair, runs, _MOST_PIXELS // (pair.source.width * pair.source.height))
     for number, (source, capture) in enumerate(sides):
         height, width = source[0].shape
-        rows = min(height, _MOST_PIXELS // len(sides) // width)
+        rows = min(height, max(_MOST_PIXELS // len(sides) // width, _LEAST_ROWS))
         top = (height - rows) * number // max(len(sides) - 1, 1)
         cut = slice(top, top + rows)
         luma = source[0][cut]
@@ -152,6 +153,8 @@ def _refined(views: list[_View], kernels: tuple[FloatArray, ...]) -> Ahead:
             rests = np.abs([view.capture - _detail(_correlated(shown, k)) for k in kernels])
             chosen.append((view, rests.min(axis=0), rests.argmin(axis=0)))
         left = np.concatenate([rest[view.weight > 0] for view, rest, _ in chosen])
+        if not len(left):
+            break
         near = max(float(np.median(left)), _ROUNDED)
         views = [
             _filtered(view.source, view.capture, view.weight * (rest <= near), kernels, which)
