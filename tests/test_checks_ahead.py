@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import replace
 
+import natural
 import numpy as np
 import pytest
 from faults import rounded
@@ -24,6 +25,7 @@ from skimage.transform import downscale_local_mean
 from test_checks_beside import MOMENTS, colours, in_turn, on_luma
 from test_checks_named import capture_signal, content_pair, told
 
+from tonelab.checks import REGISTER
 from tonelab.checks.evidence import Evidence
 from tonelab.checks.explain import explain
 from tonelab.checks.filters import before_filter
@@ -130,3 +132,38 @@ def test_one_moment_is_too_little_to_tell_steps_beside_a_filter():
     vars(other).update(pass_through=True, explanation=evidence.explanation)
     assert before_filter(other) is None
     assert before_filter(evidence) is not None
+
+
+def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
+    def dotted(planes):
+        y = planes[0].copy()
+        y[8:-8:16, 8:-8:16] = 64
+        return y, *planes[1:]
+
+    def shown(index):
+        y, cb, cr = natural.planes(2, index)
+        return dotted((np.maximum(y, 130), cb, cr))
+
+    def found(change):
+        pair = content_pair(on_luma(change), shown=shown)
+        paths = tally_paths(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
+        codes = paths.joint[0].copy()
+        codes[65:130] = 0
+        sent = np.arange(65, 130)  # codes near black that keep to their place
+        codes[sent, sent] = 90
+        signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+        evidence = Evidence(
+            signal,
+            signal,
+            tallies=none,
+            paths=replace(paths, joint=np.stack([codes] * 3)),
+            pair=pair,
+        )
+        vars(evidence).update(pass_through=True, explanation=explain(colours(lambda x: x), signal))
+        return REGISTER["black"].function(evidence)
+
+    (kept,) = found(lambda y: y)
+    assert kept.verdict == "transparent"
+    (blurred,) = found(lambda y: ndimage.gaussian_filter(y, 0.9))
+    assert blurred.verdict == "cannot tell"
+    assert "nowhere flat" in blurred.text

@@ -130,6 +130,14 @@ def black(evidence: Evidence) -> Findings:
     narrow = not shows_full_range(evidence) if passed else coded.range == "narrow"
     start = 0.0 if narrow else -ORIGIN[0]
     at_black = float(np.median(capture[np.abs(source) < _AT_BLACK])) - start
+    flat = (np.abs(evidence.neutrals.source[:, 0]) < _AT_BLACK).any()
+    if abs(at_black) > _LIFT_LIMIT and not flat and _filtered(evidence):
+        text = (
+            f"Black lands {at_black:+.1f} codes from the black of the capture's range, but stands "
+        )
+        text += "nowhere flat, and a filter moves it with its neighbours."
+        yield undecided("black", text, "the chart, in full", value=at_black)
+        return
     shadows = (source > -0.5) & (source < _DARK + 0.5)
     levels, asked = (_levels(codes[shadows]) for codes in (capture, source))
     predicted = evidence.explanation.predict(neutrals.source[order])[:, 0]
@@ -183,6 +191,11 @@ def black(evidence: Evidence) -> Findings:
         )
         lifted = _lifted_darks(evidence, lost) if abs(at_black) <= _LIFT_LIMIT else None
         yield from () if lifted is None else (lifted,)
+
+
+def _filtered(evidence: Evidence) -> bool:
+    """Whether pixels of content tell what a filter made of their neighbours, too."""
+    return evidence.layout is None and not (evidence.clear or noise_alone(evidence))
 
 
 def _all_black(source: FloatArray, capture: FloatArray) -> int:

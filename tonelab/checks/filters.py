@@ -38,6 +38,7 @@ _KEPT = 0.03  # departure from 1 of gains that a bent curve may cause
 _LEAST_BOUND = 0.01  # of gains and places
 _ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
+_SCALED = 0.15  # of its gain, by which scaling leaves it in doubt
 _SHIFT_LIMIT = 0.08  # samples
 _CONTRAST_LIMIT = 0.015
 _MILD = 0.85  # gain of fine detail
@@ -96,9 +97,10 @@ def detail(evidence: Evidence) -> Findings:
     leaks = mixed and evidence.resampled
     beside = None if converted or leaks else faint
     faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
-    # Nor does faint detail survive coarse steps whole.
-    coarse = _BY_STEP * (evidence.grain - 1)
-    reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - coarse
+    # Faint detail does not survive coarse steps whole, and that of scaled pictures is foretold less
+    # well than strong detail.
+    slack = _BY_STEP * (evidence.grain - 1) + _SCALED * evidence.rescaled
+    reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - slack
     if high > limit + above and high >= -low:
         yield altered(
             "detail-sharpened",
