@@ -298,7 +298,7 @@ def steps(evidence: Evidence) -> Findings:
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
     # Dither hides which pixels a filter foretells.
-    dithered = by_runs and evidence.rounded_to < evidence.grain
+    dithered = evidence.rounded_to < evidence.grain
     ahead = None if clear or by_colour or dithered else before_filter(evidence)
     if ahead is not None:
         # Inside flat objects no neighbour tells what became of a code.

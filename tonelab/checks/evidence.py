@@ -502,7 +502,8 @@ class Evidence:
         """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
         if self.stage is not None:
             return 1  # behind it
-        limit = _DITHERED * self.grain
+        # Fewer codes occur for other reasons, too, where a common step is seen.
+        limit = _DITHERED * (self.code_step if self.code_step > 1 else self.grain)
         noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)
         dithered = np.count_nonzero(noises > limit) > _MOSTLY * len(noises)
         return 1 if dithered and self.noise > limit else self.grain
