@@ -15,6 +15,7 @@ from injury import (
     coarse_between,
     cut_to,
     denoised,
+    dithered,
     local_contrast,
     plateau,
     repeated_bits,
@@ -167,3 +168,26 @@ def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
     (blurred,) = found(lambda y: ndimage.gaussian_filter(y, 0.9))
     assert blurred.verdict == "cannot tell"
     assert "nowhere flat" in blurred.text
+
+
+@pytest.mark.parametrize("kind", [None, "frozen", "temporal"])
+@pytest.mark.parametrize("first", [True, False])
+def test_dither_is_told_beside_local_contrast_which_is_none(kind, first):
+    moments = {}
+
+    def noisy(planes):
+        key = planes[0].tobytes()
+        index = 0 if kind == "frozen" else moments.setdefault(key, len(moments))
+        return dithered(planes, (str(kind), 7, 0.0), index)
+
+    local = on_luma(lambda y: local_contrast(y, 0.25))
+    steps = [local] if kind is None else [noisy, local] if first else [local, noisy]
+    pair = content_pair(in_turn(*steps))
+    runs = [np.arange(n, n + 5).repeat(2).reshape(-1, 2) for n in (2, 20, 36)]
+    signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
+    evidence = Evidence(signal, signal, tallies=none, paths=tally_paths(pair, runs), pair=pair)
+    seen = colours(lambda codes: codes)
+    vars(evidence).update(pass_through=True, colours=seen, explanation=explain(seen, signal))
+    (found,) = REGISTER["dither"].function(evidence)
+    said = {None: "no dither", "frozen": "rozen", "temporal": "Temporal dither"}
+    assert said[kind] in found.text

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import noise_alone
+from tonelab.checks.filters import contrast, noise_alone
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
 
@@ -24,6 +24,8 @@ _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
 _IN_PART = 0.8  # share of the least change at other lags that the repeat of a part leaves
 _PATTERN = 0.1  # share of temporal variance that a frozen pattern below it has at least
+_FROZEN = 0.01  # share of a frozen pattern's variance that filters of moving detail leave over time
+_MOVING, _GROWS = 0.3, 2.0  # codes of noise; times by which changes grow over the lags seen
 _REPEATS = 0.02  # share of the mean squared change that a period leaves
 
 
@@ -43,6 +45,18 @@ def dither(evidence: Evidence) -> Findings:
     if evidence.drift is not None:
         # Surroundings change luma within a patch too.
         source += (_WITHIN_PATCH * float(evidence.drift.codes.std())) ** 2
+    if evidence.layout is None and _surrounded(evidence):
+        if not _chroma_moves(evidence):
+            yield transparent(
+                "dither",
+                "What flat areas differ by follows their surroundings, and chroma stands still: no "
+                "dither and no noise.",
+                value=0.0,
+                unit="codes",
+                count=count,
+            )
+            return
+        temporal = min(temporal, _at_once(evidence))
     if max(temporal, spatial) < _LEAST_VARIANCE + source:
         yield transparent(
             "dither",
@@ -82,6 +96,27 @@ def dither(evidence: Evidence) -> Findings:
             count=count,
             threshold=float(np.sqrt(_LEAST_VARIANCE + source)),
         )
+
+
+def _surrounded(evidence: Evidence) -> bool:
+    """Whether luma of pictures follows its surroundings, as local contrast has it."""
+    return any(found.verdict == "not transparent" for found in contrast(evidence))
+
+
+def _chroma_moves(evidence: Evidence) -> bool:
+    noises = evidence.chroma_noises
+    return bool(len(noises)) and float(np.median(noises)) > _MOVING
+
+
+def _at_once(evidence: Evidence) -> float:
+    """Temporal variance without what grows from frame to frame, as surroundings move."""
+    paths = evidence.paths
+    assert paths is not None
+    seen = np.flatnonzero(paths.lag_count >= _LEAST_LAGGED)
+    change = paths.lag_square[seen] / paths.lag_count[seen]
+    if len(seen) < _LEAST_FRAMES - 1 or change[-1] < _GROWS * change[0]:
+        return np.inf
+    return max(float(change[0] - (change[1] - change[0])) / 2, 0.0)
 
 
 def _of_chart(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
@@ -136,7 +171,7 @@ def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | No
 def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> str:
     paths = evidence.paths
     assert paths is not None
-    if temporal < _LEAST_VARIANCE:
+    if temporal < max(_LEAST_VARIANCE, _FROZEN * spatial):
         return f"Frozen dither: a pattern that is the same in all {frames} frames"
     change = paths.lag_square / np.maximum(paths.lag_count, 1)
     seen = np.flatnonzero(paths.lag_count >= _LEAST_LAGGED)
