@@ -661,6 +661,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         capture=SimpleNamespace(bits=8),
         rescaled=False,
         mixed=False,
+        rounded_to=4,
         leak=0.0,
         explanation=SimpleNamespace(luma_gain=1.0, gamut=None, predict=lambda source: source),
     )

@@ -221,9 +221,11 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
 
 
 def test_dither_leaves_no_doubt_of_a_mean():
-    dithered, cut = (SimpleNamespace(layout=1, noise=n, grain=8, stage=None) for n in (3.2, 0.1))
+    dithered, cut = (
+        SimpleNamespace(layout=1, noise=n, grain=9, code_step=8, stage=None) for n in (2.5, 0.1)
+    )
     assert Evidence.rounded_to.func(dithered) == 1
-    assert Evidence.rounded_to.func(cut) == 8
+    assert Evidence.rounded_to.func(cut) == 9
 
 
 @pytest.mark.parametrize("faults", [
