@@ -17,6 +17,7 @@ from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.tallies.ahead import codes_before_filter
 from tonelab.tallies.bursts import bursts
+from tonelab.tallies.facing import facing_shift
 from tonelab.tallies.paths import CHROMA_REACH, FAINT, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS, response
 from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
@@ -330,8 +331,10 @@ def before_filter(evidence: Evidence) -> Samples | None:
         kernel / kernel.sum() for kernel in (luma_kernel(gram) for gram in paths.luma_gram)
     )
     runs = bursts(pair)
-    if len(runs) < 2:
-        return None  # halves of the frames are held against each other
+    sizes = {(clip.width, clip.height) for clip in (pair.source, pair.capture)}
+    # Halves of the frames are held against each other, pixel by pixel in one place.
+    if len(runs) < 2 or len(sizes) > 1 or facing_shift(pair) != (0, 0):
+        return None
     one, other = map(of_curve, codes_before_filter(pair, runs, (faint, strong), FAINT))
     shared = np.intersect1d(one.source[:, 0], other.source[:, 0])
     if len(shared) < _AROUND:
