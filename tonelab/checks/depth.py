@@ -10,7 +10,7 @@ from scipy import ndimage
 from tonelab.checks.coarse import Stage, are_repeated, how_cut, way_of_last
 from tonelab.checks.evidence import LEAK_LIMIT, Samples
 from tonelab.checks.explain import ORIGIN
-from tonelab.checks.filters import before_filter, bends_no_means
+from tonelab.checks.filters import before_filter, bends_no_means, noise_alone
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
@@ -300,6 +300,7 @@ def steps(evidence: Evidence) -> Findings:
     # Dither hides which pixels a filter foretells.
     dithered = evidence.rounded_to < evidence.grain
     ahead = None if clear or by_colour or dithered else before_filter(evidence)
+    by_runs = by_runs and (dithered or noise_alone(evidence))
     if ahead is not None:
         # Inside flat objects no neighbour tells what became of a code.
         often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
