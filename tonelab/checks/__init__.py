@@ -24,7 +24,7 @@ __all__ = [
 
 # A module registers its checks when it is imported; a report follows this order.
 for _module in (
-    "files", "frames", "levels", "colour", "clipping", "depth", "dither", "codes", "filters",
-    "chroma",
+    "files", "frames", "scenes", "levels", "colour", "clipping", "depth", "dither", "codes",
+    "filters", "chroma",
 ):  # fmt: skip
     import_module(f"{__name__}.{_module}")

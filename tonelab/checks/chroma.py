@@ -6,7 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import LEAST_SAMPLES, NEEDED, centroid, chroma_kernel, scaling_of
+from tonelab.checks.filters import NEEDED, scaling_of
+from tonelab.checks.gains import LEAST_SAMPLES, centroid, chroma_kernel
 from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
 from tonelab.tallies.chroma_ways import COLUMNS, TERMS, WAYS
 from tonelab.tallies.paths import CHROMA_REACH

@@ -10,9 +10,9 @@ from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
 from tonelab.checks.explain import SPAN
 from tonelab.checks.filters import contrast
-from tonelab.checks.frames import moved_scenes
 from tonelab.checks.levels import expected_saturation, named_levels, near_levels
 from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
+from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import hidden_stages
 from tonelab.signal.colorimetry import ycbcr_to_rgb
 

@@ -247,8 +247,7 @@ class Evidence:
         if self.layout is not None or self.pair is None or not self.rescaled:
             return None
         assert self.paths is not None
-        scaling = tell_scaling(self.paths.resampled, self.paths.resampled_chroma)
-        found = codes_before_scaling(self.pair, bursts(self.pair), scaling.name)
+        found = codes_before_scaling(self.pair, bursts(self.pair), self.scaler)
         joint = self.paths.joint[0]
         count = np.maximum(joint.sum(axis=1), 1)
         mean, square = (joint @ np.arange(1024.0) ** n / count for n in (1, 2))
@@ -257,6 +256,12 @@ class Evidence:
         luma = found[0]
         bent = luma.straight**2 - luma.left**2
         return found if bent > _BENT**2 and luma.left < after else None
+
+    @cached_property
+    def scaler(self) -> str:
+        """Key of the filter that the picture was scaled with."""
+        assert self.paths is not None
+        return tell_scaling(self.paths.resampled, self.paths.resampled_chroma).name
 
     @property
     def greys_of_samples(self) -> Samples:

@@ -1,24 +1,32 @@
-"""What filters did to detail: sharpening, blur, noise reduction, shift.
-
-The filter that carries the source's samples to the capture's is the least squares solution of the
-sums in `tonelab.tallies.paths`; its reach is seven luma and five chroma samples.
-"""
+"""What filters did to detail: sharpening, blur, noise reduction, shift."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import ndimage
 
 from tonelab.checks.evidence import of_curve, of_luma
 from tonelab.checks.explain import ORIGIN
-from tonelab.checks.frames import is_covered, moved_scenes, repeated_kind
+from tonelab.checks.frames import is_covered
+from tonelab.checks.gains import (
+    BANDS,
+    LEAST_BOUND,
+    LEAST_SAMPLES,
+    band_gains,
+    centroid,
+    half_widths,
+    keeps_detail,
+    luma_kernel,
+    waves,
+)
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
+from tonelab.checks.scenes import moved_scenes, repeated_kind
 from tonelab.tallies.ahead import codes_before_filter
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.facing import facing_shift
-from tonelab.tallies.paths import CHROMA_REACH, FAINT, LUMA_REACH
+from tonelab.tallies.paths import FAINT, LUMA_REACH
 from tonelab.tallies.resampling import KERNELS, response
 from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
 
@@ -32,12 +40,8 @@ if TYPE_CHECKING:
     from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.rescaled import Scaling
 
-BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
 _LOOSE_LIMIT = 0.35  # of faint detail against strong where a conversion bends both by their colour
-_KEPT = 0.03  # departure from 1 of gains that a bent curve may cause
-_LEAST_BOUND = 0.01  # of gains and places
-_ROUNDING = 1 / 12  # squared codes
 _NOISE_REDUCED = 0.12  # by which faint detail may be weaker than strong detail
 _SCALED = 0.15  # of its gain, by which scaling leaves it in doubt
 _SHIFT_LIMIT = 0.08  # samples
@@ -48,7 +52,6 @@ _COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
 _AROUND = 9  # codes about one, of which halves of the frames differ by the same
 _OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their deviation
-LEAST_SAMPLES = 2_000
 NEEDED = "a capture at the source's size and place, without scaling"
 
 
@@ -160,11 +163,11 @@ def _gains_of_place(evidence: Evidence, gains: FloatArray) -> FloatArray:
     if paths is None or not (evidence.resampled and paths.facing):
         return np.ones(len(BANDS))
     found, angle = scaling_of(evidence)[0], np.arange(16) * np.pi / 16
-    waves = np.array(BANDS)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
+    along = np.array(BANDS)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
     x, y = centroid(luma_kernel(paths.luma_gram[1]))
     kernels = (KERNELS[name] for name in (found.name, *found.ties))
     moved = [
-        (response(k, -x, waves[:, 0]) * response(k, -y, waves[:, 1])).mean(axis=1) for k in kernels
+        (response(k, -x, along[:, 0]) * response(k, -y, along[:, 1])).mean(axis=1) for k in kernels
     ]
     return min(moved, key=lambda by_place: float(np.abs(gains / by_place - 1).max()))
 
@@ -173,8 +176,8 @@ def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
     """Gain by band, and the 95 % half width of each."""
     kernel = luma_kernel(gram)
     gains = band_gains(kernel)
-    waves = np.array([np.mean(_waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
-    return gains, _half_widths(gram, kernel, waves - gains[:, None, None])
+    even = np.array([np.mean(waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
+    return gains, half_widths(gram, kernel, even - gains[:, None, None])
 
 
 def _relative_bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
@@ -185,8 +188,8 @@ def _relative_bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
     kernel = luma_kernel(gram)
     gains = band_gains(kernel)
     told = gains / gains[1]
-    waves = np.array([np.mean(_waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
-    widths = _half_widths(gram, kernel, waves - told[:, None, None] * waves[1])
+    even = np.array([np.mean(waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
+    widths = half_widths(gram, kernel, even - told[:, None, None] * even[1])
     return told, widths / gains[1]
 
 
@@ -208,7 +211,7 @@ def _faded(
         ratio = ratio / ratio[0]
     least = int(ratio.argmin())
     relative = np.hypot(*(bound[least] / gain[least] for gain, bound in (faint, strong)))
-    return float(ratio[least]), float(max(relative * ratio[least], _LEAST_BOUND))
+    return float(ratio[least]), float(max(relative * ratio[least], LEAST_BOUND))
 
 
 @check("contrast", "local contrast")
@@ -295,12 +298,9 @@ def _blurs(paths: PathTables) -> bool:
 
 def noise_alone(evidence: Evidence) -> bool:
     """Whether samples of one code differ by noise, and not by a filter, surroundings or a scene."""
-    paths = evidence.paths
-    seen = [] if paths is None else [g for g in paths.luma_gram if g[-2, -2] >= LEAST_SAMPLES]
-    if not seen or moved_scenes(evidence) is not None:
+    if not keeps_detail(evidence.paths) or moved_scenes(evidence) is not None:
         return False
-    kept = all(np.abs(band_gains(luma_kernel(gram)) - 1).max() < _KEPT for gram in seen)
-    return kept and all(found.verdict == "transparent" for found in contrast(evidence))
+    return all(found.verdict == "transparent" for found in contrast(evidence))
 
 
 def bends_no_means(evidence: Evidence) -> bool:
@@ -417,7 +417,7 @@ def shift(evidence: Evidence) -> Findings:
     size = float(np.hypot(dx, dy))
     y, x = np.mgrid[-LUMA_REACH : LUMA_REACH + 1, -LUMA_REACH : LUMA_REACH + 1]
     arms = np.array([x + dx, y + dy], np.float64)
-    bound = float(_half_widths(paths.luma_gram[1], kernel, arms).max())
+    bound = float(half_widths(paths.luma_gram[1], kernel, arms).max())
     count = int(paths.luma_gram[1, -2, -2])
     if size > _SHIFT_LIMIT + bound:
         yield altered(
@@ -441,77 +441,3 @@ def shift(evidence: Evidence) -> Findings:
             count=count,
             threshold=_SHIFT_LIMIT,
         )
-
-
-def luma_kernel(gram: NDArray[np.int64]) -> FloatArray:
-    """Least squares filter, (7, 7), rows of the picture first."""
-    size = (2 * LUMA_REACH + 1) ** 2
-    weights = _solve(gram[: size + 1, : size + 1], gram[: size + 1, size + 1])
-    return weights[:size].reshape(2 * LUMA_REACH + 1, -1)
-
-
-def chroma_kernel(gram: NDArray[np.int64], block: FloatArray) -> FloatArray:
-    """Least squares filter, (5, 5), that with the colour map ``block`` (2, 2) makes the capture."""
-    size = (2 * CHROMA_REACH + 1) ** 2
-    system, right = np.zeros((size + 2, size + 2)), np.zeros(size + 2)
-    moments = gram.astype(np.float64)
-    for target in range(2):
-        carry = np.zeros((2 * size + 1, size + 2))
-        carry[:size, :size] = block[target, 0] * np.eye(size)
-        carry[size : 2 * size, :size] = block[target, 1] * np.eye(size)
-        carry[2 * size, size + target] = 1.0
-        inner = moments[: 2 * size + 1, : 2 * size + 1]
-        system[:] += carry.T @ inner @ carry
-        right[:] += carry.T @ moments[: 2 * size + 1, 2 * size + 1 + target]
-    return _solve(system, right)[:size].reshape(2 * CHROMA_REACH + 1, -1)
-
-
-def _solve(system: NDArray[Any], right: NDArray[Any], share: float = 1e-9) -> FloatArray:
-    matrix = np.asarray(system, np.float64)
-    # A trace of a ridge keeps patterns without some frequency from leaving a filter undefined.
-    ridge = share * np.trace(matrix) / len(matrix) * np.eye(len(matrix))
-    return np.asarray(np.linalg.solve(matrix + ridge, np.asarray(right, np.float64)), np.float64)
-
-
-def centroid(kernel: FloatArray) -> tuple[float, float]:
-    """Centre of gravity (x, y) of a filter, in samples from its middle."""
-    reach = len(kernel) // 2
-    along = np.arange(-reach, reach + 1)
-    total = float(kernel.sum())
-    return float(kernel.sum(axis=0) @ along) / total, float(kernel.sum(axis=1) @ along) / total
-
-
-def band_gains(kernel: FloatArray) -> FloatArray:
-    """Mean gain over directions at `BANDS`, relative to flat areas."""
-    reach = len(kernel) // 2
-    gains = [np.abs((kernel * _waves(reach, band)).sum(axis=(1, 2))).mean() for band in BANDS]
-    return np.array(gains) / float(kernel.sum())
-
-
-def _waves(reach: int, band: float) -> NDArray[np.complex128]:
-    """Waves of a frequency over a filter's samples, in 16 directions."""
-    y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
-    angle = np.arange(16)[:, None, None] * np.pi / 16
-    waves: NDArray[np.complex128] = np.exp(
-        -2j * np.pi * band * (x * np.cos(angle) + y * np.sin(angle))
-    )
-    return waves
-
-
-def _half_widths(gram: NDArray[np.int64], kernel: FloatArray, functions: FloatArray) -> FloatArray:
-    """95 % half widths of weighted means of a filter, from what it leaves of the capture.
-
-    ``functions``, shape (K, 7, 7), are the weights less the mean itself. Neighbouring samples err
-    together, so that the usual half width is taken twice.
-    """
-    size = kernel.size
-    system = np.asarray(gram[: size + 1, : size + 1], np.float64)
-    target = np.asarray(gram[: size + 2, size + 1], np.float64)
-    weights = _solve(system, target[: size + 1])
-    left = float(target[-1] - weights @ target[: size + 1]) / float(gram[size, size])
-    rest = max(left, _ROUNDING)
-    rows = np.column_stack([functions.reshape(len(functions), -1), np.zeros(len(functions))])
-    # Patterns without some frequency leave its gain open, which a large ridge would hide.
-    spread = np.einsum("kn,nk->k", rows, _solve(system, rows.T, 1e-12))
-    widths: FloatArray = 4 * np.sqrt(rest * np.maximum(spread, 0)) / abs(float(kernel.sum()))
-    return np.maximum(widths, _LEAST_BOUND)

@@ -5,27 +5,14 @@ from __future__ import annotations
 from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from tonelab.checks.covers import LEAST_COVERED
-from tonelab.checks.explain import ORIGIN
-from tonelab.checks.registry import altered, check, transparent, undecided
-from tonelab.colours import code_step
-from tonelab.reading import repeatability
-from tonelab.tallies.paths import CODES
+from tonelab.checks.registry import altered, check, transparent
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Figures, Findings
     from tonelab.results import Finding
 
-_RINGS = 6.0  # codes by which a scaled patch may differ with its neighbours
-_LEAST_MOVED = 500  # colours over flat chroma
-_LEVEL = 16  # codes of luma that are held together
-_COLOURS_OF_LEVEL = 12  # of one moment and level
-_LEAST_LEVELS = 12  # of all moments
-_OUTLYING = 6.0  # codes, and times the median departure
-_SWING = 0.25  # code steps; twice where rounding differs by chroma too
 _BY_RULE = {"frames-settling", "frames-cut"}
 
 
@@ -95,109 +82,3 @@ def is_covered(evidence: Evidence) -> bool:
     """Whether something stands still over the picture."""
     known = any(found.id == "static-overlay" for found in evidence.findings)
     return known or evidence.cover is not None
-
-
-@check("mapping", "the same colours in other surroundings", always=True)
-def mapping(evidence: Evidence) -> Findings:
-    """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
-    if evidence.layout is None:
-        moved = moved_scenes(evidence)
-        if moved is not None:
-            yield moved
-            return
-    if evidence.layout is None or evidence.tallies is None:
-        yield undecided(
-            "mapping",
-            "Whether the mapping follows the scene cannot be told without the same colours in "
-            "other surroundings.",
-            "a capture of the chart",
-        )
-        return
-    kind, found = _repeated(evidence)
-    for finding in found:
-        rings = evidence.resampled and (finding.value or 0.0) < _RINGS * _steepest(evidence)
-        if kind != "static" and rings:
-            text = f"{finding.text} Scaling alone may do as much in patches of this size."
-            yield undecided("mapping", text, "a capture at the source's own size")
-        elif kind == "static":
-            yield replace(finding, id="mapping", verdict="transparent")
-        else:
-            yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")
-
-
-def moved_scenes(evidence: Evidence) -> Finding | None:
-    """Hold luma of content at one source code in some moments against the same in others.
-
-    A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
-    chroma adds to it.
-    """
-    paths = evidence.paths
-    if paths is None or not evidence.pass_through:
-        return None
-    samples, found = paths.samples.astype(np.float64), evidence.explanation
-    if found.gamut is not None:
-        samples[:, 1:4] = np.rint(found.converted(samples[:, 1:4] - ORIGIN, found.first) + ORIGIN)
-    _, code = np.unique(samples[:, 1], return_inverse=True)
-    moments = np.unique(np.stack([code, samples[:, 0]]), axis=1)[0].astype(np.intp)
-    shared = np.bincount(moments)[code] > 1
-    if np.count_nonzero(shared) < _LEAST_MOVED:
-        return None
-    burst, luma, *_, count = samples[shared].T
-    code = code[shared]
-    # Less the mean of their luma code, over all moments: Cb, Cr, and captured luma.
-    planes = samples[shared, 2:5].T
-    total = np.maximum(np.bincount(code, count), 1)
-    *chroma, seen = (plane - (np.bincount(code, count * plane) / total)[code] for plane in planes)
-    factors, weight = np.stack(chroma, axis=1), np.sqrt(count)
-    rest = seen - factors @ np.linalg.lstsq(factors * weight[:, None], seen * weight)[0]
-    # Single samples that were lost tell nothing of the mapping.
-    near = np.abs(rest) <= _OUTLYING * float(np.median(np.abs(rest))) + _OUTLYING
-    burst, luma, count, rest = burst[near], luma[near], count[near], rest[near]
-    _, group, colours = np.unique(
-        burst * CODES + luma // _LEVEL, return_inverse=True, return_counts=True
-    )
-    mean = np.bincount(group, count * rest) / np.bincount(group, count)
-    within = float(np.sqrt(np.average((rest - mean[group]) ** 2, weights=count)))
-    told = colours >= _COLOURS_OF_LEVEL
-    if told.sum() < _LEAST_LEVELS:
-        return None
-    swing = float(np.percentile(np.abs(mean[told]), 95))
-    mixed = found.matrices is not None or found.gamut is not None
-    limit = evidence.grain * _SWING * (2 if mixed else 1) + within
-    if swing < limit:
-        return None
-    return altered(
-        "mapping-scene-dependent",
-        f"The same luma codes land up to {swing:.1f} codes from their mean, by the moment of the "
-        "clip: the mapping follows the scene.",
-        value=swing,
-        bound=within,
-        unit="codes",
-        count=int(told.sum()),
-        threshold=limit,
-        alternatives=("a mapping that follows the surroundings of a place",),
-        decided_by="a capture of the chart",
-    )
-
-
-def _steepest(evidence: Evidence) -> float:
-    """Codes of luma by which a conversion may raise one code of the source, at least 1."""
-    if evidence.pass_through:
-        return 1.0
-    x, y = evidence.tones.source[:, 0], evidence.tones.capture[:, 0]
-    at = np.arange(0.0, 877.0, _RINGS)
-    order = np.argsort(x, kind="stable")
-    rises = np.diff(np.interp(at, x[order], y[order])) / _RINGS
-    return max(1.0, float(rises.max()))
-
-
-def repeated_kind(evidence: Evidence) -> str:
-    """Say what the same colours in other surroundings show, see `tonelab.reading.repeatability`."""
-    return "unknown" if evidence.layout is None else _repeated(evidence)[0]
-
-
-def _repeated(evidence: Evidence) -> tuple[str, tuple[Finding, ...]]:
-    assert evidence.in_view is not None
-    assert evidence.layout is not None
-    step = code_step(evidence.in_view, evidence.capture)
-    return repeatability(evidence.in_view, evidence.layout, step)
