@@ -71,6 +71,10 @@ def matrix(evidence: Evidence) -> Findings:
         if found.again is not None:
             coded, read = (_NAMES[name] for name in found.again)
             text += f", then decoded with {read} and coded with {coded}"
+        alternatives = [f"the capture is coded with {coded} and only labelled otherwise"]
+        if found.again is not None and found.matrices[1] == found.again[0]:
+            as_one = _NAMES[found.matrices[0]], _NAMES[found.again[1]]
+            alternatives.append("one mix-up, of {} decoded with {}, is near".format(*as_one))
         stated = evidence.capture.origins.get("matrix") in {"declared", "stated"}
         pair = (evidence.capture.matrix, evidence.source.matrix)
         if stated and found.matrices == pair and found.again is None:
@@ -85,7 +89,7 @@ def matrix(evidence: Evidence) -> Findings:
             bound=found.left_over / 100,
             count=count,
             threshold=LEAK_LIMIT,
-            alternatives=(f"the capture is coded with {coded} and only labelled otherwise",),
+            alternatives=tuple(alternatives),
             decided_by=f"the same capture with --capture-signal matrix={last[0]}",
         )
     elif found.gamut is not None:

@@ -9,6 +9,7 @@ import numpy as np
 from tonelab.checks.filters import contrast, noise_alone
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.checks.stages import hidden_stages
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
@@ -18,7 +19,8 @@ _LEAST_VARIANCE = 0.02  # squared codes
 _WITHIN_PATCH = 0.02  # share of what surroundings add by which it may vary within a patch
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
-_ALIKE = 0.5  # codes between errors of all planes
+_ALIKE, _BY_NOISE = 0.5, 0.1  # codes between errors of all planes, and more for each of noise
+_REPEATED = np.array([0.0, 2.0, 2.0])  # codes that bits repeated below add to black and neutral
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
@@ -203,9 +205,11 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
         # Where levels, primaries or detail of pictures are changed, an error of the mean of luma
         # is no matter of dither, unless chroma is off by as much.
         offset = found.luma_offset - (0.0 if fault is None else fault.luma_offset)
-        errors = np.array([offset, *evidence.tint])
-        alike = np.ptp(errors) < _ALIKE
-        return (float(errors.mean()), _ALIKE / 2) if alike else (0.0, 2 * sigma)
+        errors, width = np.array([offset, *evidence.tint]), _ALIKE + _BY_NOISE * evidence.noise
+        if np.ptp(errors) >= width and any("repeated" in f.id for f in hidden_stages(evidence)):
+            errors -= _REPEATED
+        alike = np.ptp(errors) < width
+        return (float(errors.mean()), width / 2) if alike else (0.0, 2 * sigma)
     gain, offset = (found.luma_gain, 0.0) if fault is None else (fault.luma_gain, fault.luma_offset)
     rest = rows.capture[:, 0] - gain * rows.source[:, 0] - offset
     return float(rest.mean()), 2 * float(rest.std()) / float(np.sqrt(len(rest)))

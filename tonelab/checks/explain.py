@@ -39,6 +39,8 @@ AS_SENT: _Affine = np.eye(3), np.zeros(3)
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
 _STEP_COST = 0.3  # codes RMS that one more step must save
+_ONE_DOES, _TWO_DO = 0.2, 0.6  # codes RMS that one step may leave; share that two leave of more
+_CLEARLY = 2.5  # errors of a fit
 _FIRST_COST = 0.1  # codes RMS that controls must leave less before the known steps than after
 _GAMUT_GAIN = 0.5  # share of the affine residual that a gamut step must undercut
 _GAMUT_LIMIT = 1.0  # codes RMS of an affine residual below which none is tried
@@ -321,6 +323,10 @@ def _without_gamut(source: FloatArray, samples: Samples, signal: Signal) -> Expl
     cost = misfit + _STEP_COST * (many + (misfit > _LEFT_OVER)) + 0.02 * np.abs(rotation)
     cost[len(steps) :] += _FIRST_COST
     best = int(np.argmin(cost))
+    chance = float(np.sqrt(np.sum(residual**2) / 3 * 4 / max(int(used.sum()), 1)))
+    if many[best] == 1 and misfit[best] > max(_ONE_DOES, _CLEARLY * chance):
+        nearer = (many == 2) & (misfit < _TWO_DO * misfit[best])
+        best = int(np.argmin(np.where(nearer, cost, np.inf))) if nearer.any() else best
     planes, matrices, again = steps[best % len(steps)]
     return Explanation(
         linear=linear,

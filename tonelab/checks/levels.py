@@ -22,14 +22,17 @@ _OFFSET_LIMIT = 0.6  # 10-bit codes
 _REPEATED = 1023 / 1020
 _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
+_BY_NOISE = 0.1  # hundredths of chroma gain for each code of noise
 _SPILT = 1.0  # hundredths of chroma gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
 _CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
 _LEAST = 24  # colours
 _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
-_UNTOUCHED = 0.005  # departure of a colour's chroma gain
-_MOST_UNTOUCHED = 0.5  # share of such colours
+_UNTOUCHED, _ROUNDED = 0.005, 0.7  # share of a colour's chroma, and codes, that it is off by
+_SAME = 0.0012  # of a gain
+_OF_ALL = 3.0  # codes by which all colours may be off
+_MOST_UNTOUCHED, _TIMES = 0.5, 2.5  # share of such colours, and how many times the other's
 _LEAST_STRONG = 16
 _OFTEN, _ALIKE, _LEAST_CODES = 16, 0.98, 60  # samples of a chroma code, those of one code, codes
 _LEAST_TONES, _LINES, _SPREAD = 100, 1000, 100.0  # greys, lines tried, codes between their ends
@@ -273,6 +276,11 @@ def named_levels(evidence: Evidence) -> Fault | None:
     neutral = max(abs(luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
     if distance(nearest) >= min(_MATCH * step, neutral):
         return None
+    if nearest.ranges and step == 1 and abs(saturation / nearest.chroma_gain - 1) > _SAME:
+        # A control of saturation may make one stage look like the other.
+        stages = _stages(nearest)
+        by_digits = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
+        nearest = nearest if by_digits is None else stages[by_digits]
     # Nor does a coarse step tell in how many bits ranges were scaled.
     bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
     told = step == 1 or not nearest.ranges
@@ -300,6 +308,8 @@ def near_levels(evidence: Evidence) -> Fault | None:
     gain, offset, rest = _NEAR
     if evidence.layout is not None and evidence.resampled:
         rest = _SPILT  # chroma of a scaled chart spills over the edges of flat areas
+    if evidence.layout is None:
+        rest += _BY_NOISE * evidence.noise
     # Local contrast, or a scene that is followed, bends luma alone.
     bend = max(float(found.residual[0]) - _BENDS, 0.0)
     gain, offset = gain + bend / 100, offset + 3 * bend
@@ -349,22 +359,38 @@ def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
 def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
     """Tell the stage by the colours whose chroma nothing else changed, or by what was rounded."""
     found, colours = evidence.explanation, evidence.colours
-    way, _, _ = fault.id.rpartition("-")
     before = (found.before @ found.known.T)[:, 1:]
     strong = np.hypot(*before.T) > _STRONG_CHROMA
-    chroma = colours.capture[strong, 1:] - found.chroma_offset
-    gains = np.hypot(*chroma.T) / np.hypot(*before[strong].T)
-    depth = fault.text.partition(" range in ")[2].partition(",")[0]
-    stages = [f for f in FAULTS if f.id.startswith(way) and depth in f.text]
-    near = [np.abs(gains / stage.chroma_gain - 1) < _UNTOUCHED for stage in stages]
-    shares = [np.count_nonzero(rows) / max(len(gains), 1) for rows in near]
-    if len(gains) >= _LEAST_STRONG and max(shares) > _MOST_UNTOUCHED > 5 * min(shares):
+    stages = _stages(fault)
+    shares = [
+        _kept_share(before[strong] * stage.chroma_gain, colours.capture[strong, 1:])
+        for stage in stages
+    ]
+    most = max(_MOST_UNTOUCHED, _TIMES * min(shares))
+    if strong.sum() >= _LEAST_STRONG and max(shares) > most:
         return stages[int(np.argmax(shares))]
     told = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
     if told is not None:
         return stages[told]
     text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
-    return replace(fault, id=way, text=text)
+    return replace(fault, id=fault.id.rpartition("-")[0], text=text)
+
+
+def _stages(fault: Fault) -> list[Fault]:
+    """Return the same mix-up of ranges at either stage."""
+    way, _, _ = fault.id.rpartition("-")
+    depth = fault.text.partition(" range in ")[2].partition(",")[0]
+    return [other for other in FAULTS if other.id.startswith(way) and depth in other.text]
+
+
+def _kept_share(foretold: FloatArray, seen: FloatArray) -> float:
+    """Share of colours, (N, 2), that are foretold but for an offset that most of them share."""
+    rest = seen - foretold
+    near = np.hypot(*rest.T) < _OF_ALL
+    rest = rest - np.median(rest[near], axis=0) if near.any() else rest
+    kept = np.hypot(*rest.T) < np.maximum(_UNTOUCHED * np.hypot(*foretold.T), _ROUNDED)
+    of_gain = np.vdot(foretold[kept], rest[kept]) / max(float(np.square(foretold[kept]).sum()), 1.0)
+    return float(kept.mean()) if abs(of_gain) < _SAME else 0.0
 
 
 def _by_digits(evidence: Evidence, ways: list[tuple[float, ...]]) -> int | None:
