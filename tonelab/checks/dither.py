@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import contrast, noise_alone
+from tonelab.checks.filters import contrast, line_beside_surroundings, noise_alone
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.checks.stages import hidden_stages
@@ -204,8 +204,11 @@ def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
     if evidence.layout is None and (changed or not noise_alone(evidence)):
         # Where levels, primaries or detail of pictures are changed, an error of the mean of luma
         # is no matter of dither, unless chroma is off by as much.
-        offset = found.luma_offset - (0.0 if fault is None else fault.luma_offset)
+        line = line_beside_surroundings(evidence)
+        offset = found.luma_offset if line is None else line[0][1]
+        offset -= 0.0 if fault is None else fault.luma_offset
         errors, width = np.array([offset, *evidence.tint]), _ALIKE + _BY_NOISE * evidence.noise
+        width += 0.0 if line is None else 2 * line[1][1]
         if np.ptp(errors) >= width and any("repeated" in f.id for f in hidden_stages(evidence)):
             errors -= _REPEATED
         alike = np.ptp(errors) < width

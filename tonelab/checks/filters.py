@@ -26,7 +26,8 @@ from tonelab.checks.scenes import moved_scenes, repeated_kind
 from tonelab.tallies.ahead import codes_before_filter
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.facing import facing_shift
-from tonelab.tallies.paths import FAINT, LUMA_REACH
+from tonelab.tallies.paths import BLOCK_SCALE, FAINT, LUMA_REACH
+from tonelab.tallies.picking import MIDDLE
 from tonelab.tallies.resampling import KERNELS, response
 from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
 
@@ -50,6 +51,7 @@ _MILD = 0.85  # gain of fine detail
 _BY_STEP = 0.03  # of a gain, for each code that rounding of faint detail takes together
 _COARSE = 4  # codes of a step that faint detail bears
 _LEAST_BLOCKS = 500
+_OF_BOUND = 400.0  # codes of luma over which a gain adds up to an offset
 _AROUND = 9  # codes about one, of which halves of the frames differ by the same
 _OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their deviation
 NEEDED = "a capture at the source's size and place, without scaling"
@@ -277,6 +279,29 @@ def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
     return -around / (stays + around), 2 * float(np.sqrt(variance / max(spread, 1.0)))
 
 
+def line_beside_surroundings(
+    evidence: Evidence,
+) -> tuple[tuple[float, float], tuple[float, float]] | None:
+    """Luma gain and offset at black beside local contrast, and their bounds; None without it.
+
+    Of means of blocks by their own luma and that around them, which both gains add up to: what
+    surroundings add has no mean. That they are foretold as means of squares limits both.
+    """
+    paths = evidence.paths
+    if paths is None or evidence.layout is not None or not evidence.pass_through:
+        return None
+    if all(found.verdict != "not transparent" for found in contrast(evidence)):
+        return None
+    gram = paths.surround_gram.astype(np.float64).sum(axis=0)
+    weights = np.linalg.lstsq(gram[:5, :5], gram[:5, 5])[0]
+    left = float(gram[5, 5] - weights @ gram[:5, 5]) / float(gram[0, 0])
+    bound = float(np.sqrt(max(left, 0.0))) / BLOCK_SCALE
+    gain = float(weights[1] + weights[4])
+    black = ORIGIN[0] - MIDDLE
+    offset = float(weights[0]) / BLOCK_SCALE + (gain - 1) * float(black)
+    return (gain, offset), (bound / _OF_BOUND, bound)
+
+
 def _local(gain: float, bound: float, count: int, around: str) -> Finding:
     return altered(
         "contrast-local",
@@ -419,7 +444,10 @@ def shift(evidence: Evidence) -> Findings:
     arms = np.array([x + dx, y + dy], np.float64)
     bound = float(half_widths(paths.luma_gram[1], kernel, arms).max())
     count = int(paths.luma_gram[1, -2, -2])
-    if size > _SHIFT_LIMIT + bound:
+    # The filter of local contrast is wider than the one that is looked at.
+    around = any(found.verdict == "not transparent" for found in contrast(evidence))
+    limit = _SHIFT_LIMIT * (2 if around else 1)
+    if size > limit + bound:
         yield altered(
             "shift-luma",
             f"Luma is shifted by {dx:+.2f} pixels to the right and {dy:+.2f} down.",
@@ -427,7 +455,7 @@ def shift(evidence: Evidence) -> Findings:
             bound=bound,
             unit="pixels",
             count=count,
-            threshold=_SHIFT_LIMIT,
+            threshold=limit,
             alternatives=("a scaler whose sampling starts elsewhere",),
             decided_by="a capture at the source's own size",
         )
@@ -439,5 +467,5 @@ def shift(evidence: Evidence) -> Findings:
             bound=bound,
             unit="pixels",
             count=count,
-            threshold=_SHIFT_LIMIT,
+            threshold=limit,
         )

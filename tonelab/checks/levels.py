@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.explain import ORIGIN
+from tonelab.checks.filters import line_beside_surroundings
 from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
 
 if TYPE_CHECKING:
@@ -148,7 +149,7 @@ def levels(evidence: Evidence) -> Findings:
             usual_gain * one.luma_gain,
             usual_offset * one.luma_gain + one.luma_offset,
         )
-    line = _line_of_most(evidence)
+    line = line_beside_surroundings(evidence) or _line_of_most(evidence)
     luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
     gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
     # A bend that no straight line follows moves its mean.
@@ -313,18 +314,19 @@ def near_levels(evidence: Evidence) -> Fault | None:
     # Local contrast, or a scene that is followed, bends luma alone.
     bend = max(float(found.residual[0]) - _BENDS, 0.0)
     gain, offset = gain + bend / 100, offset + 3 * bend
-    by_luma = []
+    by_chroma, by_luma = [], []
     for fault in (fault for fault in FAULTS if fault.ranges):
         luma = abs(found.luma_gain / fault.luma_gain - 1)
         moved = abs(found.luma_offset - fault.luma_offset)
         after = abs(found.luma_offset - fault.luma_offset * found.luma_gain / fault.luma_gain)
         one = luma < _CONTROL and min(400 * luma, moved, after) < _MATCH
-        if abs(found.saturation - fault.chroma_gain) * 100 < rest and (
-            one or (luma < gain and moved < offset)
-        ):
-            return fault
+        chroma = abs(found.saturation - fault.chroma_gain) * 100
+        if chroma < rest and (one or (luma < gain and moved < offset)):
+            by_chroma.append((chroma, fault))
         if max(400 * luma, moved) < _MATCH:
             by_luma.append(fault)
+    if by_chroma:
+        return min(by_chroma, key=lambda told: told[0])[1]
     return _at_stage(evidence, by_luma[0]) if by_luma else None
 
 
@@ -429,15 +431,15 @@ def _by_digits(evidence: Evidence, ways: list[tuple[float, ...]]) -> int | None:
 
 def _beside(evidence: Evidence, fault: Fault) -> Finding:
     """Name a mix-up of ranges beside another fault of levels or colours."""
-    found = evidence.explanation
+    found, line = evidence.explanation, line_beside_surroundings(evidence)
+    gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
     return altered(
         f"levels-{fault.id}",
         f"The signal was {fault.text}, and something else was done beside it: less that, luma has "
-        f"a gain of {found.luma_gain / fault.luma_gain:.4f} and is off by "
-        f"{found.luma_offset - fault.luma_offset:+.2f} codes at black, and chroma has a gain of "
-        f"{found.saturation / fault.chroma_gain:.4f}.",
+        f"a gain of {gain / fault.luma_gain:.4f} and is off by {offset - fault.luma_offset:+.2f} "
+        f"codes at black, and chroma has a gain of {found.saturation / fault.chroma_gain:.4f}.",
         value=fault.luma_gain,
-        bound=abs(found.luma_gain - fault.luma_gain),
+        bound=abs(gain - fault.luma_gain),
         count=int(found.used.sum()),
         threshold=1 + _GAIN_LIMIT,
         alternatives=("picture controls that come near to it",),

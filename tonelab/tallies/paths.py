@@ -68,6 +68,7 @@ if TYPE_CHECKING:
 CODES = 1024
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
+BLOCK_SCALE = 16  # parts of a code in which means of blocks are counted
 SURROUND_BANDS = 16  # of luma, in each of which a curve counts as straight
 _DARK = 128  # luma code below which lifts and losses of codes near black bend faint detail
 _STEADY_SIDE = 8  # pixels of a patch that are followed over time
@@ -458,7 +459,7 @@ class _Adder:
         def means(plane: NDArray[Any], across: int = 1, down: int = 1) -> IntArray:
             height, width = BLOCK // down, BLOCK // across
             blocks = plane[: rows * height, : columns * width].reshape(rows, height, columns, width)
-            return integers(16 * (blocks.mean(axis=(1, 3)) - MIDDLE))
+            return integers(BLOCK_SCALE * (blocks.mean(axis=(1, 3)) - MIDDLE))
 
         cut = mask[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
         whole = cut.all(axis=(1, 3)) & within((rows, columns), 2)
@@ -469,7 +470,7 @@ class _Adder:
         ]
         parts = [np.ones_like(own), own, *chroma, around, means(capture)]
         blocks = np.stack([part[whole] for part in parts], axis=1).astype(np.float64)
-        band = (own[whole] // 16 + MIDDLE) * SURROUND_BANDS // CODES
+        band = (own[whole] // BLOCK_SCALE + MIDDLE) * SURROUND_BANDS // CODES
         for n in np.unique(band):
             self.surround_gram[n] += products(blocks[band == n])
 
