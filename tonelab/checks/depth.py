@@ -382,7 +382,10 @@ def steps(evidence: Evidence) -> Findings:
         }
         yield altered("steps-plateau", f"A gradient stands still: {text}.", **figures)
     else:
-        yield transparent("steps", f"{text}.", **figures)
+        # What came after chroma leaked in spreads over the source's codes, but not the capture's.
+        leaks = evidence.layout is None and evidence.leak > LEAK_LIMIT
+        gap = _longest_gap(evidence) if leaks else None
+        yield gap or transparent("steps", f"{text}.", **figures)
 
 
 def _inside(evidence: Evidence, greys: Samples) -> NDArray[np.bool_]:

@@ -36,8 +36,6 @@ if TYPE_CHECKING:
 CODES = 1024
 _FRAMES = 4  # at least, or more of small pictures
 _ROUNDS = 6  # of conjugate gradients, which hardly change any more
-_AGAIN = 2  # times that a filter is held against the pixels that keep to it most
-_ROUNDED = 0.5  # codes that rounding leaves
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
 _MOST_PIXELS = 1_000_000  # of all frames, behind a filter
 _LEAST_ROWS = 4 * _SURROUND  # of one frame
@@ -110,7 +108,8 @@ def codes_before_filter(
     """Find what became of the codes of luma before its detail was filtered, twice.
 
     From either half of the frames, so that what both tell apart is no chance. Only steps between
-    codes are told, as local contrast may have changed the mean around each pixel.
+    codes are told, as local contrast may have changed the mean around each pixel. Every pixel has a
+    say: those alone that a filter foretells best would prefer codes that dither leaves alone.
 
     Parameters
     ----------
@@ -132,36 +131,16 @@ def codes_before_filter(
         top = (height - rows) * number // max(len(sides) - 1, 1)
         cut = slice(top, top + rows)
         luma = source[0][cut]
-        sent, seen = (_detail(_about(plane)) for plane in (luma, capture[0][cut]))
+        sent = _detail(_correlated(_about(luma), kernels[-1]))
+        seen = _detail(_about(capture[0][cut]))
         # A mapping may follow the scene.
         seen *= float(np.vdot(sent, sent)) / max(float(np.vdot(sent, seen)), 1.0)
         usable = scaled_mask(pair, capture[0].shape)[cut]
         weight = (usable & within(luma.shape, reach + _SURROUND // 2)).astype(np.float64)
         strong = (span(luma, reach) >= faint).astype(np.intp)
         views.append(_filtered(luma, seen, weight, kernels, strong))
-    halves = [_refined(views[n::2], kernels) for n in range(2)]
+    halves = [_solve(views[n::2]) for n in range(2)]
     return halves[0], halves[1]
-
-
-def _refined(views: list[_View], kernels: tuple[FloatArray, ...]) -> Ahead:
-    """Let each pixel choose its filter, and keep to those that are foretold best."""
-    found = _solve(views)
-    for _ in range(_AGAIN):
-        chosen = []
-        for view in views:
-            shown = found.codes[view.source] - MIDDLE
-            rests = np.abs([view.capture - _detail(_correlated(shown, k)) for k in kernels])
-            chosen.append((view, rests.min(axis=0), rests.argmin(axis=0)))
-        left = np.concatenate([rest[view.weight > 0] for view, rest, _ in chosen])
-        if not len(left):
-            break
-        near = max(float(np.median(left)), _ROUNDED)
-        views = [
-            _filtered(view.source, view.capture, view.weight * (rest <= near), kernels, which)
-            for view, rest, which in chosen
-        ]
-        found = _solve(views)
-    return found
 
 
 def _read(pair: Pair, runs: list[IntArray], many: int = _FRAMES) -> list[tuple[Planes, Planes]]:
