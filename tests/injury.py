@@ -518,7 +518,7 @@ INJURIES: dict[str, Injury] = {
     ),
     "depth then gain": Injury(
         on_luma(lambda y, bits: (cut_to(y.astype(int), bits) - 64) * 1.013 + 64), (9, 8, 7),
-        ("depth-levels",), also=("levels-luma", "clipping", "steps-lost", "legal-codes"),
+        ("depth-levels",), also=("levels-luma", "clipping", "steps-lost", "black", "legal-codes"),
     ),
     **{
         f"{kind} dither": Injury(

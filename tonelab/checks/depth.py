@@ -38,6 +38,7 @@ _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usua
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
+_MANY = 0.6  # share of steps that a stage of 9 bits or fewer leaves out in front of a filter
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
 _LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rounds anew
 _LEAST_OF_CHROMA = 24  # codes of either plane
@@ -180,7 +181,7 @@ def _how_cut(evidence: Evidence) -> str:
 
 def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
     stages = stages_of_pictures(evidence) if evidence.pass_through and not hidden else ()
-    counted = codes_used(evidence)
+    counted = codes_used(evidence) or (None if evidence.clear else _levels_ahead(evidence))
     if counted is not None:
         yield _levels_lost(*counted, count)
     elif evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
@@ -302,9 +303,7 @@ def steps(evidence: Evidence) -> Findings:
     ahead = None if clear or by_colour or dithered else before_filter(evidence)
     by_runs = by_runs and (dithered or noise_alone(evidence))
     if ahead is not None:
-        # Inside flat objects no neighbour tells what became of a code.
-        often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
-        neutrals = ahead[_inside(evidence, ahead) & (often < _FLAT_OBJECTS)]
+        neutrals = _told_ahead(evidence, ahead)
     if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or ahead is not None):
         gap = _longest_gap(evidence)
         if gap is not None:
@@ -385,7 +384,34 @@ def steps(evidence: Evidence) -> Findings:
         # What came after chroma leaked in spreads over the source's codes, but not the capture's.
         leaks = evidence.layout is None and evidence.leak > LEAK_LIMIT
         gap = _longest_gap(evidence) if leaks else None
-        yield gap or transparent("steps", f"{text}.", **figures)
+        counted = None if ahead is None or dithered else codes_used(evidence)
+        if counted is not None and evidence.code_step == 1:
+            found, expected = counted
+            text = f"{expected - found} of {expected} codes in the middle of the captured ones "
+            text += "never occur, so that as many steps were lost behind what filters detail"
+            figures |= {"value": 100 * (1 - found / expected), "threshold": 100 * _LEVELS_LOST}
+            yield altered("steps-lost", f"{text}.", **figures)
+        else:
+            yield gap or transparent("steps", f"{text}.", **figures)
+
+
+def _told_ahead(evidence: Evidence, ahead: Samples) -> Samples:
+    """Codes before a filter, but for those of flat objects, whose neighbours do not tell them."""
+    often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
+    return ahead[_inside(evidence, ahead) & (often < _FLAT_OBJECTS)]
+
+
+def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
+    """Levels that reached a filter, and how many there should be, if many are missing."""
+    ahead = before_filter(evidence)
+    if ahead is None:
+        return None
+    greys = _told_ahead(evidence, ahead)
+    levels = greys.source[:, 0]
+    next_to = np.diff(levels) == 1
+    still = _flat(levels, greys.capture[:, 0], np.sqrt(greys.variance[:, 0])) & next_to
+    lost, steps = int(still.sum()), int(next_to.sum())
+    return (steps - lost, steps) if lost > _MANY * max(steps, _LEAST_GREYS) else None
 
 
 def _inside(evidence: Evidence, greys: Samples) -> NDArray[np.bool_]:

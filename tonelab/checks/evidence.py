@@ -7,8 +7,8 @@ Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property
-from typing import TYPE_CHECKING
+from functools import cached_property, wraps
+from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
 
@@ -25,6 +25,8 @@ from tonelab.tallies.paths import tally_paths
 from tonelab.tallies.rescaled import FINER, tell_scaling
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
@@ -39,6 +41,7 @@ if TYPE_CHECKING:
     from tonelab.tallies.path_tables import PathTables
     from tonelab.tallies.tallies import IntArray
 
+_T = TypeVar("_T")
 STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
 LEAST_COLOURS = 48  # coloured samples
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
@@ -47,6 +50,7 @@ _LEAST_GREYS = 8
 _LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
+_SCATTERED, _UNBENT = 12.0, 0.6  # codes RMS about a line; share of it that a bend must leave
 _MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
@@ -57,6 +61,20 @@ _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
 _BENT = 0.3  # codes RMS about a line
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
+
+
+def kept(function: Callable[[Evidence], _T]) -> Callable[[Evidence], _T]:
+    """Work out once for an evidence what several checks ask of it."""
+
+    @wraps(function)
+    def known(evidence: Evidence) -> _T:
+        answers: dict[str, _T] = evidence.__dict__.setdefault("_answers", {})
+        name = function.__qualname__
+        if name not in answers:
+            answers[name] = function(evidence)
+        return answers[name]
+
+    return known
 
 
 @dataclass(frozen=True)
@@ -599,6 +617,11 @@ def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
         if kept.mean() < _MOST:
             return False
     left = float(np.sqrt(np.mean(rest[kept] ** 2)))
+    if limit < left < _SCATTERED:
+        # A conversion bends all codes alike; what follows scenes or surroundings scatters them.
+        bends = np.column_stack([factors, source[:, :1] ** 2 / 1e3, source[:, :1] ** 3 / 1e6])[kept]
+        rest = luma[kept] - bends @ np.linalg.lstsq(bends, luma[kept])[0]
+        limit = left + 1 if np.sqrt(np.mean(rest**2)) > _UNBENT * left else limit
     return bool(left < limit and 0.7 < slopes[0] < 1.4)
 
 

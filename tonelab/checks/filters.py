@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.checks.evidence import of_curve, of_luma
+from tonelab.checks.evidence import kept, of_curve, of_luma
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.frames import is_covered
 from tonelab.checks.gains import (
@@ -321,6 +321,7 @@ def _blurs(paths: PathTables) -> bool:
     return bool(enough and band_gains(luma_kernel(strong)).min() < 1 - _BAND_LIMIT)
 
 
+@kept
 def noise_alone(evidence: Evidence) -> bool:
     """Whether samples of one code differ by noise, and not by a filter, surroundings or a scene."""
     if not keeps_detail(evidence.paths) or moved_scenes(evidence) is not None:
@@ -341,6 +342,7 @@ def bends_no_means(evidence: Evidence) -> bool:
     return mild and kept and moved_scenes(evidence) is None
 
 
+@kept
 def before_filter(evidence: Evidence) -> Samples | None:
     """Luma by source code before its detail was filtered, with its errors; steps alone are told.
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import of_curve
+from tonelab.checks.evidence import kept, of_curve
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.gains import keeps_detail
 from tonelab.checks.registry import altered, check, undecided
@@ -62,6 +62,7 @@ def mapping(evidence: Evidence) -> Findings:
             yield replace(finding, id=f"mapping-{kind}", verdict="not transparent")
 
 
+@kept
 def moved_scenes(evidence: Evidence) -> Finding | None:
     """Hold luma of content at one source code in some moments against the same in others.
 
