@@ -38,7 +38,7 @@ _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usua
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
-_MANY = 0.6  # share of steps that a stage of 9 bits or fewer leaves out in front of a filter
+_PARTS, _MANY = 4, 0.25  # of the codes, and share of steps lost in each before a filter
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
 _LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rounds anew
 _LEAST_OF_CHROMA = 24  # codes of either plane
@@ -254,7 +254,7 @@ def codes_used(evidence: Evidence) -> tuple[int, int] | None:
         share = np.cumsum(histogram) / max(int(histogram.sum()), 1)
         low, high = np.searchsorted(share, _MIDDLE_SHARES)
         middle = histogram[low : high + 1]
-        if middle.mean() < _OF_CODE:
+        if middle.sum() < _OF_CODE * max(len(middle), 1):
             return None
         used.append((int(np.count_nonzero(middle)), len(middle)))
     (sent, _), (found, span) = used
@@ -411,7 +411,12 @@ def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
     next_to = np.diff(levels) == 1
     still = _flat(levels, greys.capture[:, 0], np.sqrt(greys.variance[:, 0])) & next_to
     lost, steps = int(still.sum()), int(next_to.sum())
-    return (steps - lost, steps) if lost > _MANY * max(steps, _LEAST_GREYS) else None
+    if steps < _LEAST_GREYS:
+        return None
+    # A stage takes steps everywhere.
+    parts = zip(np.array_split(still, _PARTS), np.array_split(next_to, _PARTS), strict=True)
+    least = min(float(part.sum()) / max(int(all_.sum()), 1) for part, all_ in parts)
+    return (steps - lost, steps) if least > _MANY else None
 
 
 def _inside(evidence: Evidence, greys: Samples) -> NDArray[np.bool_]:

@@ -36,6 +36,7 @@ if TYPE_CHECKING:
 CODES = 1024
 _FRAMES = 4  # at least, or more of small pictures
 _ROUNDS = 6  # of conjugate gradients, which hardly change any more
+_CORED = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 28, 32)  # codes
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
 _MOST_PIXELS = 1_000_000  # of all frames, behind a filter
 _LEAST_ROWS = 4 * _SURROUND  # of one frame
@@ -75,6 +76,33 @@ class _View:
     spread: Callable[[FloatArray], FloatArray]
     gather: Callable[[FloatArray], FloatArray]
     shares: Callable[[FloatArray], FloatArray]
+
+
+class _Part:
+    """Part of a frame: source codes, detail of the capture, and what either filter foretells."""
+
+    def __init__(
+        self, source: Plane, seen: FloatArray, usable: Mask, kernels: tuple[FloatArray, ...]
+    ) -> None:
+        self.source, self.seen, self.usable, self.kernels = source, seen, usable, kernels
+        luma = _about(source)
+        self.foretold = [_correlated(luma, kernel) for kernel in kernels]
+        self.off: FloatArray = np.abs(luma - self.foretold[0])
+
+    def _times(self, strong: Mask) -> tuple[float, FloatArray]:
+        """By what the capture is to be taken, as a mapping may follow the scene, to what end."""
+        sent = _detail(np.where(strong, self.foretold[1], self.foretold[0]))
+        return float(np.vdot(sent, sent)) / max(float(np.vdot(sent, self.seen)), 1.0), sent
+
+    def left(self, strong: Mask) -> float:
+        times, sent = self._times(strong)
+        rest = (self.seen * times - sent)[self.usable]
+        return float(np.vdot(rest, rest))
+
+    def view(self, strong: Mask) -> _View:
+        seen = self.seen * self._times(strong)[0]
+        weight = self.usable.astype(np.float64)
+        return _filtered(self.source, seen, weight, self.kernels, strong.astype(np.intp))
 
 
 def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple[Ahead, ...]:
@@ -118,27 +146,28 @@ def codes_before_filter(
     runs
         Bursts of matches, of which some are read.
     kernels
-        Least squares filters of faint and of strong detail, shape (K, K), sum 1.
+        Least squares filters of faint and of strong detail, shape (K, K), sum 1. A pixel is taken
+        for either by its neighbourhood, or by what the filter of faint detail would take off it, as
+        coring does; whichever leaves less.
     faint
         Codes between which a neighbourhood of faint detail stays.
     """
-    views = []
     reach = len(kernels[0]) // 2
     sides = _read(pair, runs, _MOST_PIXELS // (pair.source.width * pair.source.height))
+    parts = []
     for number, (source, capture) in enumerate(sides):
         height, width = source[0].shape
         rows = min(height, max(_MOST_PIXELS // len(sides) // width, _LEAST_ROWS))
         top = (height - rows) * number // max(len(sides) - 1, 1)
         cut = slice(top, top + rows)
-        luma = source[0][cut]
-        sent = _detail(_correlated(_about(luma), kernels[-1]))
-        seen = _detail(_about(capture[0][cut]))
-        # A mapping may follow the scene.
-        seen *= float(np.vdot(sent, sent)) / max(float(np.vdot(sent, seen)), 1.0)
         usable = scaled_mask(pair, capture[0].shape)[cut]
-        weight = (usable & within(luma.shape, reach + _SURROUND // 2)).astype(np.float64)
-        strong = (span(luma, reach) >= faint).astype(np.intp)
-        views.append(_filtered(luma, seen, weight, kernels, strong))
+        whole = usable & within((rows, width), reach + _SURROUND // 2)
+        parts.append(_Part(source[0][cut], _detail(_about(capture[0][cut])), whole, kernels))
+    ways = [[span(part.source, reach) >= faint for part in parts]]
+    ways += [[part.off >= codes for part in parts] for codes in _CORED]
+    left = [sum(part.left(strong) for part, strong in zip(parts, way, strict=True)) for way in ways]
+    best = ways[int(np.argmin(left))]
+    views = [part.view(strong) for part, strong in zip(parts, best, strict=True)]
     halves = [_solve(views[n::2]) for n in range(2)]
     return halves[0], halves[1]
 
@@ -170,7 +199,7 @@ def _scaled(source: Plane, capture: Plane, mask: Mask, relation: Relation, kerne
 
 def _filtered(
     source: Plane,
-    capture: FloatArray,
+    seen: FloatArray,
     weight: FloatArray,
     kernels: tuple[FloatArray, ...],
     which: NDArray[np.intp],
@@ -187,7 +216,7 @@ def _filtered(
             there += ndimage.convolve(fine * (which == n), kernel, mode="constant")
         return there
 
-    return _View(source, capture, weight, spread, gather, lambda weights: weights)
+    return _View(source, seen, weight, spread, gather, lambda weights: weights)
 
 
 def _about(codes: NDArray[Any]) -> FloatArray:
