@@ -92,7 +92,7 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
         explanation=explanation, code_step=1, rounded_to=1, chroma_rounded_to=1,
         colours=colours,
         bits_repeated=False, ratio_by_digits=None,
-        paths=None, layout=None, resampled=False,
+        paths=None, layout=None, resampled=False, noise=0.0,
     )  # fmt: skip
 
 
@@ -179,13 +179,16 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
         rows.append(np.column_stack([np.full(600, moment), codes, shown[:, 0], np.ones(600)]))
     none, known = np.zeros((0, 3)), np.eye(3) if matrix is None else explain.recoded(matrix)
     return SimpleNamespace(
-        paths=SimpleNamespace(samples=np.concatenate(rows).astype(np.int64)),
+        paths=SimpleNamespace(
+            samples=np.concatenate(rows).astype(np.int64), luma_gram=np.zeros((2, 51, 51))
+        ),
         colours=SimpleNamespace(source=none, capture=none, variance=none),
         explanation=SimpleNamespace(
             gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known,
             known=known, matrices=matrix,
         ),
         layout=None, tallies=None, pass_through=True, grain=1, leak=0.0, rescaled=False,
+        pair=None,
     )  # fmt: skip
 
 
@@ -537,7 +540,7 @@ def greys(shown, noise=0.0, paths=None):
     return Seen(
         tones=tones, pass_through=True, layout=None, clear=noise < 1, grain=1, code_step=1,
         rescaled=False, mixed=False, drift=None, cover=None, noise=noise, paths=paths, leak=0.0,
-        findings=(),
+        findings=(), pair=None,
         explanation=SimpleNamespace(gamut=None, matrices=None),
     )  # fmt: skip
 
@@ -599,7 +602,7 @@ def counted(shown, of_chroma=lambda planes: planes):
         pass_through=True,
         cover=None,
         capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
-        layout=None,
+        layout=None, pair=None,
         explanation=SimpleNamespace(
             gamut=None, used=np.zeros(0, bool), chroma_offset=tuple(offset[1:]),
             linear=np.eye(3), known=np.eye(3), predict=lambda source: source,
