@@ -17,7 +17,9 @@ from tonelab.chart import (
 )
 from tonelab.errors import PairingError
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
+from tonelab.pairing.registration import Relation, apart, place_by_detail
 from tonelab.pairing.result import Pair
+from tonelab.pairing.thumbnails import luma
 from tonelab.pairing.timing import Reading, match_frames, settle_frames
 from tonelab.results import PairingFacts
 
@@ -31,6 +33,8 @@ if TYPE_CHECKING:
 
     Plane: TypeAlias = NDArray[np.uint16]
 
+_IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks stand
+_OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
 _LEAST_CONFIDENCE = 0.3
 _EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
 _CODE_TOLERANCE = (
@@ -66,11 +70,12 @@ def pair_by_chart(
             "whole clip, at its own frame rate."
         )
     timing.matches.flags.writeable = False
-    scale, offset = relate(chart.geometry, geometry)
+    marked = Relation(*relate(chart.geometry, geometry))
+    relation = _by_detail(source, capture, chart.layout, timing.matches, marked)
     facts = PairingFacts(
         method="chart",
-        scale=scale,
-        offset=offset,
+        scale=relation.scale,
+        offset=relation.offset,
         residual=geometry.residual,
         first_frame=int(timing.matches[0, 1]),
         used=len(timing.matches),
@@ -91,6 +96,42 @@ def pair_by_chart(
         facts,
         findings,
     )
+
+
+def _by_detail(
+    source: Clip, capture: Clip, layout: Layout, matches: NDArray[np.intp], marked: Relation
+) -> Relation:
+    """Sharpen the place of a scaled or moved chart by its pages; marks are few and may be blurred.
+
+    What the marks say stays where both are the same pixel by pixel, or where pages say otherwise.
+    """
+    corners = [(0.0, 0.0), (float(source.width), float(source.height))]
+    ratio = capture.width / source.width, capture.height / source.height
+    whole = float(round(marked.offset[0])), float(round(marked.offset[1]))
+    if apart(marked, Relation(ratio, whole), corners) < _IN_PLACE:
+        return marked
+    kinds = [layout.pages[n].kind for n in matches[:, 1] // layout.hold]
+    told = np.flatnonzero(np.isin(kinds, _OF_DETAIL))
+    _, first = np.unique(matches[told, 1] // layout.hold, return_index=True)
+    chosen = matches[told[first[:_LOOKED_AT]]]
+    if not len(chosen):
+        return marked
+    pairs = [(_picture(source, b), _picture(capture, a)) for a, b in chosen.tolist()]
+    rows, columns = (np.arange(n) + 0.5 for n in pairs[0][1].shape)
+    inside = [
+        (place > _EDGE) & (place < length - _EDGE)
+        for place, length in (
+            ((rows - marked.offset[1]) / marked.scale[1], source.height),
+            ((columns - marked.offset[0]) / marked.scale[0], source.width),
+        )
+    ]
+    clear = np.outer(*inside)
+    found = place_by_detail(pairs, marked, clear)
+    return found if apart(found, marked, corners) < _FARTHEST else marked
+
+
+def _picture(clip: Clip, index: int) -> NDArray[np.float32]:
+    return luma(next(iter(clip.frames(index, index + 1))), clip)
 
 
 def _check_source(source: Clip, capture: Clip, chart: ChartReading) -> None:

@@ -32,6 +32,7 @@ from tonelab.pairing.registration import (
     Registration,
     Relation,
     agreeing,
+    apart,
     refine,
     register,
     simplest,
@@ -177,7 +178,7 @@ def _look(source: Clip, capture: Clip, progress: Progress | None) -> Sight:
     coarse = _places(source, capture, shown, seen, still=still)
     for _ in range(_ROUNDS):
         registration = _register(source, capture, coarse, len(shown), relation, areas[1])
-        moved = _apart(relation, registration.relation, areas[0])
+        moved = apart(relation, registration.relation, areas[0].corners)
         relation = registration.relation
         if moved <= _SETTLED:
             break
@@ -193,13 +194,6 @@ def _between(source: Area, capture: Area) -> Relation:
     """Return the relation that lays one active area over the other."""
     sx, sy = capture.width / source.width, capture.height / source.height
     return Relation((sx, sy), (capture.x0 - sx * source.x0, capture.y0 - sy * source.y0))
-
-
-def _apart(one: Relation, other: Relation, area: Area) -> float:
-    """Largest distance, capture pixels, of the corners of an area under two relations."""
-    corners = np.array([(area.x0, area.y0), (area.x1, area.y1)])
-    places = [corners * relation.scale + relation.offset for relation in (one, other)]
-    return float(np.abs(places[0] - places[1]).max())
 
 
 def _places(
@@ -266,8 +260,8 @@ def _look_closely(
     clear = clear_pixels(
         common_area(*sight.areas, sight.relation)[1], (capture.width, capture.height)
     )
-    relation = refine(pairs, sight.relation, clear)
-    if _apart(relation, sight.relation, sight.areas[0]) > max(1.0, 4 * sight.registration.residual):
+    relation, corners = refine(pairs, sight.relation, clear), sight.areas[0].corners
+    if apart(relation, sight.relation, corners) > max(1.0, 4 * sight.registration.residual):
         relation = sight.relation
     relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
     covered = overlays(pairs, relation, clear)
@@ -300,8 +294,8 @@ def _simple(source: Clip, capture: Clip, found: Relation) -> Iterator[Relation]:
     ratio = capture.width / source.width, capture.height / source.height
     whole = Relation(ratio, (0.0, 0.0))
     shifted = Relation((1.0, 1.0), (float(round(found.offset[0])), float(round(found.offset[1]))))
-    area = Area(0, 0, source.width, source.height)
-    yield from (r for r in (whole, shifted) if _apart(r, found, area) < _PLAIN)
+    corners = Area(0, 0, source.width, source.height).corners
+    yield from (r for r in (whole, shifted) if apart(r, found, corners) < _PLAIN)
 
 
 def _pictures(clip: Clip, indices: IntArray) -> dict[int, Picture]:

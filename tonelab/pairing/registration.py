@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
+from scipy import ndimage
 
 from tonelab.pairing.thumbnails import RoughTone
 
@@ -21,6 +22,7 @@ _SEARCH_COLUMNS = 960  # to which wider pictures are reduced for the correlation
 _BLOCKS = (3, 4)  # rows and columns of windows that are correlated on their own
 _ROUNDS = 5
 _LEAST_PEAK = 0.3  # normalised correlation of a window that counts
+_SMOOTHED = 2.0  # pixels, so that filters of detail move no edge
 _OUTLIER = 3.0  # pixels; moments that differ by more count no further
 _AS_GOOD = 1.03  # of the best misfit
 _TEXTURE = 1e-3  # of the strongest window's energy, below which there is nothing to correlate
@@ -46,6 +48,12 @@ class Relation:
         sx, sy = np.array(self.scale) * (1 + stretch)
         ox, oy = np.array(self.offset) * (1 + stretch) + shift
         return Relation((float(sx), float(sy)), (float(ox), float(oy)))
+
+
+def apart(one: Relation, other: Relation, corners: Sequence[tuple[float, float]]) -> float:
+    """Largest distance, capture pixels, of some source places under two relations."""
+    places = [np.array(corners) * relation.scale + relation.offset for relation in (one, other)]
+    return float(np.abs(places[0] - places[1]).max())
 
 
 @dataclass(frozen=True, slots=True)
@@ -291,6 +299,36 @@ def refine(
         step = np.asarray(np.linalg.solve(normal, right), np.float64)
         relation = relation.moved(step[::2], step[1::2])
     return relation
+
+
+def place_by_detail(
+    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: NDArray[np.bool_]
+) -> Relation:
+    """Sharpen a relation of pictures whose detail may have been filtered on the way.
+
+    Both are smoothed, so that a blur or a sharpening hardly tells; large ones are reduced.
+
+    Parameters
+    ----------
+    pairs, first, clear
+        See `register`.
+    """
+    height, width = pairs[0][1].shape
+    factor = max(1, width // _SEARCH_COLUMNS)
+    size = width // factor, height // factor
+    smooth = [
+        (
+            ndimage.gaussian_filter(source, _SMOOTHED * factor),
+            _reduce(ndimage.gaussian_filter(capture, _SMOOTHED * factor), factor, size),
+        )
+        for source, capture in pairs
+    ]
+    relation = first.reduced(factor)
+    clear = clear[: size[1] * factor : factor, : size[0] * factor : factor]
+    for _ in range(2):
+        relation = refine(smooth, relation, clear)
+    (sx, sy), (ox, oy) = relation.scale, relation.offset
+    return Relation((sx * factor, sy * factor), (ox * factor, oy * factor))
 
 
 def simplest(

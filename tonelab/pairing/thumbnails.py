@@ -43,6 +43,11 @@ class Area:
         return self.x1 - self.x0
 
     @property
+    def corners(self) -> list[tuple[float, float]]:
+        """Two that are opposite."""
+        return [(self.x0, self.y0), (self.x1, self.y1)]
+
+    @property
     def height(self) -> float:
         """Pixels down."""
         return self.y1 - self.y0

@@ -177,8 +177,7 @@ class _Adder:
         pairs = [*zip(source, captured[-len(source) :], strict=True)]
         if kind == "detail" and not self._in_place():
             scaling = self._add_resampled(source[-1], captured[-1])
-            if layout is None:
-                self._add_rescaled(pairs, scaling, number)
+            self._add_rescaled(pairs, scaling, number)
         if self.shift is None:
             return
         facing = [self._facing(*planes) for planes in pairs]
@@ -234,17 +233,20 @@ class _Adder:
                 np.minimum(rows // down, height - 1), np.minimum(columns // across, width - 1)
             )
             facing.append(((shown, chroma[0][there], chroma[1][there]), capture))
-        self._add_moving(facing, mask, number, (1, 1))
         shown, capture = facing[-1][0][0], facing[-1][1]
-        self._add_joint(0, shown, capture[0], mask)
         if self.shift is None:
             self._add_luma(shown, capture[0], mask, plain)
-            self._add_surround(facing[-1][0], capture[0], mask, (1, 1))
             if (self.source_factors, self.capture_factors) == ((2, 2), (2, 1)):
                 (scale_x, scale_y), (x, y) = relation
                 to_rows = (scale_x, scale_y), (x / 2, y)
                 held = pairs[-1][0], capture, mask[:, ::2], to_rows, scaling.name
                 self.chroma_ways += chroma_way_sums(*held)
+        if self.pair.layout is not None:
+            return  # whose flat patches tell all else
+        self._add_moving(facing, mask, number, (1, 1))
+        self._add_joint(0, shown, capture[0], mask)
+        if self.shift is None:
+            self._add_surround(facing[-1][0], capture[0], mask, (1, 1))
         if not self.rgb:
             how = chroma_relation(self.pair), scaling.name
             self.foretold.append(colour_sums(pairs[-1][0], capture, shown, mask, *how))
