@@ -263,6 +263,19 @@ def saturation(evidence: Evidence) -> Findings:
             alternatives=("a colour-management control", "a gamut mapping"),
             decided_by="a capture with colour management off",
         )
+        most, of_most = _of_most(gains)
+        if of_most and abs(most / expected - 1) > _SATURATION_LIMIT + _BY_HUE_LIMIT:
+            yield altered(
+                "saturation-changed",
+                f"Saturation of the other hues is not kept: {of_most} of {len(gains)} have a "
+                f"chroma ratio of {most:.4f}{against}.",
+                value=most,
+                bound=_BY_HUE_LIMIT,
+                count=len(source),
+                threshold=expected * (1 + _SATURATION_LIMIT),
+                alternatives=("a saturation control", "a colour-management control"),
+                decided_by="a capture with the saturation control at its neutral setting",
+            )
     elif abs(value / expected - 1) < _SPILT and (
         # Colours of scaled content are looked at where none spill.
         displaced(evidence) or (evidence.resampled and evidence.layout is not None)
@@ -299,6 +312,14 @@ def saturation(evidence: Evidence) -> Findings:
         )
 
 
+def _of_most(gains: FloatArray) -> tuple[float, int]:
+    """Chroma ratio that most hues share, and how many; none if less than half of them do."""
+    near = np.abs(gains[:, None] / gains - 1) < _BY_HUE_LIMIT
+    best = int(near.sum(axis=1).argmax())
+    count = int(near[best].sum())
+    return float(np.median(gains[near[best]])), count if 2 * count > len(gains) else 0
+
+
 def _by_digits(evidence: Evidence) -> tuple[complex, float] | None:
     """Ratio of chroma by the digits of captured codes, where it alone was changed."""
     found = evidence.explanation
@@ -320,7 +341,9 @@ def _uneven(
         if np.count_nonzero(rows) < _LEAST_OF_HUE:
             continue
         ratio, half_width = complex_ratio(source[rows], capture[rows])
-        codes = 0.6 * (evidence.chroma_rounded_to - 1)
+        # Dither carries means, but not those that a stage before it rounded.
+        staged = evidence.chroma_rounded_to < evidence.grain and hidden_stages(evidence)
+        codes = 0.6 * ((evidence.grain if staged else evidence.chroma_rounded_to) - 1)
         if evidence.resampled:
             codes += _SCATTER * float(evidence.explanation.residual[0])
         coarse = codes / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))

@@ -28,6 +28,7 @@ if TYPE_CHECKING:
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _NOISY = 0.3  # codes; more in flat patches is dither
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
+_DISTURBED = 3.0  # times the usual variance within a patch
 _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
@@ -275,6 +276,7 @@ def levels_seen(evidence: Evidence, last: Stage | None = None) -> tuple[int, int
         return 0, 0
     if evidence.layout is not None and evidence.noise > _NOISY:
         # Means of dithered patches meet by chance, and part by chance.
+        neutrals = _undisturbed(neutrals)
         code, row = np.unique(np.rint(neutrals.source[:, 0]), return_inverse=True)
         still, _ = _stands_still(np.bincount(row, neutrals.capture[:, 0]) / np.bincount(row))
         return len(code) - int(still.sum()), len(code)
@@ -315,6 +317,8 @@ def steps(evidence: Evidence) -> Findings:
             "the chart, in full",
         )
         return
+    if evidence.layout is not None and evidence.noise >= _NOISY:
+        neutrals = _undisturbed(neutrals)
     order = np.argsort(neutrals.source[:, 0], kind="stable")
     code = np.rint(neutrals.source[order, 0])
     levels, first = np.unique(code, return_index=True)
@@ -487,6 +491,12 @@ def _by_colour(samples: IntArray) -> Samples:
     source[:, 0], capture[:, 0] = levels - ORIGIN[0], reached - ORIGIN[0]
     often = np.full(len(levels), int(pairs.min(initial=1)), np.int64)
     return Samples(source, capture, np.zeros_like(source), often, levels, levels)
+
+
+def _undisturbed(greys: Samples) -> Samples:
+    """Patches without single samples that are far from the others, as at reserved codes."""
+    variance = greys.variance[:, 0]
+    return greys[variance <= _DISTURBED * float(np.median(variance))]
 
 
 def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:

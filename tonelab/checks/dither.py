@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
 
 _LEAST_VARIANCE = 0.02  # squared codes
+_RINGS = 0.3  # codes that a scaler may leave within a patch
 _WITHIN_PATCH = 0.02  # share of what surroundings add by which it may vary within a patch
 _BIAS_LIMIT = 0.25  # codes of mean error that dither may leave
 _LEAST_STILL = 20  # places of one source code
@@ -44,6 +45,8 @@ def dither(evidence: Evidence) -> Findings:
         return
     temporal, spatial, source, frames, count = found
     sigma = float(np.sqrt(max(temporal, 0.0) + max(spatial, 0.0)))
+    if evidence.resampled and evidence.layout is not None:
+        source += _RINGS**2
     if evidence.drift is not None:
         # Surroundings change luma within a patch too.
         source += (_WITHIN_PATCH * float(evidence.drift.codes.std())) ** 2

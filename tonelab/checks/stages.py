@@ -17,6 +17,7 @@ from tonelab.checks.coarse import (
     carried_on,
     foretold,
 )
+from tonelab.checks.evidence import kept
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import CHAIN, altered, undecided
 
@@ -52,6 +53,7 @@ def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
     return found
 
 
+@kept
 def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
     """Name a stage whose steps a later one hides, or that follows a change of levels as R'G'B'.
 

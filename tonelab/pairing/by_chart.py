@@ -84,7 +84,7 @@ def pair_by_chart(
     findings = (
         *time_findings(timing, source, capture, len(readings)),
         *page_findings(timing, chart.layout),
-        *space_findings(chart.layout, chart.geometry, geometry),
+        *space_findings(chart.layout, chart.geometry, geometry, (relation.scale, relation.offset)),
     )
     return Pair(
         source,

@@ -152,9 +152,13 @@ def place_findings(
         )
 
 
-def space_findings(layout: Layout, source: Geometry, capture: Geometry) -> Iterator[Finding]:
-    """Yield findings about a picture that was scaled, shifted or cut."""
-    relation = relate(source, capture)
+def space_findings(
+    layout: Layout,
+    source: Geometry,
+    capture: Geometry,
+    relation: tuple[tuple[float, float], tuple[float, float]],
+) -> Iterator[Finding]:
+    """Yield findings about a picture that was scaled, shifted or cut; see `relate`."""
     yield from place_findings(relation, (source.size, capture.size), capture.residual, 4)
     luma, _ = sample_windows(layout, capture, "444")
     cut = int((luma[:, 2] == 0).sum())
