@@ -39,7 +39,7 @@ _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usua
 _LEAST_GAP = 6.0  # codes in a row
 _LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
-_PARTS, _MANY = 4, 0.25  # of the codes, and share of steps lost in each before a filter
+_PARTS, _MANY = 4, 0.25  # of the codes, and share of steps that a stage takes in each
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
 _LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rounds anew
 _LEAST_OF_CHROMA = 24  # codes of either plane
@@ -182,7 +182,7 @@ def _how_cut(evidence: Evidence) -> str:
 
 def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
     stages = stages_of_pictures(evidence) if evidence.pass_through and not hidden else ()
-    counted = codes_used(evidence) or (None if evidence.clear else _levels_ahead(evidence))
+    counted = codes_used(evidence) or _levels_ahead(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
     elif evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
@@ -406,14 +406,20 @@ def _told_ahead(evidence: Evidence, ahead: Samples) -> Samples:
 
 
 def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
-    """Levels that reached a filter, and how many there should be, if many are missing."""
-    ahead = before_filter(evidence)
-    if ahead is None:
+    """Levels that reached a filter or other primaries, and how many should have, if few did."""
+    paths = evidence.paths
+    if paths is not None and evidence.layout is None and evidence.explanation.gamut is not None:
+        greys = _by_colour(paths.samples)
+        greys = greys[_inside(evidence, greys)]
+        still = np.diff(greys.capture[:, 0]) < _HALF
+    elif not evidence.clear and (ahead := before_filter(evidence)) is not None:
+        greys = _told_ahead(evidence, ahead)
+        error = np.sqrt(greys.variance[:, 0])
+        still = _flat(greys.source[:, 0], greys.capture[:, 0], error)
+    else:
         return None
-    greys = _told_ahead(evidence, ahead)
-    levels = greys.source[:, 0]
-    next_to = np.diff(levels) == 1
-    still = _flat(levels, greys.capture[:, 0], np.sqrt(greys.variance[:, 0])) & next_to
+    next_to = np.diff(greys.source[:, 0]) == 1
+    still &= next_to
     lost, steps = int(still.sum()), int(next_to.sum())
     if steps < _LEAST_GREYS:
         return None
