@@ -14,6 +14,7 @@ from tonelab.checks.filters import before_filter, bends_no_means, noise_alone
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import flat, hidden_stages, last_stage, stages_of_pictures
 
 if TYPE_CHECKING:
@@ -185,8 +186,12 @@ def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> F
     counted = codes_used(evidence) or _levels_ahead(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
-    elif evidence.pass_through and len(evidence.tones) >= _LEAST_GREYS and not evidence.clear:
-        text = "Levels cannot be counted where detail or noise moves single samples."
+    elif (
+        evidence.pass_through
+        and len(evidence.tones) >= _LEAST_GREYS
+        and (not evidence.clear or _follows_scenes(evidence))
+    ):
+        text = "Levels cannot be counted where detail, noise or the scene moves single samples."
         yield undecided("depth", text, "a capture of the chart")
     else:
         yield _by_greys(evidence, count)
@@ -216,6 +221,11 @@ def _by_greys(evidence: Evidence, count: int) -> Finding:
         count=count,
         threshold=(1 - _LEVELS_LOST) * expected,
     )
+
+
+def _follows_scenes(evidence: Evidence) -> bool:
+    """Whether codes before a scaler are means over scenes that are mapped in several ways."""
+    return evidence.rescaled and moved_scenes(evidence) is not None
 
 
 def _lost_before(evidence: Evidence, last: Stage, count: int) -> Findings:
@@ -297,7 +307,9 @@ def steps(evidence: Evidence) -> Findings:
         neutrals, clear = _by_colour(evidence.paths.samples), True
     neutrals = neutrals[_inside(evidence, neutrals)]
     # Luma of scaled pictures is foretold before other primaries, not behind them.
-    unlike = evidence.rescaled and evidence.explanation.gamut is not None
+    unlike = evidence.rescaled and (
+        evidence.explanation.gamut is not None or _follows_scenes(evidence)
+    )
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
     # Dither hides which pixels a filter foretells.
