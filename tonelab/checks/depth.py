@@ -8,7 +8,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.checks.coarse import Stage, are_repeated, how_cut, way_of_last
-from tonelab.checks.evidence import LEAK_LIMIT, Samples
+from tonelab.checks.evidence import LEAK_LIMIT, Samples, common_step
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import before_filter, bends_no_means, noise_alone
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
@@ -119,9 +119,9 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
     many = min(map(len, used)) >= _LEAST_OF_CHROMA
     noises = evidence.chroma_noises
     moved = np.count_nonzero(noises > _NOISY) > (1 - _EXACT) * len(noises)
-    if not many or moved or _common_step(before) > 1:
+    if not many or moved or common_step(before) > 1:
         return None
-    step = _common_step(after)
+    step = common_step(after)
     if step > 1:
         bias = float(np.mean(evidence.explanation.chroma_offset))
         name, bits = "eight-bits" if step == 4 else "reduced", 10 - int(np.log2(step))
@@ -142,12 +142,6 @@ def _coarse_chroma(evidence: Evidence) -> Finding | None:
         alternatives=(f"{CHAIN} records fewer bits than its file holds",),
         decided_by="the same source with all that changes luma off",
     )
-
-
-def _common_step(planes: IntArray) -> int:
-    """Return the common step of the codes of some planes, of their histograms."""
-    step = int(np.gcd.reduce(np.flatnonzero(planes.any(axis=0))))
-    return step if step in {2, 4, 8, 16} else 1
 
 
 def _cut(bias: float, step: int) -> str:

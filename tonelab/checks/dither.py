@@ -14,6 +14,8 @@ from tonelab.checks.stages import hidden_stages
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.signal.quantisation import FloatArray
+    from tonelab.tallies.tallies import IntArray
 
 _LEAST_VARIANCE = 0.02  # squared codes
 _RINGS = 0.3  # codes that a scaler may leave within a patch
@@ -27,9 +29,9 @@ _LEAST_LAGGED = 500  # samples that are seen again after so many frames
 _LEAST_FRAMES = 4  # in a row, to tell a period
 _IN_PART = 0.8  # share of the least change at other lags that the repeat of a part leaves
 _PATTERN = 0.1  # share of temporal variance that a frozen pattern below it has at least
-_FROZEN = 0.01  # share of a frozen pattern's variance that filters of moving detail leave over time
+_FROZEN = 0.03  # share of a frozen pattern's variance that filters of moving detail leave over time
 _MOVING, _GROWS = 0.3, 2.0  # codes of noise; times by which changes grow over the lags seen
-_REPEATS = 0.02  # share of the mean squared change that a period leaves
+_REPEATS = 0.03  # share of the mean squared change that a period leaves
 
 
 @check("dither", "dither and noise on flat areas", always=True)
@@ -185,14 +187,25 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
     repeats = seen[(seen > 1) & (change[seen] < _REPEATS * change[seen].mean())]
     if len(repeats):
         return f"Temporal dither with a period of {repeats[0]} frames"
+    around = evidence.layout is None and _surrounded(evidence)
     for period in seen[seen > 1]:
-        others = change[seen[seen % period > 0]]
-        if change[seen[seen % period == 0]].max() < _IN_PART * others.min(initial=np.inf):
+        left = _without_growth(change, seen, period) if around else change
+        others = left[seen[seen % period > 0]]
+        if left[seen[seen % period == 0]].max() < _IN_PART * others.min(initial=np.inf):
             return f"Temporal dither, a part of which repeats with a period of {period} frames"
     # Patches of a chart are flat; what moves in pictures leaves less of a pattern to be seen.
     share = 1.0 if evidence.layout is None else _PATTERN
     mixed = " over a frozen pattern" if spatial > max(_LEAST_VARIANCE, share * temporal) else ""
     return f"Temporal dither without a period up to {len(seen)} frames{mixed}"
+
+
+def _without_growth(change: FloatArray, seen: IntArray, period: int) -> FloatArray:
+    """Take off changes what grows from frame to frame, as it does between lags a period apart."""
+    later = seen[np.isin(seen + period, seen)]
+    if not len(later):
+        return change
+    growth = float((change[later + period] - change[later]).mean()) / period
+    return change - growth * np.arange(len(change))
 
 
 def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:

@@ -480,9 +480,7 @@ class Evidence:
     @cached_property
     def code_step(self) -> int:
         """Common step of all captured luma codes, in 10-bit codes: 4 for 8 bits."""
-        used = np.flatnonzero(self.capture_histogram[0])
-        step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
-        return step if step in {1, 2, 4, 8, 16} else 1
+        return common_step(self.capture_histogram[:1])
 
     @cached_property
     def bits_repeated(self) -> bool:
@@ -536,7 +534,10 @@ class Evidence:
         """The same of chroma, which may have more codes than luma is left with."""
         sent = int(np.count_nonzero(self.source_histogram[1:]))
         used = int(np.count_nonzero(self.capture_histogram[1:]))
-        return min(self.rounded_to, max(1, round(sent / max(used, 1))))
+        # A chart has not all codes to lose; a tint moves those that are left.
+        left = [np.diff(np.flatnonzero(plane)) for plane in self.capture_histogram[1:]]
+        step = min(int(np.gcd.reduce(steps)) if len(steps) else 1 for steps in left)
+        return min(self.rounded_to, max(step, round(sent / max(used, 1))))
 
     @property
     def uncertain_offset(self) -> float:
@@ -599,6 +600,13 @@ class Evidence:
         spread = np.zeros((3, 1024), np.int64)
         spread[:, :: 1024 // table.shape[1]] = table
         return spread
+
+
+def common_step(planes: IntArray) -> int:
+    """Return the common step of the codes of some planes, of their histograms: 4 for 8 bits."""
+    used = np.flatnonzero(planes.any(axis=0))
+    step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
+    return step if step in {1, 2, 4, 8, 16} else 1
 
 
 def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:

@@ -95,14 +95,14 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     told = np.bincount(group[np.unique(colour, return_index=True)[1]]) >= _COLOURS_OF_LEVEL
     if told.sum() < _LEAST_LEVELS:
         return None
-    bound = float(np.sqrt(within))
-    if keeps_detail(evidence.paths):
+    bound, detailed = float(np.sqrt(within)), keeps_detail(evidence.paths)
+    if detailed:
         of_mean = noise / float(np.median(total[told]))
         bound = float(np.sqrt(max(within - noise, 0.0)) + _SURELY * np.sqrt(of_mean))
     swing = float(np.percentile(np.abs(mean[told]), 95))
     # Rounding differs by chroma too where chroma adds to luma.
     mixed = found.matrices is not None or found.gamut is not None
-    limit = _SWING * (2 * evidence.grain if mixed else 1) + bound
+    limit = _SWING * (2 * evidence.grain if mixed else 1 if detailed else 2) + bound
     if swing < limit:
         return None
     return altered(
