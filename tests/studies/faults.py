@@ -62,6 +62,7 @@ CLEAN = (
 PQ = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
 FIELDS = ("matrix", "range", "transfer", "primaries")
 UNDONE = 0.02  # of the samples that a fault changes by itself; what leaves no more is undone
+AT_EDGES = 0.1  # the same, where luma of one patch meets chroma of the next
 READ_ALIKE, NEARLY_ALL = 3.0, 0.99  # codes of R'G'B' that rounding of range and matrix may cost
 RESERVED = (0, 1, 2, 3, 1020, 1021, 1022, 1023)  # by BT.2100, for synchronisation
 LABELS = ("matrix", "primaries", "range")
@@ -224,7 +225,8 @@ def undone(case: Case) -> list[str]:
     matrices reads what the other coded, as both are one mix-up then, or none. A label is no fault
     where the other one made the samples what it says, nor are reserved codes where none is left.
     Of fewer bits before a gain the gain alone may be left, and frames that were repeated may be
-    those that were dropped.
+    those that were dropped. Beside a conversion of primaries, which rounds all and clips, a code is
+    no difference, nor are pixels at edges, where luma of one colour meets chroma of the next.
     """
     ways = [INJURIES[name].parameters[0] for name in case.names if name.startswith("matrix ")]
     if len(ways) == 2 and ways[0][1] == ways[1][0]:
@@ -245,8 +247,11 @@ def undone(case: Case) -> list[str]:
         if replace(what, steps=(), frames=None) != replace(base, steps=(), frames=None):
             return None
         pairs = zip(chain(*planes), chain(*bases), strict=False)  # to the end of the shorter one
-        return sum(int(np.count_nonzero(a != b)) for a, b in pairs)
+        apart = (np.abs(np.subtract(a, b, dtype=int)) > code for a, b in pairs)
+        return sum(map(int, map(np.count_nonzero, apart)))
 
+    converts = any(name.startswith("primaries ") for name in case.names)
+    code, most = (1, AT_EDGES) if converts else (0, UNDONE)
     what, capture, planes = shown(0, 1)
     _, spotless, clean_planes = shown()
     if what.declared.keys() & {"matrix", "range"} and not what.halved and not what.frames:
@@ -266,7 +271,7 @@ def undone(case: Case) -> list[str]:
         gone.append("reserved codes")
     for n, name in enumerate(case.names):
         left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
-        if left is not None and alone and left <= UNDONE * alone:
+        if left is not None and alone and left <= most * alone:
             gone.append(name)
         other = shown(1 - n)[0]
         if what.frames and other.frames and what.frames(FRAMES) == other.frames(FRAMES):

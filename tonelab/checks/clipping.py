@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,8 @@ from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, u
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
     from tonelab.checks.evidence import Evidence, Samples
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
@@ -32,6 +35,7 @@ _ENDS = (
 )
 
 
+_APART, _BY_CLIP = 4.0, 0.5  # codes that a clip moves; share of the rest that it must leave
 _STEPS = 4.0  # codes RMS that steps of luma may leave
 # Of what surroundings add, by which it is foretold too high or too low, and of clipped places.
 _OFF_BY, _SURROUNDED = 0.15, 0.6
@@ -49,6 +53,10 @@ def clipping(evidence: Evidence) -> Findings:
         )
         return
     if evidence.explanation.gamut is not None:
+        first = _before_conversion(evidence, samples)
+        if first is not None:
+            yield first
+            return
         text = (
             "A conversion of primaries ends at the ends of R'G'B', whatever came before or after."
         )
@@ -57,9 +65,13 @@ def clipping(evidence: Evidence) -> Findings:
     predicted = evidence.predict(samples)
     inside = ((predicted + ORIGIN > 1) & (predicted + ORIGIN < 1022)).all(axis=1)
     samples, predicted = samples[inside], predicted[inside]
-    rgb = _as_rgb(evidence, samples, predicted)
-    if rgb is not None:
-        yield rgb
+    onto = _as_rgb(evidence, samples, predicted)
+    if onto is not None:
+        cube, clipped = onto
+        yield cube
+        # Greys may have been clipped short of the cube's ends.
+        short = (_at_end(evidence, samples, clipped, *end) for end in _ENDS[:2])
+        yield from (finding for finding in short if finding is not None)
         return
     kept: list[str] = []
     unseen: list[str] = []
@@ -81,6 +93,46 @@ def clipping(evidence: Evidence) -> Findings:
             f"Excursions are kept: {', '.join(kept)}.",
             count=int(samples.count.sum()),
         )
+
+
+def _before_conversion(evidence: Evidence, samples: Samples) -> Finding | None:
+    """Tell chroma that was clipped before a conversion of primaries.
+
+    The conversion ends at the ends of R'G'B', so that it leaves nothing to tell of clipped luma.
+    """
+    predicted = evidence.predict(samples)
+    best: tuple[float, Finding | None] = (_BY_CLIP, None)
+    for clip in _chroma_clips():
+        clipped = evidence.predict(replace(samples, source=clip(samples.source)))
+        rows = np.abs(clipped - predicted).max(axis=1) > _APART
+        if np.count_nonzero(rows) < _LEAST:
+            continue
+        seen = samples.capture[rows]
+        kept, left = (
+            float(np.sqrt(np.mean(np.square(seen - codes[rows])))) for codes in (predicted, clipped)
+        )
+        if left / max(kept, 1.0) < best[0] and left < _tolerance(evidence):
+            told = altered(
+                "clipping-chroma",
+                f"Chroma was clipped before colours were converted: {int(rows.sum())} patches "
+                f"arrive as that makes them, to {left:.1f} codes, and {kept:.1f} without it.",
+                value=kept,
+                bound=left,
+                unit="codes",
+                count=int(samples.count[rows].sum()),
+                threshold=_APART,
+                alternatives=(f"{CHAIN} limits codes",),
+                decided_by=AFTER,
+            )
+            best = left / max(kept, 1.0), told
+    return best[1]
+
+
+def _chroma_clips() -> Iterator[Callable[[FloatArray], FloatArray]]:
+    """Clips of centred codes, shape (N, 3), by how far chroma reaches."""
+    for reach in range(448, 500, 4):
+        ends = np.array([np.inf, reach, reach])
+        yield partial(np.clip, a_min=-ends, a_max=ends)
 
 
 def _foretold(evidence: Evidence) -> bool:
@@ -168,10 +220,13 @@ def _limits(seen: FloatArray, rgb: FloatArray) -> tuple[float, float]:
     return min(float(low), 0.0), max(float(high), 1.0)
 
 
-def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Finding | None:
+def _as_rgb(
+    evidence: Evidence, samples: Samples, predicted: FloatArray
+) -> tuple[Finding, FloatArray] | None:
     """Whether excursions went through R'G'B' without room for them, before other changes or after.
 
-    Each way is taken on its own, as levels that are changed move what lies beyond the ends.
+    Each way is taken on its own, as levels that are changed move what lies beyond the ends. With
+    the finding goes what it predicts.
     """
     found = evidence.explanation
     added = predicted - found.predict(samples.source)  # by surroundings
@@ -194,7 +249,8 @@ def _as_rgb(evidence: Evidence, samples: Samples, predicted: FloatArray) -> Find
         limit = _tolerance(evidence) + 1 + _SURROUNDED * _driven(evidence)
         if luma <= limit and max(chroma) <= _tolerance(evidence) + 1:
             moved = float(np.median(as_is[rows]))
-            return _onto_cube(samples[rows], (low, high), moved, max(luma, *chroma))
+            rest = max(luma, *chroma)
+            return _onto_cube(samples[rows], (low, high), moved, rest), limited
     return None
 
 

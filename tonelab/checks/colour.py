@@ -31,8 +31,8 @@ _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
 _INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip nothing
 _LEAST_OF_HUE = 3  # coloured samples
-# Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
 _NOISY = 1.0  # codes
+# Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
 _SCATTER = 4.0
 _TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
@@ -345,8 +345,8 @@ def _uneven(
         # Dither carries means, but not those that a stage before it rounded.
         staged = evidence.chroma_rounded_to < evidence.grain and hidden_stages(evidence)
         codes = 0.6 * ((evidence.grain if staged else evidence.chroma_rounded_to) - 1)
-        if evidence.resampled or evidence.explanation.gamut is not None:
-            codes += _SCATTER * float(evidence.explanation.residual.max())
+        if evidence.resampled:
+            codes += _SCATTER * float(evidence.explanation.residual[0])
         coarse = codes / float(np.sqrt(np.mean(np.abs(source[rows]) ** 2)))
         bound = 2 * half_width / mean + 2 * _slack(evidence, source[rows]) + coarse
         found.append((abs(abs(ratio) / mean - 1), bound))

@@ -183,7 +183,7 @@ def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> F
     elif (
         evidence.pass_through
         and len(evidence.tones) >= _LEAST_GREYS
-        and (not evidence.clear or _follows_scenes(evidence))
+        and (not evidence.clear or _mixes(evidence))
     ):
         text = "Levels cannot be counted where detail, noise or the scene moves single samples."
         yield undecided("depth", text, "a capture of the chart")
@@ -217,9 +217,12 @@ def _by_greys(evidence: Evidence, count: int) -> Finding:
     )
 
 
-def _follows_scenes(evidence: Evidence) -> bool:
-    """Whether codes before a scaler are means over scenes that are mapped in several ways."""
-    return evidence.rescaled and moved_scenes(evidence) is not None
+def _mixes(evidence: Evidence) -> bool:
+    """Whether codes before a scaler are means over scenes, or colours, mapped in several ways."""
+    if evidence.layout is not None or not evidence.resampled:
+        return False
+    moved = evidence.rescaled and moved_scenes(evidence) is not None
+    return moved or evidence.explanation.gamut is not None
 
 
 def _lost_before(evidence: Evidence, last: Stage, count: int) -> Findings:
@@ -301,9 +304,7 @@ def steps(evidence: Evidence) -> Findings:
         neutrals, clear = _by_colour(evidence.paths.samples), True
     neutrals = neutrals[_inside(evidence, neutrals)]
     # Luma of scaled pictures is foretold before other primaries, not behind them.
-    unlike = evidence.rescaled and (
-        evidence.explanation.gamut is not None or _follows_scenes(evidence)
-    )
+    unlike = _mixes(evidence)
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
     # Dither hides which pixels a filter foretells.
@@ -414,7 +415,8 @@ def _told_ahead(evidence: Evidence, ahead: Samples) -> Samples:
 def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
     """Levels that reached a filter or other primaries, and how many should have, if few did."""
     paths = evidence.paths
-    if paths is not None and evidence.layout is None and evidence.explanation.gamut is not None:
+    converted = evidence.layout is None and evidence.explanation.gamut is not None
+    if paths is not None and converted and not evidence.resampled:
         greys = _by_colour(paths.samples)
         greys = greys[_inside(evidence, greys)]
         still = np.diff(greys.capture[:, 0]) < _HALF

@@ -22,7 +22,7 @@ from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_t
 from tonelab.tallies.ahead import codes_before_scaling
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.paths import tally_paths
-from tonelab.tallies.rescaled import FINER, tell_scaling
+from tonelab.tallies.rescaled import FINER, KNOWN, tell_scaling
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -39,6 +39,7 @@ if TYPE_CHECKING:
     from tonelab.tallies import Tallies
     from tonelab.tallies.ahead import Ahead
     from tonelab.tallies.path_tables import PathTables
+    from tonelab.tallies.rescaled import Scaling
     from tonelab.tallies.tallies import IntArray
 
 _T = TypeVar("_T")
@@ -265,7 +266,10 @@ class Evidence:
         if self.layout is not None or self.pair is None or not self.rescaled:
             return None
         assert self.paths is not None
-        found = codes_before_scaling(self.pair, bursts(self.pair), self.scaler)
+        how = self.scaler
+        if (how.left if any(how.detail) else how.filtered) >= KNOWN:
+            return None
+        found = codes_before_scaling(self.pair, bursts(self.pair), how.name)
         joint = self.paths.joint[0]
         count = np.maximum(joint.sum(axis=1), 1)
         mean, square = (joint @ np.arange(1024.0) ** n / count for n in (1, 2))
@@ -276,10 +280,10 @@ class Evidence:
         return found if bent > _BENT**2 and luma.left < after else None
 
     @cached_property
-    def scaler(self) -> str:
-        """Key of the filter that the picture was scaled with."""
+    def scaler(self) -> Scaling:
+        """How the picture was scaled."""
         assert self.paths is not None
-        return tell_scaling(self.paths.resampled, self.paths.resampled_chroma).name
+        return tell_scaling(self.paths.resampled, self.paths.resampled_chroma)
 
     @property
     def greys_of_samples(self) -> Samples:

@@ -25,6 +25,7 @@ _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _BY_NOISE = 0.1  # hundredths of chroma gain for each code of noise
 _SPILT = 1.0  # hundredths of chroma gain
+_MOVED = 0.003  # of a gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
 _CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
@@ -158,6 +159,8 @@ def levels(evidence: Evidence) -> Findings:
     bend = rests[0]
     if line is not None:
         (gain_bound, offset_bound), bend = line[1], 0.0
+    if evidence.resampled and found.gamut is not None:
+        gain_bound += _MOVED  # what was scaled behind a conversion is foretold before it
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
@@ -321,12 +324,13 @@ def near_levels(evidence: Evidence) -> Fault | None:
         after = abs(found.luma_offset - fault.luma_offset * found.luma_gain / fault.luma_gain)
         one = luma < _CONTROL and min(400 * luma, moved, after) < _MATCH
         chroma = abs(found.saturation - fault.chroma_gain) * 100
+        exact = max(400 * luma, moved) < _MATCH
         if chroma < rest and (one or (luma < gain and moved < offset)):
-            by_chroma.append((chroma, fault))
-        if max(400 * luma, moved) < _MATCH:
+            by_chroma.append((not exact, chroma, fault.id, fault))
+        if exact:
             by_luma.append(fault)
     if by_chroma:
-        return min(by_chroma, key=lambda told: told[0])[1]
+        return min(by_chroma)[-1]
     return _at_stage(evidence, by_luma[0]) if by_luma else None
 
 

@@ -72,6 +72,8 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     if evidence.paths is None or not evidence.pass_through:
         return None
     samples, found = _of_moments(evidence), evidence.explanation
+    if found.gamut is not None and evidence.resampled:
+        return None  # what was scaled behind a conversion is not what is converted here
     if found.gamut is not None:
         samples[:, 1:4] = np.rint(found.converted(samples[:, 1:4] - ORIGIN, found.first) + ORIGIN)
     _, code = np.unique(samples[:, 1], return_inverse=True)
@@ -131,7 +133,7 @@ def _of_moments(evidence: Evidence) -> FloatArray:
     runs = bursts(pair)
     rows = []
     for number in np.unique(np.linspace(0, len(runs) - 1, _SCENES).astype(int)):
-        luma = of_curve(codes_before_scaling(pair, [runs[number]], evidence.scaler)[0])
+        luma = of_curve(codes_before_scaling(pair, [runs[number]], evidence.scaler.name)[0])
         seen = luma.capture[:, 0] + ORIGIN[0]
         grey = [np.full(len(luma), neutral) for neutral in ORIGIN[1:]]
         burst, code = np.full(len(luma), number), luma.source[:, 0] + ORIGIN[0]
