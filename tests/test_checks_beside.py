@@ -32,9 +32,10 @@ from test_checks_named import capture_signal, content_paths, told
 
 from tonelab.checks import REGISTER
 from tonelab.checks.converted import ConvertedClip
-from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.evidence import Evidence
 from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.run import gather
+from tonelab.checks.samples import Samples
 from tonelab.checks.stages import last_stage
 from tonelab.pairing.alignment import _less_levels
 from tonelab.tallies.resampling import KERNELS, resample, response

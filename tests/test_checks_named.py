@@ -48,10 +48,11 @@ from skimage.transform import downscale_local_mean, resize
 from tonelab.chart import Geometry
 from tonelab.checks import REGISTER, examine, explain
 from tonelab.checks.depth import codes_used, steps
-from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.evidence import Evidence
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import near_levels, twice_levels
+from tonelab.checks.samples import Samples
 from tonelab.checks.stages import stages_of_pictures
 from tonelab.pairing import Pair
 from tonelab.results import PairingFacts

@@ -19,9 +19,10 @@ from tonelab.checks import REGISTER, chroma
 from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, way_of_last
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import Evidence, Samples
+from tonelab.checks.evidence import Evidence
 from tonelab.checks.explain import ORIGIN, explain
 from tonelab.checks.levels import FAULTS, named_levels, twice_levels
+from tonelab.checks.samples import Samples
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
 from tonelab.pairing.findings import place_findings

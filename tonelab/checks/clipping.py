@@ -16,8 +16,9 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.checks.samples import Samples
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
 

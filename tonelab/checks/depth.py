@@ -8,12 +8,13 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.checks.coarse import Stage, are_repeated, how_cut, way_of_last
-from tonelab.checks.evidence import LEAK_LIMIT, Samples, common_step
+from tonelab.checks.evidence import LEAK_LIMIT
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import before_filter, bends_no_means, noise_alone
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
 from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.samples import Samples, common_step
 from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import flat, hidden_stages, last_stage, stages_of_pictures
 

@@ -17,17 +17,27 @@ from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, stage_be
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.covers import Cover, find_cover
 from tonelab.checks.explain import AS_SENT, ORIGIN, Explanation, explain
+from tonelab.checks.samples import (
+    LEAST_PIXELS,
+    Samples,
+    behind,
+    common_step,
+    foretold,
+    is_straight,
+    nominal,
+    none,
+    of_curve,
+    of_luma,
+)
 from tonelab.checks.surroundings import Drift, find_drift
-from tonelab.colours import LEAST_CELL, as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
 from tonelab.tallies.ahead import codes_before_scaling
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.paths import tally_paths
-from tonelab.tallies.rescaled import FINER, KNOWN, tell_scaling
+from tonelab.tallies.rescaled import KNOWN, tell_scaling
 
 if TYPE_CHECKING:
     from collections.abc import Callable
-
-    from numpy.typing import NDArray
 
     from tonelab.chart import Layout
     from tonelab.colours import Colours
@@ -48,11 +58,8 @@ LEAST_COLOURS = 48  # coloured samples
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
 CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
 _LEAST_GREYS = 8
-_LEAST_PIXELS = 16  # of one source code
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
-_SCATTERED, _UNBENT = 12.0, 0.6  # codes RMS about a line; share of it that a bend must leave
-_MOST, _ROUNDS = 0.8, 4  # share of codes that must keep to a line; rounds of its fit
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
 _EXPLAINED = 0.5  # share of a spread
@@ -76,45 +83,6 @@ def kept(function: Callable[[Evidence], _T]) -> Callable[[Evidence], _T]:
         return answers[name]
 
     return known
-
-
-@dataclass(frozen=True)
-class Samples:
-    """Colours of both sides in centred 10-bit codes, shape (N, 3), and what each rests on.
-
-    Attributes
-    ----------
-    source, capture
-        Means less black and neutral.
-    variance
-        Of single capture samples about their mean.
-    count
-        (N,): capture luma samples.
-    cluster
-        (N,): page or neighbourhood, within which errors may go together.
-    patch
-        (N,): row of the chart's patches, or of the table of colours.
-    """
-
-    source: FloatArray
-    capture: FloatArray
-    variance: FloatArray
-    count: IntArray
-    cluster: IntArray
-    patch: IntArray
-
-    def __len__(self) -> int:
-        return len(self.source)
-
-    def __getitem__(self, rows: NDArray[np.bool_]) -> Samples:
-        return Samples(
-            self.source[rows],
-            self.capture[rows],
-            self.variance[rows],
-            self.count[rows],
-            self.cluster[rows],
-            self.patch[rows],
-        )
 
 
 @dataclass(frozen=True)
@@ -169,7 +137,7 @@ class Evidence:
     def as_seen(self, *groups: int) -> Samples:
         """Return the same colours as they were captured, with what surroundings add to them."""
         if self.layout is None or self.in_view is None:
-            return _none()
+            return none()
         return self._samples(gather(self.in_view, self.layout, *groups, merge=False))
 
     @cached_property
@@ -178,7 +146,7 @@ class Evidence:
         assert self.layout is not None
         assert self.tallies is not None
         seen = gather(self.tallies, self.layout, Group.NEUTRAL, *COLOURED, merge=False)
-        return explain(_nominal(self._samples(seen)), self.source, self.code_step)
+        return explain(nominal(self._samples(seen)), self.source, self.code_step)
 
     @cached_property
     def cover(self) -> Cover | None:
@@ -207,7 +175,7 @@ class Evidence:
         found = self._at_sight
         if self.cover is not None:
             clear = self.as_seen(Group.NEUTRAL, *COLOURED)
-            found = explain(_nominal(clear), self.source, self.code_step)
+            found = explain(nominal(clear), self.source, self.code_step)
         return find_drift(self.layout, seen, found)
 
     def predict(self, samples: Samples) -> FloatArray:
@@ -222,7 +190,7 @@ class Evidence:
         """Greys of the chart; of other content its flat places close to neutral, by luma code."""
         if self.layout is not None:
             return self.of(Group.NEUTRAL)
-        return _none() if self.tallies is None else self._samples(gather_tones(self.tallies))
+        return none() if self.tallies is None else self._samples(gather_tones(self.tallies))
 
     @cached_property
     def tones(self) -> Samples:
@@ -239,7 +207,7 @@ class Evidence:
         single = joint[:, _RESERVED].sum(axis=1) < _SINGLE * joint.sum(axis=1)
         joint[np.ix_(single, _RESERVED)] = 0
         count = joint.sum(axis=1)
-        rows = np.flatnonzero(count >= _LEAST_PIXELS)
+        rows = np.flatnonzero(count >= LEAST_PIXELS)
         if len(rows) < _LEAST_GREYS:
             return self.neutrals
         mean = joint[rows] @ codes / count[rows]
@@ -302,7 +270,7 @@ class Evidence:
         _, luma, *chroma, seen, count = table.T
         alone = seen - leak @ (np.stack(chroma) - ORIGIN[1:, None])
         total = np.bincount(luma, count, 1024)
-        rows = np.flatnonzero(total >= _LEAST_PIXELS)
+        rows = np.flatnonzero(total >= LEAST_PIXELS)
         if len(rows) < _LEAST_GREYS:
             return self.neutrals
         sums = [np.bincount(luma, count * alone**n, 1024)[rows] for n in (1, 2)]
@@ -336,15 +304,15 @@ class Evidence:
         if self.layout is not None:
             samples = self.of(Group.NEUTRAL, *COLOURED)
         elif self.tallies is None:
-            return _none()
+            return none()
         else:
             samples = self._samples(gather_cells(self.tallies))
             strong = np.hypot(samples.source[:, 1], samples.source[:, 2]) > STRONG_CHROMA
             if self.stage is not None:
-                samples = _behind(self.stage, self.sites)
+                samples = behind(self.stage, self.sites)
             elif (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
-                samples = max(samples, _foretold(self.paths.foretold), key=len)
-        return _nominal(samples)
+                samples = max(samples, foretold(self.paths.foretold), key=len)
+        return nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:
         seen = as_ycbcr(colours, self.capture)
@@ -363,7 +331,7 @@ class Evidence:
     def sites(self) -> Samples:
         """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
         if self.paths is None:
-            return _none()
+            return none()
         table = self.paths.sites
         colours, of = np.unique(table[:, :3], axis=0, return_inverse=True)
         count = np.bincount(of, table[:, 6])
@@ -455,10 +423,10 @@ class Evidence:
         neutrals = self.neutrals
         inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
         if inside.sum() >= _LEAST_GREYS and self.capture.matrix != "rgb":
-            return _straight(neutrals.source[inside, :1], neutrals.capture[inside, 0], limit)
+            return is_straight(neutrals.source[inside, :1], neutrals.capture[inside, 0], limit)
         colours = self.colours
         if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
-            if _straight(colours.source, colours.capture[:, 0], limit):
+            if is_straight(colours.source, colours.capture[:, 0], limit):
                 return True
             # Other primaries bend the luma of colours, where no greys tell.
             if as_said or self.source.is_hdr:
@@ -577,7 +545,7 @@ class Evidence:
         _, colour = np.unique((luma << 20) | (cb << 10) | cr, return_inverse=True)
         total = np.bincount(colour, count)
         mean, square = (np.bincount(colour, count * seen**n) / total for n in (1, 2))
-        often = total >= _LEAST_PIXELS
+        often = total >= LEAST_PIXELS
         variance = (square - mean**2)[often]
         return float(np.sqrt(np.median(np.maximum(variance, 0)))) if len(variance) else 0.0
 
@@ -588,7 +556,7 @@ class Evidence:
             return np.zeros(0)
         joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)
         count = joint.sum(axis=1)
-        rows = joint[count >= _LEAST_PIXELS]
+        rows = joint[count >= LEAST_PIXELS]
         total = rows.sum(axis=1)
         variance = rows @ codes**2 / total - (rows @ codes / total) ** 2
         noises: FloatArray = np.sqrt(np.maximum(variance, 0.0))
@@ -604,90 +572,3 @@ class Evidence:
         spread = np.zeros((3, 1024), np.int64)
         spread[:, :: 1024 // table.shape[1]] = table
         return spread
-
-
-def common_step(planes: IntArray) -> int:
-    """Return the common step of the codes of some planes, of their histograms: 4 for 8 bits."""
-    used = np.flatnonzero(planes.any(axis=0))
-    step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
-    return step if step in {1, 2, 4, 8, 16} else 1
-
-
-def _straight(source: FloatArray, luma: FloatArray, limit: float) -> bool:
-    """Whether captured luma is a straight function of source codes, shape (N, K), luma first.
-
-    A few codes may leave it, which were clipped; those that few bits take together do not.
-    """
-    sent, seen = (len(np.unique(np.rint(codes))) for codes in (source[:, 0], luma))
-    limit = float(np.hypot(limit, sent / max(seen, 1) / np.sqrt(12)))
-    factors = np.column_stack([source, np.ones(len(source))])
-    kept = np.ones(len(luma), bool)
-    for _ in range(_ROUNDS):
-        slopes = np.linalg.lstsq(factors[kept], luma[kept])[0]
-        rest = np.abs(luma - factors @ slopes)
-        kept = rest <= max(limit, 4.5 * float(np.median(rest)))
-        if kept.mean() < _MOST:
-            return False
-    left = float(np.sqrt(np.mean(rest[kept] ** 2)))
-    if limit < left < _SCATTERED:
-        # A conversion bends all codes alike; what follows scenes or surroundings scatters them.
-        bends = np.column_stack([factors, source[:, :1] ** 2 / 1e3, source[:, :1] ** 3 / 1e6])[kept]
-        rest = luma[kept] - bends @ np.linalg.lstsq(bends, luma[kept])[0]
-        limit = left + 1 if np.sqrt(np.mean(rest**2)) > _UNBENT * left else limit
-    return bool(left < limit and 0.7 < slopes[0] < 1.4)
-
-
-def _nominal(samples: Samples) -> Samples:
-    luma = samples.source[:, 0]
-    return samples[(luma > 2) & (luma < 874)]
-
-
-def of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:
-    """Make samples of captured luma by source code, chroma left at zero."""
-    source, capture, spread = np.zeros((3, len(rows), 3))
-    source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
-    return Samples(source, capture, spread, count, rows, rows)
-
-
-def of_curve(curve: Ahead) -> Samples:
-    """Make samples of luma by source code, as it was before a scaler or a filter."""
-    rows = np.flatnonzero(curve.count >= _LEAST_PIXELS)
-    count = curve.count[rows]
-    error = curve.left**2 / count
-    return of_luma(rows, curve.codes[rows], error, count.astype(np.int64))
-
-
-def _foretold(sums: IntArray) -> Samples:
-    """Make samples of the colours of a scaled picture."""
-    rows = sums[sums[:, 1] >= LEAST_CELL]
-    count = rows[:, 1:2]
-    capture, place = rows[:, 5:8] / count, np.arange(len(rows))
-    return Samples(
-        source=rows[:, 2:5] / (FINER * count) - ORIGIN,
-        capture=capture - ORIGIN,
-        variance=np.maximum(rows[:, 8:] / count - capture**2, 0.0),
-        count=rows[:, 1],
-        # Neighbouring cells are neighbouring colours, whose errors go together.
-        cluster=place // 16,
-        patch=place,
-    )
-
-
-def _behind(stage: Stage, samples: Samples) -> Samples:
-    """Colours as a stage sends them on, but for planes that do not follow it."""
-    source, behind = samples.source.copy(), stage.after(samples.source + ORIGIN) - ORIGIN
-
-    def left(codes: FloatArray) -> FloatArray:
-        design = np.column_stack([codes, np.ones(len(codes))])
-        rest = samples.capture - design @ np.linalg.lstsq(design, samples.capture)[0]
-        rms: FloatArray = np.sqrt(np.mean(rest**2, axis=0))
-        return rms
-
-    follows = left(behind) < left(source)
-    source[:, follows] = behind[:, follows]
-    return replace(samples, source=source)
-
-
-def _none() -> Samples:
-    none = np.zeros((0, 3))
-    return Samples(none, none, none, *np.zeros((3, 0), np.int64))

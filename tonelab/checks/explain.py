@@ -25,7 +25,7 @@ from tonelab.signal.transfer import eotf_hlg, eotf_inverse_hlg, eotf_inverse_pq,
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Samples
+    from tonelab.checks.samples import Samples
     from tonelab.signal.colorimetry import Matrix, Primaries
     from tonelab.signal.description import Signal
     from tonelab.signal.quantisation import FloatArray

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.checks.evidence import kept, of_curve, of_luma
+from tonelab.checks.evidence import kept
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.frames import is_covered
 from tonelab.checks.gains import (
@@ -22,6 +22,7 @@ from tonelab.checks.gains import (
     waves,
 )
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
+from tonelab.checks.samples import of_curve, of_luma
 from tonelab.checks.scenes import moved_scenes, repeated_kind
 from tonelab.tallies.ahead import codes_before_filter
 from tonelab.tallies.bursts import bursts
@@ -34,8 +35,9 @@ from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Findings
+    from tonelab.checks.samples import Samples
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
     from tonelab.tallies.path_tables import PathTables

@@ -7,10 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.evidence import kept, of_curve
+from tonelab.checks.evidence import kept
 from tonelab.checks.explain import ORIGIN
 from tonelab.checks.gains import keeps_detail
 from tonelab.checks.registry import altered, check, undecided
+from tonelab.checks.samples import of_curve
 from tonelab.colours import code_step
 from tonelab.reading import repeatability
 from tonelab.tallies.ahead import codes_before_scaling

@@ -26,8 +26,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence, Samples
+    from tonelab.checks.evidence import Evidence
     from tonelab.checks.registry import Figures
+    from tonelab.checks.samples import Samples
     from tonelab.results import Finding
     from tonelab.signal.quantisation import FloatArray
 

@@ -22,8 +22,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart import Layout
-    from tonelab.checks.evidence import Samples
     from tonelab.checks.explain import Explanation
+    from tonelab.checks.samples import Samples
     from tonelab.signal.colorimetry import Matrix, Primaries
     from tonelab.signal.description import Transfer
     from tonelab.signal.quantisation import FloatArray
