@@ -664,6 +664,7 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         code_step=4,
         capture=SimpleNamespace(bits=8),
         rescaled=False,
+        resampled=False,
         mixed=False,
         rounded_to=4,
         leak=0.0,

@@ -220,13 +220,14 @@ def undone(case: Case) -> list[str]:
     """Faults of a pair of which the recorded samples keep nothing, beside the other.
 
     Such a fault leaves the capture as it would be with the other alone, but for `UNDONE` of the
-    samples that it changes in a clean capture. Both are undone where the file, read with the
-    matrix and range that it declares, shows the colours of a clean one, and where one mix-up of
-    matrices reads what the other coded, as both are one mix-up then, or none. A label is no fault
-    where the other one made the samples what it says, nor are reserved codes where none is left.
-    Of fewer bits before a gain the gain alone may be left, and frames that were repeated may be
-    those that were dropped. Beside a conversion of primaries, which rounds all and clips, a code is
-    no difference, nor are pixels at edges, where luma of one colour meets chroma of the next.
+    samples that it changes in a clean capture. Beside a conversion of primaries, which rounds all
+    and clips, a code is no difference, nor are pixels at edges, where luma of one colour meets
+    chroma of the next. Both are undone where no sample is apart from a clean capture by more than
+    a code, where the file, read with the matrix and range that it declares, shows the colours of a
+    clean one, and where one mix-up of matrices reads what the other coded, as both are one mix-up
+    then, or none. A label is no fault where the other one made the samples what it says, nor are
+    reserved codes where none is left. Of fewer bits before a gain the gain alone may be left, and
+    frames that were repeated may be those that were dropped.
     """
     ways = [INJURIES[name].parameters[0] for name in case.names if name.startswith("matrix ")]
     if len(ways) == 2 and ways[0][1] == ways[1][0]:
@@ -241,8 +242,8 @@ def undone(case: Case) -> list[str]:
         every = range(0, min(capture.frame_count, content.count), HOLD)
         return what, capture, [capture.picture(n) for n in every]
 
-    def differ(one: tuple[int, ...], other: tuple[int, ...]) -> int | None:
-        """Samples that two captures do not share; None where more than samples differs."""
+    def differ(one: tuple[int, ...], other: tuple[int, ...], code: int) -> int | None:
+        """Samples that are apart by more than ``code``; None where more than samples differs."""
         (what, _, planes), (base, _, bases) = shown(*one), shown(*other)
         if replace(what, steps=(), frames=None) != replace(base, steps=(), frames=None):
             return None
@@ -262,6 +263,9 @@ def undone(case: Case) -> list[str]:
             alike.append(876 * np.abs(rgb - wanted)[inside].max(axis=-1) < READ_ALIKE)
         if np.concatenate(alike).mean() > NEARLY_ALL:
             return list(case.names)
+    steps = not (what.declared or what.halved or what.frames or what.unsteady)
+    if steps and differ((0, 1), (), 1) == 0:
+        return list(case.names)
     made = {made_by(*fault) for fault in zip(case.names, case.sizes, strict=True)}
     gone = [f"labelled {label}" for label in LABELS if what.declared.get(label) in made]
     if (
@@ -270,7 +274,7 @@ def undone(case: Case) -> list[str]:
     ):
         gone.append("reserved codes")
     for n, name in enumerate(case.names):
-        left, alone = differ((0, 1), (1 - n,)), differ((n,), ())
+        left, alone = differ((0, 1), (1 - n,), code), differ((n,), (), code)
         if left is not None and alone and left <= most * alone:
             gone.append(name)
         other = shown(1 - n)[0]

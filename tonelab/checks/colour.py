@@ -31,7 +31,7 @@ _SPILT = 0.01  # chroma ratio that displaced chroma may cost
 _HUES = 24
 _INNER = 0.15  # of R'G'B' from its ends, between which picture controls clip nothing
 _LEAST_OF_HUE = 3  # coloured samples
-_NOISY = 1.0  # codes
+_NOISY, _BACK = 1.0, 0.0025  # codes; share of chroma
 # Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
 _SCATTER = 4.0
 _TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
@@ -362,7 +362,11 @@ def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
     Colours of the chart lie around neutral and cancel it; other content need not.
     """
     shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.chroma_rounded_to - 1)
-    return shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
+    if evidence.explanation.gamut is not None and hidden_stages(evidence):
+        shift += float(evidence.explanation.residual.max())  # codes cut off before a conversion
+    # What came before a conversion is told by converting rounded codes back.
+    back = _BACK if evidence.explanation.gamut is not None else 0.0
+    return back + shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
 
 def _bent(evidence: Evidence) -> bool:

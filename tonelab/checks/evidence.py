@@ -234,10 +234,9 @@ class Evidence:
         if self.layout is not None or self.pair is None or not self.rescaled:
             return None
         assert self.paths is not None
-        how = self.scaler
-        if (how.left if any(how.detail) else how.filtered) >= KNOWN:
+        if not self.scaler_is_known:
             return None
-        found = codes_before_scaling(self.pair, bursts(self.pair), how.name)
+        found = codes_before_scaling(self.pair, bursts(self.pair), self.scaler.name)
         joint = self.paths.joint[0]
         count = np.maximum(joint.sum(axis=1), 1)
         mean, square = (joint @ np.arange(1024.0) ** n / count for n in (1, 2))
@@ -252,6 +251,12 @@ class Evidence:
         """How the picture was scaled."""
         assert self.paths is not None
         return tell_scaling(self.paths.resampled, self.paths.resampled_chroma)
+
+    @property
+    def scaler_is_known(self) -> bool:
+        """Whether no other filter would take much off what that of the scaler leaves."""
+        how = self.scaler
+        return (how.left if any(how.detail) else how.filtered) < KNOWN
 
     @property
     def greys_of_samples(self) -> Samples:

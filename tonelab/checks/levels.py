@@ -25,6 +25,7 @@ _MATCH = 0.6  # codes over the nominal range within which figures carry a name
 _NEAR = (0.03, 6.0, 0.15)  # luma gain, its offset in codes, hundredths of chroma gain
 _BY_NOISE = 0.1  # hundredths of chroma gain for each code of noise
 _SPILT = 1.0  # hundredths of chroma gain
+_FINE = 1.0  # codes RMS about an affine map, beyond which bits were lost or luma was bent
 _MOVED = 0.003  # of a gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
 _DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
@@ -276,7 +277,8 @@ def named_levels(evidence: Evidence) -> Fault | None:
 
     # Codes scaled after they were cut to a coarser step no longer keep to that step.
     step = 4 if evidence.bits_repeated else min(evidence.rounded_to, 4)
-    nearest = min((f for f in FAULTS if f.ranges or step == 1), key=distance)
+    fine = step == 1 and float(found.residual.max()) < _FINE
+    nearest = min((f for f in FAULTS if f.ranges or fine), key=distance)
     neutral = max(abs(luma_gain - 1) * 400, abs(found.luma_offset), abs(chroma))
     if distance(nearest) >= min(_MATCH * step, neutral):
         return None

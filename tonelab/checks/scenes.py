@@ -129,7 +129,9 @@ def _of_moments(evidence: Evidence) -> FloatArray:
     """
     pair, paths = evidence.pair, evidence.paths
     assert paths is not None
-    if not evidence.rescaled or pair is None:
+    plain = evidence.explanation.matrices is None and evidence.explanation.gamut is None
+    told = pair is not None and evidence.rescaled and plain and evidence.scaler_is_known
+    if pair is None or not told or any(evidence.scaler.detail):
         return paths.samples.astype(np.float64)
     runs = bursts(pair)
     rows = []
