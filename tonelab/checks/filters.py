@@ -24,6 +24,7 @@ from tonelab.checks.gains import (
 from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
 from tonelab.checks.samples import of_curve, of_luma
 from tonelab.checks.scenes import moved_scenes, repeated_kind
+from tonelab.checks.stages import hidden_stages
 from tonelab.tallies.ahead import codes_before_filter
 from tonelab.tallies.bursts import bursts
 from tonelab.tallies.facing import facing_shift
@@ -107,7 +108,8 @@ def detail(evidence: Evidence) -> Findings:
     faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
     # Faint detail does not survive coarse steps whole, and that of scaled pictures is foretold less
     # well than strong detail.
-    slack = _BY_STEP * (evidence.grain - 1) + _SCALED * evidence.rescaled
+    lost = max(evidence.grain, _COARSE if evidence.pass_through and hidden_stages(evidence) else 1)
+    slack = _BY_STEP * (lost - 1) + _SCALED * evidence.rescaled
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - slack
     if high > limit + above and high >= -low:
         yield altered(
