@@ -16,7 +16,7 @@ from tonelab.colours import code_step
 from tonelab.reading import repeatability
 from tonelab.tallies.ahead import codes_before_scaling
 from tonelab.tallies.bursts import bursts
-from tonelab.tallies.paths import CODES
+from tonelab.tallies.picking import CODES
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import Evidence

@@ -15,7 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.tallies.facing import chroma_relation, plain_relation, ten_bits
-from tonelab.tallies.picking import MIDDLE, span, within
+from tonelab.tallies.picking import CODES, MIDDLE, span, within
 from tonelab.tallies.resampling import KERNELS, directions
 from tonelab.tallies.rescaled import scaled_mask
 
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     Plane = NDArray[np.uint16]
     Mask = NDArray[np.bool_]
 
-CODES = 1024
 _FRAMES = 4  # at least, or more of small pictures
 _ROUNDS = 6  # of conjugate gradients, which hardly change any more
 _CORED = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 28, 32)  # codes

@@ -26,6 +26,7 @@ from tonelab.tallies.facing import (
 )
 from tonelab.tallies.path_tables import PathTables
 from tonelab.tallies.picking import (
+    CODES,
     MIDDLE,
     gram,
     integers,
@@ -65,7 +66,6 @@ if TYPE_CHECKING:
     Plane = NDArray[np.uint16]
     Mask = NDArray[np.bool_]
 
-CODES = 1024
 LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 FAINT = 24  # codes; a neighbourhood with less contrast counts as faint
 BLOCK_SCALE = 16  # parts of a code in which means of blocks are counted

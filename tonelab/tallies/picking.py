@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     Plane = NDArray[np.uint16]
     Mask = NDArray[np.bool_]
 
+CODES = 1024  # of 10 bits
 MIDDLE = 512  # codes taken off before squaring, so that sums stay small
 MOST_SAMPLES = 30_000  # of one frame in a filter's equations
 
