@@ -6,7 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import contrast, line_beside_surroundings, noise_alone
+from tonelab.checks.filters import (
+    follows_surroundings,
+    line_beside_surroundings,
+    noise_alone,
+)
 from tonelab.checks.levels import named_levels, near_levels
 from tonelab.checks.registry import altered, check, transparent, undecided
 from tonelab.checks.stages import hidden_stages
@@ -52,7 +56,7 @@ def dither(evidence: Evidence) -> Findings:
     if evidence.drift is not None:
         # Surroundings change luma within a patch too.
         source += (_WITHIN_PATCH * float(evidence.drift.codes.std())) ** 2
-    if evidence.layout is None and _surrounded(evidence):
+    if evidence.layout is None and follows_surroundings(evidence):
         if not _chroma_moves(evidence):
             yield transparent(
                 "dither",
@@ -103,11 +107,6 @@ def dither(evidence: Evidence) -> Findings:
             count=count,
             threshold=float(np.sqrt(_LEAST_VARIANCE + source)),
         )
-
-
-def _surrounded(evidence: Evidence) -> bool:
-    """Whether luma of pictures follows its surroundings, as local contrast has it."""
-    return any(found.verdict == "not transparent" for found in contrast(evidence))
 
 
 def _chroma_moves(evidence: Evidence) -> bool:
@@ -187,7 +186,7 @@ def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> s
     repeats = seen[(seen > 1) & (change[seen] < _REPEATS * change[seen].mean())]
     if len(repeats):
         return f"Temporal dither with a period of {repeats[0]} frames"
-    around = evidence.layout is None and _surrounded(evidence)
+    around = evidence.layout is None and follows_surroundings(evidence)
     for period in seen[seen > 1]:
         left = _without_growth(change, seen, period) if around else change
         others = left[seen[seen % period > 0]]

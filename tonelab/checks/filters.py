@@ -283,6 +283,12 @@ def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
     return -around / (stays + around), 2 * float(np.sqrt(variance / max(spread, 1.0)))
 
 
+@kept
+def follows_surroundings(evidence: Evidence) -> bool:
+    """Whether luma is driven away from the mean of its surroundings, or towards it."""
+    return any(found.verdict == "not transparent" for found in contrast(evidence))
+
+
 def line_beside_surroundings(
     evidence: Evidence,
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
@@ -294,7 +300,7 @@ def line_beside_surroundings(
     paths = evidence.paths
     if paths is None or evidence.layout is not None or not evidence.pass_through:
         return None
-    if all(found.verdict != "not transparent" for found in contrast(evidence)):
+    if not follows_surroundings(evidence):
         return None
     gram = paths.surround_gram.astype(np.float64).sum(axis=0)
     weights = np.linalg.lstsq(gram[:5, :5], gram[:5, 5])[0]
@@ -451,8 +457,7 @@ def shift(evidence: Evidence) -> Findings:
     bound = float(half_widths(paths.luma_gram[1], kernel, arms).max())
     count = int(paths.luma_gram[1, -2, -2])
     # The filter of local contrast is wider than the one that is looked at.
-    around = any(found.verdict == "not transparent" for found in contrast(evidence))
-    limit = _SHIFT_LIMIT * (2 if around else 1)
+    limit = _SHIFT_LIMIT * (2 if follows_surroundings(evidence) else 1)
     if size > limit + bound:
         yield altered(
             "shift-luma",
