@@ -1,7 +1,8 @@
 """Speed and memory of a check of 20 s in 1080p against decoding the same two clips.
 
 Run as ``python tests/benchmarks/checks.py``; it prints rows of the same table as ``run.py``. The
-folder for its clips takes 3 GB for a while.
+folder for its clips takes 3 GB for a while. ``python tests/benchmarks/checks.py minutes 10`` holds
+the memory for pictures of so many minutes against that for one (10 GB, and half an hour).
 """
 
 from __future__ import annotations
@@ -16,14 +17,20 @@ from typing import TYPE_CHECKING
 from clips import RATE, as_422, grainy, write_hevc
 from memory import peak
 
+sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+
+import natural
+
 from tonelab.chart import Layout, chart_signal
 from tonelab.checks import check
 from tonelab.media import open_clip, write_clip
+from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
 SECONDS = (5, 20)
+PICTURES = Signal("bt2020", "narrow", "pq", "bt2020", siting="topleft")
 
 
 def layout_of(seconds: int) -> Layout:
@@ -49,11 +56,29 @@ def make(folder: Path, seconds: int) -> None:
     )
 
 
+def make_pictures(folder: Path, minutes: float) -> None:
+    """Moving pictures without a chart, at a quarter of 1080p each way."""
+    folder.mkdir()
+    width, height = natural.SIZE
+    for name, as_sent in (("source.mkv", tuple), ("capture.mov", as_422)):
+        write_clip(
+            folder / name,
+            (as_sent(natural.planes(1, n)) for n in range(round(60 * minutes * RATE))),
+            width=width,
+            height=height,
+            rate=RATE,
+            subsampling="420" if name == "source.mkv" else "422",
+            bits=10,
+            codec="ffv1" if name == "source.mkv" else "v210",
+            signal=PICTURES,
+        )
+
+
 def decode(folder: Path) -> int:
     """Decode both clips, and hash them as a check does."""
     count = 0
-    for name in ("source.mp4", "capture.mov"):
-        with open_clip(folder / name) as clip:
+    for path in sorted(folder.iterdir()):
+        with open_clip(path) as clip:
             clip.sha256()
             count = sum(1 for _ in clip.frames())
     return count
@@ -67,10 +92,30 @@ def timed(function: Callable[[], object]) -> tuple[float, float]:
 
 def measured(folder: Path) -> None:
     """Print frames, wall and processor seconds of a check and of decoding, and the peak memory."""
-    files = folder / "source.mp4", folder / "capture.mov"
-    checked = timed(lambda: check(*files, source_signal={"transfer": "pq", "matrix": "bt2020"}))
+    capture, source = sorted(folder.iterdir())
+    checked = timed(
+        lambda: check(source, capture, source_signal={"transfer": "pq", "matrix": "bt2020"})
+    )
     most = peak()
     print(decode(folder), *checked, *timed(lambda: decode(folder)), most)
+
+
+def in_minutes(minutes: float) -> None:
+    """Print a row of the memory that pictures of so many minutes take, and of one minute."""
+    rows = []
+    with tempfile.TemporaryDirectory() as name:
+        for number, length in enumerate((1.0, minutes)):
+            folder = Path(name) / str(number)
+            make_pictures(folder, length)
+            words = [sys.executable, __file__, str(folder)]
+            out = subprocess.run(words, check=True, stdout=subprocess.PIPE, text=True).stdout
+            frames, *_, most = map(float, out.split())
+            rows.append((int(frames), most / 1e6))
+    (few, less), (many, more) = rows
+    print(
+        f"| h | peak memory of a check of pictures, MB at {many} and at {few} frames | "
+        f"{more:.0f} | {less:.0f} | {more / less:.2f} |"
+    )
 
 
 def main() -> None:
@@ -97,7 +142,9 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    if len(sys.argv) > 1:
+    if sys.argv[1:2] == ["minutes"]:
+        in_minutes(float(sys.argv[2]))
+    elif len(sys.argv) > 1:
         measured(Path(sys.argv[1]))
     else:
         main()
