@@ -370,6 +370,7 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
     evidence = Seen(
         paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True, grain=1,
         resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None, matrices=None),
+        sites=Samples(*np.zeros((3, 0, 3)), *np.zeros((3, 0), np.int64)),
     )  # fmt: skip
     found = told(evidence, "detail", "scaling", "shift")
     assert set(found) - {"detail-sharpened"} == {"scaling-filter", "shift"}

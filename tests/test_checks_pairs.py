@@ -207,7 +207,7 @@ def test_two_mix_ups_of_matrices_in_turn_are_told():
 def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chroma, name):
     shown = SimpleNamespace(
         luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
-        chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None,
+        chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None, residual=np.zeros(3),
     )  # fmt: skip
     found = named_levels(
         SimpleNamespace(
