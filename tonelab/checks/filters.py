@@ -65,7 +65,8 @@ def detail(evidence: Evidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
     evidence = evidence.beyond.behind_curve
     paths = evidence.paths
-    if paths is None or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+    bent = evidence.layout is not None and evidence.rescaled and not evidence.pass_through
+    if paths is None or bent or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
         yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None

@@ -103,8 +103,11 @@ def _by_detail(
 ) -> Relation:
     """Sharpen the place of a scaled or moved chart by its pages; marks are few and may be blurred.
 
-    What the marks say stays where both are the same pixel by pixel, or where pages say otherwise.
+    What the marks say stays where both are the same pixel by pixel, where pages say otherwise, and
+    where tones were converted, which moves smoothed edges.
     """
+    if capture.signal.transfer != source.signal.transfer:
+        return marked
     corners = [(0.0, 0.0), (float(source.width), float(source.height))]
     ratio = capture.width / source.width, capture.height / source.height
     whole = float(round(marked.offset[0])), float(round(marked.offset[1]))
