@@ -9,7 +9,7 @@ import numpy as np
 from matplotlib.figure import Figure
 
 from tonelab.media import open_clip
-from tonelab.report.style import LIGHT
+from tonelab.views.style import LIGHT
 
 from .devices import LUMA_709
 

@@ -13,8 +13,8 @@ from tonelab.curvefile import load
 from tonelab.errors import UsageError
 from tonelab.media import open_clip, write_clip
 from tonelab.outputs import whole_file
-from tonelab.report.figures import comparison_figure, save_figure
 from tonelab.signal.description import Signal
+from tonelab.views.figures import comparison_figure, save_figure
 
 from .devices import DEVICES, ORVIMBLE, ORVIMBLE_UPDATED, QUOSKIMER, Device
 from .playback import play

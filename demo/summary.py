@@ -5,9 +5,9 @@ from __future__ import annotations
 from textwrap import fill
 from typing import TYPE_CHECKING, NamedTuple
 
-from tonelab.colours import code_step
 from tonelab.compare import compare
 from tonelab.conversion import DRIVES, TONE_CURVES
+from tonelab.readings.colours import code_step
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

@@ -18,12 +18,12 @@ from tonelab.results import (
     ParameterEstimate,
     RunnerUp,
     Score,
+    Tallies,
 )
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_bt1886, eotf_inverse_pq, eotf_pq
-from tonelab.tallies import Tallies
 
 SOURCE = Signal(
     matrix="bt2020",

@@ -7,8 +7,8 @@ from dataclasses import replace
 import numpy as np
 from make_measurement import FINDINGS, make_measurement
 
-from tonelab.report.page import render_page
-from tonelab.report.pictures import PictureSet, Shown, difference_colours
+from tonelab.views.page import render_page
+from tonelab.views.pictures import CapturedCrop, PictureSet, difference_colours
 
 HOSTILE = "</script><img src=x onerror=alert(1)>{{7*7}}\"'&amp;<b>"
 FORMULA = "=1+1"
@@ -27,7 +27,7 @@ def pictures(count, size=(24, 32)):
     """One set: a grey of its own for the source and for each device; the last is missing."""
     shade = [np.full((*size, 3), 30 + 60 * index, np.uint8) for index in range(count + 1)]
     shown = [
-        Shown(one, difference_colours(np.full(size, 5.0)), 5.0, 6.0, (1.0, 1.0), index)
+        CapturedCrop(one, difference_colours(np.full(size, 5.0)), 5.0, 6.0, (1.0, 1.0), index)
         for index, one in enumerate(shade[1:-1])
     ]
     return PictureSet("harbour", "source frame 3, x 0 to 32, y 0 to 24", "named", "a standard",

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart.patches import Surround, fill_codes
-from tonelab.tallies import Tallies
+from tonelab.results import Tallies
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping

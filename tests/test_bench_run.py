@@ -19,22 +19,21 @@ from tonelab.bench import baking, job, proofs, steps
 from tonelab.bench import run as running
 from tonelab.bench.reading import read_plan
 from tonelab.bench.run import run
-from tonelab.checks import CheckReport
 from tonelab.checks.registry import altered
 from tonelab.checks.run import CheckResult
 from tonelab.cli import main
 from tonelab.compare import compare
 from tonelab.correction.bake import Correction, PredictedError
 from tonelab.correction.regions import Doubt
-from tonelab.correction.table import Table, lattice
+from tonelab.correction.table import LookTable, lattice
 from tonelab.correction.verify import Verification
 from tonelab.curvefile import content_hash, load, save
 from tonelab.errors import PairingError
 from tonelab.media import open_clip, write_clip
-from tonelab.report.figures import FIGURES
-from tonelab.results import PairingFacts
-from tonelab.show.checks import check_schema
+from tonelab.results import CheckReport, PairingFacts
 from tonelab.signal.description import Signal
+from tonelab.views.figures import FIGURES
+from tonelab.views.terminal.checks import check_schema
 
 CAPTURES = ("a", "b é", "c")
 
@@ -357,7 +356,7 @@ def stand_in_baking(patch):
     def correct(measurement, *, toward, **options):
         target = getattr(toward, "device", toward)
         asked.append((measurement.device, target, options["size"], options["whole"]))
-        table = Table(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3))
+        table = LookTable(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3))
         rgb = Signal(matrix="rgb", range="full")
         mask = np.arange(27) < 4
         error = PredictedError("tetrahedral", 0.3, 0.2, 0.7, 0.9, 2.0, 0.2, 500)

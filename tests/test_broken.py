@@ -23,8 +23,8 @@ READERS = {
 }
 COMMANDS = {
     "curve-file-cut.h5": ["show"],
-    "clip-cut-in-its-head.mkv": ["probe"],
-    "still-cut.png": ["probe"],
+    "clip-cut-in-its-head.mkv": ["inspect"],
+    "still-cut.png": ["inspect"],
     "correction-cut.clf": ["verify", "a.mov", "b.mov"],
     "plan-climbing-folder.toml": ["run"],
 }

@@ -34,14 +34,14 @@ from rich.console import Console
 
 import tonelab
 from tonelab.chart import chart_signal, render_planes, write_chart
-from tonelab.checks import REGISTER, examine
+from tonelab.checks import CHECKS, examine
 from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHAIN, altered, transparent
 from tonelab.cli import main
 from tonelab.media import write_clip
-from tonelab.show.checks import check_document, check_schema
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.paths import tally_paths
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.paths import tally_paths
+from tonelab.views.terminal.checks import check_document, check_schema
 
 
 def ids(evidence):
@@ -63,7 +63,7 @@ def test_a_clean_capture_has_no_finding_and_all_its_samples():
     evidence = evidence_of(lambda planes: planes)
     results, registration = examine(evidence)
     assert ids(evidence) == set()
-    assert {r.name for r in results} == set(REGISTER) - {"stride"}
+    assert {r.name for r in results} == set(CHECKS) - {"stride"}
     assert not registration
     identity = next(r for r in results if r.name == "identity").findings[0]
     assert identity.verdict == "transparent"

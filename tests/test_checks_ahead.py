@@ -26,14 +26,14 @@ from skimage.transform import downscale_local_mean
 from test_checks_beside import MOMENTS, colours, in_turn, on_luma
 from test_checks_named import capture_signal, content_pair, told
 
-from tonelab.checks import REGISTER
-from tonelab.checks.evidence import Evidence
+from tonelab.checks import CHECKS
+from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
 from tonelab.checks.filters import before_filter
-from tonelab.tallies import Tallies
-from tonelab.tallies.ahead import codes_before_scaling
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.paths import tally_paths
+from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.paths import tally_paths
+from tonelab.results import Tallies
 
 
 def evidence_of(device, scale=1.0, offset=(0.0, 0.0)):
@@ -41,7 +41,7 @@ def evidence_of(device, scale=1.0, offset=(0.0, 0.0)):
     pair = content_pair(device, scale, offset)
     paths = tally_paths(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
-    evidence = Evidence(signal, signal, tallies=none, paths=paths, pair=pair)
+    evidence = PathEvidence(signal, signal, tallies=none, paths=paths, pair=pair)
     seen = colours(lambda codes: codes)
     vars(evidence).update(pass_through=True, colours=seen, explanation=explain(seen, signal))
     return evidence
@@ -153,7 +153,7 @@ def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
         sent = np.arange(65, 130)  # codes near black that keep to their place
         codes[sent, sent] = 90
         signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
-        evidence = Evidence(
+        evidence = PathEvidence(
             signal,
             signal,
             tallies=none,
@@ -161,7 +161,7 @@ def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
             pair=pair,
         )
         vars(evidence).update(pass_through=True, explanation=explain(colours(lambda x: x), signal))
-        return REGISTER["black"].function(evidence)
+        return CHECKS["black"].function(evidence)
 
     (kept,) = found(lambda y: y)
     assert kept.verdict == "transparent"
@@ -185,9 +185,9 @@ def test_dither_is_told_beside_local_contrast_which_is_none(kind, first):
     pair = content_pair(in_turn(*steps))
     runs = [np.arange(n, n + 5).repeat(2).reshape(-1, 2) for n in (2, 20, 36)]
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
-    evidence = Evidence(signal, signal, tallies=none, paths=tally_paths(pair, runs), pair=pair)
+    evidence = PathEvidence(signal, signal, tallies=none, paths=tally_paths(pair, runs), pair=pair)
     seen = colours(lambda codes: codes)
     vars(evidence).update(pass_through=True, colours=seen, explanation=explain(seen, signal))
-    (found,) = REGISTER["dither"].function(evidence)
+    (found,) = CHECKS["dither"].function(evidence)
     said = {None: "no dither", "frozen": "rozen", "temporal": "Temporal dither"}
     assert said[kind] in found.text

@@ -30,17 +30,18 @@ from scipy import ndimage
 from skimage.transform import downscale_local_mean
 from test_checks_named import capture_signal, content_paths, told
 
-from tonelab.checks import REGISTER
+from tonelab.checks import CHECKS
 from tonelab.checks.converted import ConvertedClip
-from tonelab.checks.evidence import Evidence
-from tonelab.checks.explain import ORIGIN, explain
+from tonelab.checks.evidence import PathEvidence
+from tonelab.checks.explain import explain
 from tonelab.checks.run import gather
 from tonelab.checks.samples import Samples
 from tonelab.checks.stages import last_stage
 from tonelab.pairing.alignment import _less_levels
-from tonelab.tallies.resampling import KERNELS, resample, response
-from tonelab.tallies.rescaled import BOXES, Scaling, detail_gains
-from tonelab.tallies.tallies import Tallies
+from tonelab.pixels.resampling import KERNELS, resample, response
+from tonelab.pixels.rescaled import BOXES, Scaling, detail_gains
+from tonelab.results.tallies import Tallies
+from tonelab.signal.quantisation import ORIGIN
 
 MOMENTS = (4, 20, 26, 40)
 
@@ -49,7 +50,7 @@ def evidence_of(device, scale=1.0, offset=(0.0, 0.0), run=1, **known):
     """Evidence of pictures without tallies of flat places."""
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
     paths = content_paths(device, scale, MOMENTS, offset, run=run)
-    evidence = Evidence(signal, signal, tallies=none, paths=paths)
+    evidence = PathEvidence(signal, signal, tallies=none, paths=paths)
     vars(evidence).update(pass_through=True, **known)
     return evidence
 
@@ -87,7 +88,7 @@ def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_th
     planes = planes[0][:height], planes[1][:8], planes[2][:8]
     signal = capture_signal().with_fields("stated", siting=siting)
     clip = MemoryClip("source.mkv", lambda _: planes, 1, signal, "420")
-    evidence = Evidence(signal, signal)
+    evidence = PathEvidence(signal, signal)
     found = explain(colours(lambda x: converted(x, "2020 to 709")), signal)
     shown = next(ConvertedClip(clip, found.converted).frames()).planes
     assert [plane.shape for plane in shown] == [(height, 96), (8, 48), (8, 48)]
@@ -175,7 +176,7 @@ def test_the_curve_of_a_converted_chart_passes_for_no_filter(power, change):
     steps += [] if change is None else [on_luma(change)]
     evidence = chart_evidence(in_turn(*steps))
     assert not evidence.pass_through
-    (found,) = REGISTER["detail"].function(evidence)
+    (found,) = CHECKS["detail"].function(evidence)
     if change is None:
         assert found.verdict == "transparent"
         assert abs(found.value - 1) < 0.01
@@ -283,7 +284,7 @@ def test_a_range_is_named_with_its_stage_beside_a_tint_and_beside_local_contrast
 
     seen = colours(device)
     signal = capture_signal()
-    evidence = Evidence(signal, signal)
+    evidence = PathEvidence(signal, signal)
     vars(evidence).update(colours=seen, explanation=explain(seen, signal), neutrals=seen[:0])
     vars(evidence).update(code_step=1, bits_repeated=False, chroma_noises=np.zeros(9))
     assert f"levels-full-to-narrow-{stage}" in told(evidence, "levels")
@@ -348,7 +349,7 @@ def test_film_without_flat_places_tells_hue_saturation_and_primaries():
     def of(step):
         signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
         paths = content_paths(pointwise(step), 1.0, MOMENTS, shown=film)
-        evidence = Evidence(signal, signal, tallies=none, paths=paths)
+        evidence = PathEvidence(signal, signal, tallies=none, paths=paths)
         vars(evidence)["pass_through"] = True
         return told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
 

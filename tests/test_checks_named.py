@@ -46,23 +46,22 @@ from scipy import ndimage
 from skimage.transform import downscale_local_mean, resize
 
 from tonelab.chart import Geometry
-from tonelab.checks import REGISTER, examine, explain
+from tonelab.checks import CHECKS, examine, explain
 from tonelab.checks.depth import codes_used, steps
-from tonelab.checks.evidence import Evidence
-from tonelab.checks.explain import ORIGIN
+from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.flats import stages_of_flat_colours
 from tonelab.checks.levels import near_levels, twice_levels
 from tonelab.checks.samples import Samples
 from tonelab.checks.stages import stages_of_pictures
 from tonelab.pairing import Pair
-from tonelab.results import PairingFacts
-from tonelab.tallies import Tallies
-from tonelab.tallies.bursts import LONG_BURST, bursts
-from tonelab.tallies.facing import chroma_relation
-from tonelab.tallies.paths import tally_paths
-from tonelab.tallies.picking import gram, products
-from tonelab.tallies.resampling import KERNELS
-from tonelab.tallies.rescaled import FINER, colour_sums
+from tonelab.pixels.bursts import LONG_BURST, bursts
+from tonelab.pixels.facing import chroma_relation
+from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.picking import gram, products
+from tonelab.pixels.resampling import KERNELS
+from tonelab.pixels.rescaled import FINER, colour_sums
+from tonelab.results import PairingFacts, Tallies
+from tonelab.signal.quantisation import ORIGIN
 
 
 class Seen(SimpleNamespace):
@@ -250,7 +249,7 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
         np.add.at(joint[0], (sent[:, 0], seen), 1)
         samples = np.column_stack([0 * seen, sent, seen, 0 * seen + 1]).astype(np.int64)
         paths = SimpleNamespace(joint=joint, samples=samples)
-        evidence = Evidence(capture_signal(), capture_signal(), paths=paths)
+        evidence = PathEvidence(capture_signal(), capture_signal(), paths=paths)
         known = explain.recoded(("bt2020", "bt709"))
         # A path of another matrix and nothing else.
         explanation = SimpleNamespace(linear=known, matrices=("bt2020", "bt709"), gamut=None)
@@ -338,7 +337,7 @@ def test_codes_reserved_for_synchronisation_are_no_noise():
 
 
 def told(evidence, *checks):
-    found = [f for name in checks for f in REGISTER[name].function(evidence)]
+    found = [f for name in checks for f in CHECKS[name].function(evidence)]
     return {f.id: f for f in found if f.verdict != "transparent"}
 
 
@@ -396,7 +395,7 @@ def scaled_evidence(change, rows=None):
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
     facts = PairingFacts("content", (0.5, 0.5), (0.0, 0.0), 0.0, 0, 48)
     paths = content_paths(device, 0.5, (4, 20, 26, 40))
-    return Evidence(signal, signal, tallies=none, paths=paths, pairing=facts)
+    return PathEvidence(signal, signal, tallies=none, paths=paths, pairing=facts)
 
 
 def test_colours_of_scaled_pictures_tell_hue_and_saturation():
@@ -435,7 +434,9 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
 
     paths = content_paths(device, 1.0, (4, 20, 26, 40), (0.3, 0.0))
     signal = capture_signal()
-    evidence = Evidence(signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths)
+    evidence = PathEvidence(
+        signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths
+    )
     assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
         "black-lifted", "shift-luma", "scaling-filter"
     }  # fmt: skip
@@ -504,7 +505,7 @@ def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
 
 def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
     def verdicts(device):
-        return {f.id: f.verdict for f in REGISTER["mapping"].function(pictures(device))}
+        return {f.id: f.verdict for f in CHECKS["mapping"].function(pictures(device))}
 
     def followed(codes, mean):
         flat = np.full((4, 4), mean)
@@ -557,7 +558,7 @@ def greys(shown, noise=0.0, paths=None):
     ],
 )
 def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes):
-    (found,) = REGISTER["black"].function(greys(shown))
+    (found,) = CHECKS["black"].function(greys(shown))
     if codes is None:
         assert found.verdict == "cannot tell"
     else:
@@ -579,7 +580,7 @@ def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered,
         luma_gram=np.stack([gram(taps, seen.round()[:, None])] * 2), samples=np.zeros((0, 6), int),
         surround_gram=products(blocks)[None],
     )  # fmt: skip
-    (found,) = REGISTER["black"].function(
+    (found,) = CHECKS["black"].function(
         greys(lambda y: y + 20 * np.exp(-(y - 64) / 60), 1.7, paths)
     )
     assert found.verdict == verdict
@@ -613,7 +614,7 @@ def counted(shown, of_chroma=lambda planes: planes):
 
 
 def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
-    (found,) = REGISTER["depth"].function(counted(lambda y: y // 4 * 4 * 1.013))
+    (found,) = CHECKS["depth"].function(counted(lambda y: y // 4 * 4 * 1.013))
     assert found.id == "depth-levels"
     assert "8.0 bits" in found.text
     assert codes_used(counted(lambda y: y)) is None
@@ -629,7 +630,7 @@ def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
     ],
 )
 def test_chroma_tells_a_depth_that_later_changes_of_luma_hide(device, name, says):
-    found = REGISTER["depth"].function(counted(lambda y: y * 0.98, device))
+    found = CHECKS["depth"].function(counted(lambda y: y * 0.98, device))
     named = {f.id: f.text for f in found if f.verdict == "not transparent"}
     assert set(named) == ({name} if name else set())
     assert says in named.get(name, "")

@@ -26,8 +26,8 @@ from skimage.transform import downscale_local_mean
 
 from tonelab.checks import examine, gather
 from tonelab.checks.chroma import _kernels
+from tonelab.pixels.resampling import KERNELS, resample
 from tonelab.signal.description import Signal
-from tonelab.tallies.resampling import KERNELS, resample
 
 PILLOW = {
     "box": Image.Resampling.BOX,

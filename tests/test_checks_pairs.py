@@ -15,19 +15,20 @@ from faults import clean, layout_of, pq_signal, rounded, to_codes
 from injury import recording
 
 from tonelab.chart import render_planes
-from tonelab.checks import REGISTER, chroma
-from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, way_of_last
+from tonelab.checks import CHECKS, chroma
+from tonelab.checks.coarse import CoarseStage, are_repeated, ratio_by_digits, way_of_last
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import Evidence
-from tonelab.checks.explain import ORIGIN, explain
+from tonelab.checks.evidence import PathEvidence
+from tonelab.checks.explain import explain
 from tonelab.checks.levels import FAULTS, named_levels, twice_levels
 from tonelab.checks.samples import Samples
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
 from tonelab.pairing.findings import place_findings
+from tonelab.pixels.sites import keys_of_sites, table_of_sites
 from tonelab.signal.description import Signal
-from tonelab.tallies.sites import keys_of_sites, table_of_sites
+from tonelab.signal.quantisation import ORIGIN
 
 PQ = Signal("bt2020", "narrow", "pq", "bt2020")
 
@@ -65,7 +66,7 @@ def evidence_of(*faults):
         colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
         chroma_rounded_to=step,
         bits_repeated=repeated, ratio_by_digits=None,
-        last_stages=Evidence.last_stages.fget(
+        last_stages=PathEvidence.last_stages.fget(
             SimpleNamespace(code_step=step, bits_repeated=repeated)
         ),
         capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
@@ -138,7 +139,7 @@ def pictures_of(*faults, filtered):
     ]
     key = keys_of_sites(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
     evidence.paths = SimpleNamespace(sites=table_of_sites([key]))
-    evidence.sites = Evidence.sites.func(evidence)
+    evidence.sites = PathEvidence.sites.func(evidence)
     return evidence
 
 
@@ -225,21 +226,21 @@ def test_dither_leaves_no_doubt_of_a_mean():
     dithered, cut = (
         SimpleNamespace(layout=1, noise=n, grain=9, code_step=8, stage=None) for n in (2.5, 0.1)
     )
-    assert Evidence.rounded_to.func(dithered) == 1
-    assert Evidence.rounded_to.func(cut) == 9
+    assert PathEvidence.rounded_to.func(dithered) == 1
+    assert PathEvidence.rounded_to.func(cut) == 9
 
 
 @pytest.mark.parametrize("faults", [
     [("gain up", 1), ("R'G'B' clipped", 2)], [("R'G'B' clipped", 1), ("gain", 1)],
 ])  # fmt: skip
 def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
-    found = [f.id for f in REGISTER["clipping"].function(evidence_of(*faults))]
+    found = [f.id for f in CHECKS["clipping"].function(evidence_of(*faults))]
     assert found == ["clipping-rgb"]
 
 
 def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
     evidence = evidence_of(("expanded as ycbcr", 1), ("sub-black clipped", 2))
-    (found, *_) = REGISTER["clipping"].function(evidence)
+    (found, *_) = CHECKS["clipping"].function(evidence)
     assert found.id == "clipping-sub-black"
     assert found.value == pytest.approx(64, abs=1)
 
@@ -247,7 +248,7 @@ def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
 def test_a_rotation_of_hues_is_told_beside_other_primaries():
     evidence = evidence_of(("primaries widened", 1), ("hue", 1))
     evidence.tint, evidence.leak = evidence.explanation.chroma_offset, 0.0
-    (found,) = REGISTER["hue"].function(evidence)
+    (found,) = CHECKS["hue"].function(evidence)
     assert found.id == "hue-rotated"
     assert found.value == pytest.approx(1.0, abs=0.1)
 
@@ -368,7 +369,11 @@ def test_no_range_is_mixed_up_where_chroma_keeps_its_digits():
 
 @pytest.mark.parametrize(
     "last",
-    [Stage("bits", 7, "rounded"), Stage("bits", 8, "cut off"), Stage("repeated", 8, "rounded")],
+    [
+        CoarseStage("bits", 7, "rounded"),
+        CoarseStage("bits", 8, "cut off"),
+        CoarseStage("repeated", 8, "rounded"),
+    ],
 )
 @pytest.mark.parametrize(("gain", "degrees"), [(1.0, 0.0), (0.98, 0.0), (1.0, 1.0), (0.85, -6.0)])
 def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees):
@@ -388,11 +393,11 @@ def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees)
 @pytest.mark.parametrize("last", ["rounded", "cut off"])
 def test_the_last_of_two_coarse_stages_is_told_by_the_digits(first, last):
     source = colours().astype(float)
-    between = Stage("bits", 9, first).after(source)
-    seen = Stage("bits", 7, last).after(between)
+    between = CoarseStage("bits", 9, first).after(source)
+    seen = CoarseStage("bits", 7, last).after(between)
     told = way_of_last(source, seen, 8)
     # Cut to 9 bits and then to 7 is cut to 7: one stage does the same.
-    alone = Stage("bits", 7, last).after(source)
+    alone = CoarseStage("bits", 7, last).after(source)
     assert told == (None if np.mean(alone == seen) > 0.9 else last)
 
 

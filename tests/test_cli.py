@@ -23,7 +23,7 @@ from tonelab.cli.options import parse_rate, parse_settings, parse_size
 from tonelab.cli.terminal import print_result, say
 from tonelab.curvefile import load, save
 from tonelab.errors import PairingError
-from tonelab.show import document_schema
+from tonelab.views import document_schema
 
 ROOT = Path(__file__).parents[1]
 HEAVY = ("numpy", "scipy", "h5py", "av", "numba", "matplotlib", "rich", "colour", "PyOpenColorIO")
@@ -128,9 +128,9 @@ def test_completion_script_is_given():
 
 def test_functions_are_not_hidden_by_modules_of_their_name():
     code = (
-        "import tonelab.measure, tonelab.compare, tonelab.identify, tonelab.score; "
+        "import tonelab.measure, tonelab.compare, tonelab.identify, tonelab.scores.standards; "
         "from tonelab.compare import compare; assert tonelab.compare is compare; "
-        "assert all(map(callable, (tonelab.measure, tonelab.identify, tonelab.score)))"
+        "assert all(map(callable, (tonelab.measure, tonelab.identify, tonelab.scores.standards)))"
     )
     env = {**os.environ, "PYTHONPATH": str(ROOT)}
     subprocess.run([sys.executable, "-c", code], env=env, check=True)
@@ -295,19 +295,19 @@ def test_chart_asks_for_what_was_stated(monkeypatch, tmp_path, capsys):
     assert "tonelab measure clip.mkv" in captured.err
 
 
-def test_chart_and_probe_together(tmp_path, capsys):
+def test_chart_and_inspect_together(tmp_path, capsys):
     clip = tmp_path / "a chart.mkv"
     words = ["chart", str(clip), "--quick", "--size", "960x540", "--hold", "0.17", "-q"]
     assert main(words) == 0
     assert capsys.readouterr() == ("", "")
     assert main([*words[:2], "--quick", "--size", "320x180"]) == 2
     assert "exists already" in one_sentence(capsys)
-    assert main(["probe", str(clip), str(tmp_path / "none.mov"), "--json"]) == 2
+    assert main(["inspect", str(clip), str(tmp_path / "none.mov"), "--json"]) == 2
     captured = capsys.readouterr()
     (facts,) = json.loads(captured.out)["clips"]
     assert (facts["codec"], facts["width"], facts["signal"]["transfer"]) == ("ffv1", 960, "pq")
     assert "none.mov" in captured.err
-    assert main(["probe", str(clip)]) == 0
+    assert main(["inspect", str(clip)]) == 0
     assert "960 × 540" in capsys.readouterr().out
 
 

@@ -11,22 +11,21 @@ import pytest
 from make_measurement import CAPTURE, make_measurement
 from rich.console import Console
 
-from tonelab.colours import CELL_SIDE, shown_light
 from tonelab.compare import common_codes, compare
 from tonelab.compare.library import neighbours
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
-from tonelab.results import Landmark
-from tonelab.show.comparison import (
-    comparison_document,
-    comparison_summary,
-    neighbours_document,
-)
+from tonelab.readings.colours import CELL_SIDE, shown_light
+from tonelab.results import Landmark, Tallies
 from tonelab.signal.colorimetry import delta_e_itp
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_pq
-from tonelab.tallies import Tallies
+from tonelab.views.terminal.comparison import (
+    comparison_document,
+    comparison_summary,
+    neighbours_document,
+)
 
 NOTHING = Tallies.empty(7, 3, (1024, 1024))
 

@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.content import scene_dependence
-from tonelab.tallies.tallies import Tallies
+from tonelab.readings.content import scene_dependence
+from tonelab.results.tallies import Tallies
 
 SHOTS, SAMPLES = 8, 30000
 

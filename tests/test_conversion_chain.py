@@ -13,9 +13,9 @@ from tonelab.conversion import (
     GAMUT_METHODS,
     STANDARDS,
     TONE_CURVES,
+    ChainPart,
     Conversion,
     FreeCurve,
-    Step,
 )
 from tonelab.errors import UsageError
 from tonelab.signal.description import Signal
@@ -26,7 +26,7 @@ LIGHT = eotf_pq(RNG.uniform(0, 0.8, (400, 3)))
 GREYS = np.repeat(eotf_pq(np.linspace(0, 0.8, 60))[:, None], 3, axis=1)
 SOURCE = Signal("bt2020", "narrow", "pq", "bt2020")
 CHAINS = [
-    Conversion(Step(tone), Step(drive), order, gamut=Step(gamut))
+    Conversion(ChainPart(tone), ChainPart(drive), order, gamut=ChainPart(gamut))
     for tone in ("hable", "bt2390")
     for drive in ("per-channel", "max-rgb", "ictcp")
     for order in ("tone-first", "matrix-first")
@@ -46,7 +46,7 @@ def test_signals_are_finite_and_end_at_white(chain: Conversion) -> None:
 
 def test_order_does_not_matter_for_a_linear_curve() -> None:
     first, second = (
-        Conversion(Step("linear"), order=order, ceiling=False).rgb_signal(LIGHT)
+        Conversion(ChainPart("linear"), order=order, ceiling=False).rgb_signal(LIGHT)
         for order in ("tone-first", "matrix-first")
     )
     np.testing.assert_allclose(first, second, atol=1e-9)
@@ -54,7 +54,7 @@ def test_order_does_not_matter_for_a_linear_curve() -> None:
 
 def test_order_matters_for_a_bent_one_per_channel() -> None:
     first, second = (
-        Conversion(Step("hable"), order=order).rgb_signal(LIGHT)
+        Conversion(ChainPart("hable"), order=order).rgb_signal(LIGHT)
         for order in ("tone-first", "matrix-first")
     )
     assert np.abs(first - second).max() > 0.02
@@ -62,14 +62,14 @@ def test_order_matters_for_a_bent_one_per_channel() -> None:
 
 def test_excursions_survive_into_chroma() -> None:
     green = np.array([[0.0, 100, 0]])
-    kept = Conversion(Step("linear"), gamut=Step("excursions")).rgb_signal(green)
+    kept = Conversion(ChainPart("linear"), gamut=ChainPart("excursions")).rgb_signal(green)
     assert kept[0, 0] == pytest.approx(-((0.5876411388 * 100 / 203) ** (1 / 2.4)))
-    assert Conversion(Step("linear")).rgb_signal(green)[0, 0] == 0
+    assert Conversion(ChainPart("linear")).rgb_signal(green)[0, 0] == 0
 
 
 def test_ceiling_clips_the_curve_and_super_white_does_not_clip_the_signal() -> None:
     bright = np.full((1, 3), 300.0)
-    step = Step("linear", {"white": 200})
+    step = ChainPart("linear", {"white": 200})
     assert Conversion(step, ceiling=False, super_white=True).rgb_signal(bright)[0, 0] > 1.09
     assert Conversion(step, ceiling=True, super_white=True).rgb_signal(bright)[0, 0] == (
         pytest.approx(1.0)
@@ -78,10 +78,10 @@ def test_ceiling_clips_the_curve_and_super_white_does_not_clip_the_signal() -> N
 
 
 def test_arguments_tell_which_colours_clip() -> None:
-    chain = Conversion(Step("linear", {"white": 200}), Step("max-rgb"))
+    chain = Conversion(ChainPart("linear", {"white": 200}), ChainPart("max-rgb"))
     light = np.array([[250.0, 10, 10], [150, 150, 10]])
     np.testing.assert_allclose(chain.arguments(light), [[250], [150]])
-    turned = Conversion(Step("linear"), Step("per-channel"), "matrix-first")
+    turned = Conversion(ChainPart("linear"), ChainPart("per-channel"), "matrix-first")
     assert turned.arguments(light).shape == (2, 3)
     assert turned.arguments(light)[0, 0] == pytest.approx(1.6604910021 * 250, rel=0.03)
 
@@ -91,18 +91,22 @@ def test_arguments_tell_which_colours_clip() -> None:
 def test_greys_alone_give_the_same_signal(drive: str, law: str) -> None:
     light = np.repeat(np.geomspace(0.01, 2000, 40)[:, None], 3, axis=1)
     chain = Conversion(
-        tone=Step("hable"),
-        drive=Step(drive),
-        chroma=Step(law),
-        encoding=Step("srgb"),
-        controls=Step("contrast-first", {"contrast": 0.9, "brightness": 0.02, "saturation": 1.2}),
+        tone=ChainPart("hable"),
+        drive=ChainPart(drive),
+        chroma=ChainPart(law),
+        encoding=ChainPart("srgb"),
+        controls=ChainPart(
+            "contrast-first", {"contrast": 0.9, "brightness": 0.02, "saturation": 1.2}
+        ),
     )
     whole = chain.ycbcr_signal(light)[:, 0]
     np.testing.assert_allclose(chain.grey_signal(chain.arguments(light)[:, 0]), whole, atol=2e-6)
 
 
 def test_arguments_see_what_the_chroma_law_did() -> None:
-    chain = Conversion(Step("hable"), Step("max-rgb"), chroma=Step("crosstalk", {"alpha": 0.1}))
+    chain = Conversion(
+        ChainPart("hable"), ChainPart("max-rgb"), chroma=ChainPart("crosstalk", {"alpha": 0.1})
+    )
     np.testing.assert_allclose(chain.arguments(np.array([[100.0, 0, 0]])), [[80]])
 
 
@@ -110,7 +114,7 @@ def test_arguments_see_what_the_chroma_law_did() -> None:
 @pytest.mark.parametrize("range_", ["narrow", "full"])
 def test_codes_of_black_and_white(bits: int, range_: str) -> None:
     target = Signal(bits=bits, range=range_)
-    codes = Conversion(Step("linear", {"white": 100})).codes(
+    codes = Conversion(ChainPart("linear", {"white": 100})).codes(
         np.array([[64, 512, 512], [940, 512, 512]]), SOURCE, target, rounded=True
     )
     step = 2 ** (bits - 8)
@@ -120,7 +124,10 @@ def test_codes_of_black_and_white(bits: int, range_: str) -> None:
 
 def test_rounded_codes_stay_within_the_legal_ones() -> None:
     chain = Conversion(
-        Step("linear", {"white": 50}), gamut=Step("excursions"), ceiling=False, super_white=True
+        ChainPart("linear", {"white": 50}),
+        gamut=ChainPart("excursions"),
+        ceiling=False,
+        super_white=True,
     )
     codes = chain.codes(RNG.integers(64, 940, (500, 3)), SOURCE, Signal(), rounded=True)
     assert codes.min() >= 4
@@ -129,7 +136,9 @@ def test_rounded_codes_stay_within_the_legal_ones() -> None:
 
 
 def test_codes_in_rgb_equal_those_in_ycbcr() -> None:
-    chain = Conversion(Step("hable"), controls=Step("contrast-first", {"saturation": 1.1}))
+    chain = Conversion(
+        ChainPart("hable"), controls=ChainPart("contrast-first", {"saturation": 1.1})
+    )
     codes = RNG.integers(300, 600, (100, 3))
     rgb, ycbcr = Signal(matrix="rgb"), Signal(matrix="bt709")
     np.testing.assert_allclose(
@@ -141,7 +150,7 @@ def test_codes_in_rgb_equal_those_in_ycbcr() -> None:
 
 def test_hlg_sources_take_the_same_road() -> None:
     """HLG 75 % on 1000 cd/m2 is 203 cd/m2 (BT.2408-8 table 1), as PQ 58 %."""
-    chain = Conversion(Step("linear", {"white": 203.152}))
+    chain = Conversion(ChainPart("linear", {"white": 203.152}))
     hlg = Signal("bt2020", "narrow", "hlg", "bt2020", peak=1000)
     codes = chain.codes(np.array([[721, 512, 512]]), hlg, Signal())
     np.testing.assert_allclose(codes, [[940, 512, 512]], atol=0.2)
@@ -197,13 +206,13 @@ def test_brightness_on_rgb_keeps_hue_until_it_clips() -> None:
     "chain",
     [
         Conversion(
-            Step("mobius", {"knee": 25}),
-            Step("blend", {"weight": 0.3}),
+            ChainPart("mobius", {"knee": 25}),
+            ChainPart("blend", {"weight": 0.3}),
             "matrix-first",
-            Step("crosstalk"),
-            Step("soft-clip", {"beta": 0.1}),
-            Step("gamma", {"exponent": 2.2}),
-            Step("contrast-first", {"hue": 2.0}),
+            ChainPart("crosstalk"),
+            ChainPart("soft-clip", {"beta": 0.1}),
+            ChainPart("gamma", {"exponent": 2.2}),
+            ChainPart("contrast-first", {"hue": 2.0}),
             ceiling=False,
             super_white=True,
             white=203,
@@ -228,11 +237,11 @@ def test_a_bare_function_has_no_written_form() -> None:
 @pytest.mark.parametrize(
     ("chain", "kind"),
     [
-        (Conversion(Step("nonsense")), "tone curve"),
-        (Conversion(Step("hable"), Step("nonsense")), "drive"),
-        (Conversion(Step("hable"), gamut=Step("nonsense")), "gamut method"),
-        (Conversion(Step("hable"), encoding=Step("nonsense")), "encoding"),
-        (Conversion(Step("hable"), chroma=Step("nonsense")), "chroma law"),
+        (Conversion(ChainPart("nonsense")), "tone curve"),
+        (Conversion(ChainPart("hable"), ChainPart("nonsense")), "drive"),
+        (Conversion(ChainPart("hable"), gamut=ChainPart("nonsense")), "gamut method"),
+        (Conversion(ChainPart("hable"), encoding=ChainPart("nonsense")), "encoding"),
+        (Conversion(ChainPart("hable"), chroma=ChainPart("nonsense")), "chroma law"),
     ],
 )
 def test_unknown_steps_are_named(chain: Conversion, kind: str) -> None:
@@ -244,19 +253,23 @@ def test_unknown_steps_are_named(chain: Conversion, kind: str) -> None:
 @pytest.mark.parametrize("drive", DRIVES)
 def test_every_pair_of_drive_and_gamut_gives_a_signal(drive: str, gamut: str) -> None:
     for order in ("tone-first", "matrix-first"):
-        chain = Conversion(Step("reinhard-peak"), Step(drive), order, gamut=Step(gamut))
+        chain = Conversion(
+            ChainPart("reinhard-peak"), ChainPart(drive), order, gamut=ChainPart(gamut)
+        )
         assert np.isfinite(chain.rgb_signal(LIGHT)).all()
 
 
 @pytest.mark.parametrize("name", [*CHROMA_LAWS, *ENCODINGS])
 def test_every_law_and_encoding_gives_a_signal(name: str) -> None:
     part = "chroma" if name in CHROMA_LAWS else "encoding"
-    assert np.isfinite(Conversion(Step("hable"), **{part: Step(name)}).rgb_signal(LIGHT)).all()
+    assert np.isfinite(
+        Conversion(ChainPart("hable"), **{part: ChainPart(name)}).rgb_signal(LIGHT)
+    ).all()
 
 
 def test_every_curve_gives_a_signal_within_the_range() -> None:
     for name in TONE_CURVES:
-        signal = Conversion(Step(name)).rgb_signal(LIGHT)
+        signal = Conversion(ChainPart(name)).rgb_signal(LIGHT)
         assert np.isfinite(signal).all(), name
         assert signal.min() >= 0, name
         assert signal.max() <= 1, name

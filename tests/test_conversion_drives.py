@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.conversion import CHROMA_LAWS, DRIVES, TONE_CURVES, Conversion, FreeCurve, Step
+from tonelab.conversion import CHROMA_LAWS, DRIVES, TONE_CURVES, ChainPart, Conversion, FreeCurve
 from tonelab.conversion.drives import luminance_weights
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
@@ -88,7 +88,7 @@ def test_blends_end_in_their_parts(name: str) -> None:
 def test_drives_differ_on_saturated_colours() -> None:
     """Whatever separates them lies off the neutral axis: more than a code everywhere."""
     signals = {
-        name: Conversion(Step("bt2390"), Step(name), white=100).rgb_signal(LIGHT)
+        name: Conversion(ChainPart("bt2390"), ChainPart(name), white=100).rgb_signal(LIGHT)
         for name in DRIVES
         if name not in BLENDS
     }

@@ -13,8 +13,7 @@ import pytest
 
 from tonelab.conversion import TONE_CURVES, documentation_table
 from tonelab.conversion.catalogue import REGISTRIES
-from tonelab.conversion.parameters import Param, parameters_of
-from tonelab.conversion.tone.registry import ToneCurves
+from tonelab.conversion.parameters import Param, Part, parameters_of, parts
 from tonelab.errors import UsageError
 
 
@@ -70,7 +69,7 @@ def test_the_sentence_about_a_parameter_lists_those_that_exist() -> None:
 
 
 def test_a_name_is_given_once() -> None:
-    registry = ToneCurves("tone curve", "tonelab.none")
+    registry = parts("tone curve", "tonelab.none", Part)
     registry.register("twice", label="a", source="b")(lambda L: L)
     with pytest.raises(UsageError, match="two tone curves named 'twice'"):
         registry.register("twice", label="a", source="b")(lambda L: L)

@@ -19,7 +19,7 @@ from simulated import SimulatedDevice
 
 from tonelab.chart import Layout
 from tonelab.cli import main
-from tonelab.conversion import Conversion, Step
+from tonelab.conversion import ChainPart, Conversion
 from tonelab.conversion.standards import STANDARDS
 from tonelab.conversion.standards.bt2446 import method_a_up
 from tonelab.correction import correct, verify
@@ -35,7 +35,7 @@ from tonelab.correction.look import learn_look
 from tonelab.correction.refine import refine
 from tonelab.correction.regions import gain
 from tonelab.correction.spline import fit_spline
-from tonelab.correction.table import READERS, Table, interpolate, lattice, thin
+from tonelab.correction.table import READERS, LookTable, interpolate, lattice, thin
 from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
 from tonelab.media import write_clip
@@ -51,7 +51,7 @@ from converters import convert_patches, ocio_aces
 
 STANDARD_FILES = Path(__file__).parents[1] / "curves" / "standards"
 FLOORS = 1.5
-CURVED = Table(
+CURVED = LookTable(
     0.0, 1.0, np.stack([c**p for c, p in zip(lattice(0, 1, 9).T, (2, 0.7, 1.3), strict=True)], -1)
     .reshape(9, 9, 9, 3),
 )  # fmt: skip
@@ -80,7 +80,7 @@ def measured(codes_of, name, kind="full"):
     layout = Layout.create(kind, 1920, 1080, "pq", 1000, hold=4)
     source = layout.patches.code.astype(np.int64)
     captured = codes_of(source.astype(np.uint16)).astype(np.int64)
-    chain = Conversion(Step("linear", {"white": 203.0}), gamut=Step("none"))
+    chain = Conversion(ChainPart("linear", {"white": 203.0}), gamut=ChainPart("none"))
     made = make_measurement(name)
     return replace(
         made,
@@ -97,7 +97,7 @@ def distance(rgb, seen):
     moved = seen + np.random.default_rng(1).uniform(-0.5, 0.5, seen.shape)
 
     def light(code):
-        from tonelab.colours import shown_light
+        from tonelab.readings.colours import shown_light
 
         return shown_light(np.asarray(code, float), target)
 
@@ -149,7 +149,7 @@ def test_file_says_what_it_is_and_readers_apply_it(suffix, tmp_path):
 def test_file_that_a_reader_reads_otherwise_never_appears(tmp_path, monkeypatch):
     path = tmp_path / "look.cube"
     path.write_text("what stood here")
-    monkeypatch.setattr(Table, "read", lambda _self, numbers, _reader: numbers + 0.001)
+    monkeypatch.setattr(LookTable, "read", lambda _self, numbers, _reader: numbers + 0.001)
     with pytest.raises(UsageError, match="differs by"):
         write_correction(path, CURVED, {}, ("line",), overwrite=True)
     assert path.read_text() == "what stood here"

@@ -24,9 +24,8 @@ from tonelab.curvefile.schema import COLUMNS, PLACES, SCHEMA_VERSION
 from tonelab.curvefile.store import _seal
 from tonelab.curvefile.tree import digest, leaves
 from tonelab.errors import CurveFileError
-from tonelab.results import Finding, ParameterEstimate, RunnerUp
+from tonelab.results import Finding, ParameterEstimate, RunnerUp, Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 
 
 @pytest.fixture

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.colours import Colours, as_ycbcr, coded_signal
-from tonelab.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.errors import IdentificationError
+from tonelab.readings.colours import Colours, as_ycbcr, coded_signal
+from tonelab.readings.curves import chroma_transfer, landmarks, luminance_curve
 from tonelab.signal.description import Signal
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 

@@ -205,7 +205,7 @@ def test_the_chart_is_the_layout(scenario):
 @pytest.fixture(scope="module")
 def pictures(scenario, measurements):
     """Crops of two recordings: two places chosen, and one named in a flat corner of a patch."""
-    from tonelab.report.pictures import Crop, make_pictures
+    from tonelab.views.pictures import Crop, make_pictures
 
     captures = [scenario.capture(device) for device in MEASURED[:2]]
     given = scenario.chart, [*captures, None], measurements
@@ -258,7 +258,7 @@ def test_the_source_is_rendered_by_the_standard(scenario, pictures):
 
 
 def test_difference_maps_follow_the_printed_scale():
-    from tonelab.report.pictures import DIFFERENCE_SCALE, difference_colours
+    from tonelab.views.pictures import DIFFERENCE_SCALE, difference_colours
 
     for value, colour in DIFFERENCE_SCALE:
         np.testing.assert_array_equal(difference_colours(np.array(float(value))), colour)
@@ -275,7 +275,7 @@ def test_difference_maps_follow_the_printed_scale():
 ])  # fmt: skip
 def test_pictures_that_cannot_be_cut_are_one_sentence(scenario, measurements, changes, words):
     from tonelab.errors import UsageError
-    from tonelab.report.pictures import Crop, make_pictures
+    from tonelab.views.pictures import Crop, make_pictures
 
     changes = dict(changes)
     captures = changes.pop("captures", [scenario.capture(MEASURED[0]), None, None])

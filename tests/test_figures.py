@@ -16,8 +16,11 @@ from tonelab.cli import main, show
 from tonelab.compare import compare
 from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
-from tonelab.gradients import gradient_steps
-from tonelab.report.figures import (
+from tonelab.results import LuminanceCurve
+from tonelab.scores.gradients import gradient_steps
+from tonelab.scores.residuals import ColourResiduals, colour_residuals
+from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.views.figures import (
     FIGURES,
     chroma_figure,
     colour_residual_figure,
@@ -30,10 +33,7 @@ from tonelab.report.figures import (
     save_figure,
     score_figure,
 )
-from tonelab.report.style import DARK, LIGHT
-from tonelab.residuals import ColourResiduals, colour_residuals
-from tonelab.results import LuminanceCurve
-from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.views.style import DARK, LIGHT
 
 STANDARD = Path(__file__).parents[1] / "curves" / "standards" / "bt2446a-1000.h5"
 # BT.2408-7 table 1: PQ signal of 18 % grey, of diffuse white, and of 1000 cd/m2, in percent.

@@ -21,16 +21,16 @@ from simulated import (
 )
 
 from tonelab.chart import Group, Layout
-from tonelab.colours import code_step, gather
-from tonelab.conversion import Conversion, Step
-from tonelab.curves import luminance_curve
+from tonelab.conversion import ChainPart, Conversion
 from tonelab.errors import IdentificationError
 from tonelab.identify import Evidence, gather_evidence, identify
 from tonelab.identify.evidence import predict, rms
 from tonelab.identify.structures import calm_colours, search, tied, with_free_curve
-from tonelab.reading import read_capture, repeatability
+from tonelab.readings.colours import code_step, gather
+from tonelab.readings.curves import luminance_curve
+from tonelab.readings.signals import read_capture, repeatability
+from tonelab.results import Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 
 SOURCE = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
 LUMINANCE_2020 = np.array([0.2627, 0.6780, 0.0593])
@@ -154,12 +154,14 @@ CHAINS = [
 @pytest.mark.parametrize("device", CHAINS, ids=lambda d: f"{d.tone} {d.drive} {d.gamut}")
 def test_two_implementations_of_a_chain_agree(layout, device):
     chain = Conversion(
-        tone=Step(device.tone, dict(device.tone_parameters)),
-        drive=Step(device.drive, {"weight": device.weight} if "+" in device.drive else {}),
+        tone=ChainPart(device.tone, dict(device.tone_parameters)),
+        drive=ChainPart(device.drive, {"weight": device.weight} if "+" in device.drive else {}),
         order=device.order,
-        gamut=Step(device.gamut),
-        encoding=Step(device.encoding),
-        controls=Step("contrast-first", dict(device.controls)) if device.controls else Step("none"),
+        gamut=ChainPart(device.gamut),
+        encoding=ChainPart(device.encoding),
+        controls=ChainPart("contrast-first", dict(device.controls))
+        if device.controls
+        else ChainPart("none"),
         ceiling=device.ceiling,
         super_white=device.super_white,
         white=device.white,
@@ -183,11 +185,11 @@ def test_the_five_drives_separate_on_saturated_colours(layout):
         evidence = calm_colours(evidence_of(layout, device))
         for column, fitted in enumerate(FIVE):
             chain = Conversion(
-                tone=Step("linear"),
-                drive=Step(fitted),
+                tone=ChainPart("linear"),
+                drive=ChainPart(fitted),
                 order="tone-first",
-                gamut=Step("excursions"),
-                encoding=Step("bt1886"),
+                gamut=ChainPart("excursions"),
+                encoding=ChainPart("bt1886"),
                 super_white=True,
             )
             table[row, column] = rms(evidence.residual(with_free_curve(evidence, chain)))

@@ -14,7 +14,7 @@ import pytest
 
 from tonelab.chart import Layout, chart_signal, render_planes, write_chart
 from tonelab.cli import main
-from tonelab.conversion import Conversion, Step
+from tonelab.conversion import ChainPart, Conversion
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure, reduce
 from tonelab.media import open_clip, write_clip
@@ -30,7 +30,7 @@ def device(light):
     return np.minimum(1.1 * light / (light + 100), 1)
 
 
-CHAIN = Conversion(Step("reinhard-peak", {"semi_saturation": 100.0, "peak": 1000.0}))
+CHAIN = Conversion(ChainPart("reinhard-peak", {"semi_saturation": 100.0, "peak": 1000.0}))
 
 
 def simulated(planes):

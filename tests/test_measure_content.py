@@ -17,19 +17,19 @@ from numpy.testing import assert_allclose
 
 from tonelab.chart import Group, Layout, write_chart
 from tonelab.cli import main
-from tonelab.colours import gather, gather_cells, gather_tones
 from tonelab.conversion import TONE_CURVES
 from tonelab.curvefile import load, save
-from tonelab.curves import luminance_curve
 from tonelab.identify import families
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.readings.colours import gather, gather_cells, gather_tones
+from tonelab.readings.curves import luminance_curve
+from tonelab.results.tallies import NO_CHART
 from tonelab.signal.description import Signal
 from tonelab.tallies.content import find_places, flat_cells, plan_content
 from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
 from tonelab.tallies.run import run, tally
-from tonelab.tallies.tallies import NO_CHART
 
 sys.path.insert(0, str(Path(__file__).parent / "outside"))
 from converters import convert_clip, ffmpeg_tonemap

@@ -10,11 +10,11 @@ import numpy as np
 import pytest
 from moving import light
 
-from tonelab.colours import coded_source
-from tonelab.content import content_colours
-from tonelab.curves import luminance_curve
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.readings.colours import coded_source
+from tonelab.readings.content import content_colours
+from tonelab.readings.curves import luminance_curve
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise
 from tonelab.signal.transfer import eotf_inverse_pq

@@ -7,18 +7,19 @@ import io
 from dataclasses import replace
 from fractions import Fraction
 from html.parser import HTMLParser
+from io import StringIO
 
 import numpy as np
 import pytest
 from make_measurement import FINDINGS, make_measurement
 from PIL import Image
+from rich.console import Console
 
-from tonelab.checks import CheckReport, CheckResult
 from tonelab.checks.registry import altered
 from tonelab.compare import compare
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import Pair
-from tonelab.results import PairingFacts
+from tonelab.results import CheckReport, CheckResult, PairingFacts
 from tonelab.signal.description import Signal
 
 HOSTILE = "<script>alert('x')</script>\"&"
@@ -103,9 +104,10 @@ def test_a_report_of_checks_shows_its_findings():
     result = CheckResult("levels", "gain and offset", (fault,))
     pairing = PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1)
     report = CheckReport(facts, facts, None, pairing, True, (result,), ())
-    shown = report._repr_mimebundle_((), ())
-    assert "Luma of <b>this</b> is not kept." in " ".join(shown["text/plain"].split())
-    seen = Reader(shown["text/html"])
+    console = Console(width=100, record=True, file=StringIO())
+    console.print(report)
+    assert "Luma of <b>this</b> is not kept." in " ".join(console.export_text().split())
+    seen = Reader(report._repr_html_())
     assert "b" not in seen.tags
     assert "1 show it not transparent" in " ".join(" ".join(seen.texts).split())
 

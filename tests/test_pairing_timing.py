@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from tonelab.pairing.timing import Reading, match_frames, settle_frames
+from tonelab.pairing.timing import FrameReading, match_frames, settle_frames
 
 
 def readings(numbers):
     """Frame numbers, or a reason in their place."""
-    return [Reading(n) if isinstance(n, int) else Reading(reason=n) for n in numbers]
+    return [FrameReading(n) if isinstance(n, int) else FrameReading(reason=n) for n in numbers]
 
 
 def matched(numbers, *, hold=10, source_frames=100, settle=2):

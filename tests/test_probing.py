@@ -1,4 +1,4 @@
-"""What probing says of clips whose codes are known."""
+"""What inspection says of clips whose codes are known."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from tonelab.cli import main
 from tonelab.media import StaticMetadata, write_clip
-from tonelab.probing import effective_bits, probe
+from tonelab.media.inspection import effective_bits, inspect_clip
 from tonelab.signal.colorimetry import PRIMARIES, WHITE_D65
 from tonelab.signal.description import Signal
 
@@ -38,7 +38,7 @@ def ids(found):
 
 
 def test_a_sound_clip_is_described_without_findings(tmp_path):
-    found = probe(clip(tmp_path / "a.mkv", codes(64, 940)))
+    found = inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940)))
     assert found.duration == pytest.approx(3 / 25)
     assert found.frames == 3
     luma, cb, _ = found.planes
@@ -52,7 +52,7 @@ def test_a_sound_clip_is_described_without_findings(tmp_path):
 
 
 def test_eight_bits_in_ten_are_found(tmp_path):
-    found = probe(clip(tmp_path / "a.mkv", codes(64, 940, 4)))
+    found = inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940, 4)))
     assert found.planes[0].effective_bits == 8
     assert "effective-depth" in ids(found)
 
@@ -70,14 +70,14 @@ def test_cut_and_repeated_bits_are_counted(depth, bits, repeat, seed):
 
 def test_codes_that_contradict_the_range_are_a_finding(tmp_path):
     wide = clip(tmp_path / "wide.mkv", codes(4, 1019))
-    assert "range-conflict" in ids(probe(wide))
-    assert "range-conflict" not in ids(probe(wide, stated={"range": "full"}))
+    assert "range-conflict" in ids(inspect_clip(wide))
+    assert "range-conflict" not in ids(inspect_clip(wide, stated={"range": "full"}))
     tagged = clip(tmp_path / "tagged.mkv", codes(64, 940), signal=Signal(range="full"))
-    assert "range-conflict" in ids(probe(tagged))
+    assert "range-conflict" in ids(inspect_clip(tagged))
 
 
 def test_the_users_word_wins_and_the_contradiction_is_told(tmp_path):
-    found = probe(clip(tmp_path / "a.mkv", codes(64, 940)), stated={"transfer": "hlg"})
+    found = inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940)), stated={"transfer": "hlg"})
     assert found.facts.signal.transfer == "hlg"
     assert found.facts.signal.origins["transfer"] == "stated"
     assert ids(found) == {"transfer-contradicted"}
@@ -85,7 +85,9 @@ def test_the_users_word_wins_and_the_contradiction_is_told(tmp_path):
 
 def test_matrix_beside_wide_primaries_is_questioned(tmp_path):
     odd = Signal("bt709", "narrow", "pq", "bt2020")
-    assert "matrix-implausible" in ids(probe(clip(tmp_path / "a.mkv", codes(64, 940), signal=odd)))
+    assert "matrix-implausible" in ids(
+        inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940), signal=odd))
+    )
 
 
 def test_static_metadata_and_json(tmp_path, capsys):
@@ -97,19 +99,19 @@ def test_static_metadata_and_json(tmp_path, capsys):
         path, [planes] * 2, width=96, height=64, rate=Fraction(25), subsampling="420", bits=10,
         codec="hevc", signal=PQ, metadata=metadata,
     )  # fmt: skip
-    assert main(["probe", str(path), "--json"]) == 0
+    assert main(["inspect", str(path), "--json"]) == 0
     (document,) = json.loads(capsys.readouterr().out)["clips"]
     assert document["metadata"]["mastering_peak"] == 1000.0
     assert (document["max_cll"], document["frames"], document["frames_seen"]) == (900, 2, 2)
     assert [plane["name"] for plane in document["planes"]] == ["Y", "Cb", "Cr"]
     assert document["signal"]["origins"]["range"] == "declared"
     assert document["dynamic_metadata"] == []
-    assert main(["probe", str(path)]) == 0
+    assert main(["inspect", str(path)]) == 0
     assert "different codes" in capsys.readouterr().out
 
 
-def test_probe_fails_on_a_conflict_when_asked(tmp_path, capsys):
+def test_inspect_fails_on_a_conflict_when_asked(tmp_path, capsys):
     path = clip(tmp_path / "a.mkv", codes(4, 1019))
-    assert main(["probe", str(path), "--fail-on", "warning"]) == 1
-    assert main(["probe", str(path), "--fail-on", "warning", "--signal", "range=full"]) == 1
-    assert main(["probe", str(path), "--signal", "range=wide"]) == 2
+    assert main(["inspect", str(path), "--fail-on", "warning"]) == 1
+    assert main(["inspect", str(path), "--fail-on", "warning", "--signal", "range=full"]) == 1
+    assert main(["inspect", str(path), "--signal", "range=wide"]) == 2

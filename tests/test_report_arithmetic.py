@@ -8,13 +8,13 @@ import numpy as np
 import pytest
 from make_measurement import CAPTURE, make_measurement
 
-from tonelab.colour_shift import colour_shift
-from tonelab.gradients import gradient_steps
-from tonelab.report.flashing import AREA_LIMIT, measure_flash
+from tonelab.results import Tallies
+from tonelab.scores.gradients import gradient_steps
+from tonelab.scores.hue import colour_shift
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_bt1886
-from tonelab.tallies import Tallies
+from tonelab.views.flashing import AREA_LIMIT, measure_flash
 
 BLACK, WHITE, RED = (0, 0, 0), (255, 255, 255), (255, 0, 0)
 

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 from make_page import NAMES, hostile_page, measurements, whole_page
 
-from tonelab.report.page import render
+from tonelab.views.page import render
 
 sync_api = pytest.importorskip("playwright.sync_api", reason="playwright is not installed")
 CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")

@@ -17,8 +17,8 @@ from make_measurement import make_measurement
 from make_page import FORMULA, HOSTILE, NAMES, hostile_page, measurements, whole_page
 
 from tonelab.errors import UsageError
-from tonelab.report.page import render_page, write_page
-from tonelab.report.page.render import tight
+from tonelab.views.page import render_page, write_page
+from tonelab.views.page.render import tight
 
 
 class Reader(HTMLParser):

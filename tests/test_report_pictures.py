@@ -13,7 +13,7 @@ from tonelab.chart import Geometry
 from tonelab.errors import UsageError
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing.result import Pair
-from tonelab.report.pictures import Crop, _Cutter
+from tonelab.views.pictures import Crop, _Cutter
 
 SIZE = (96, 64)
 

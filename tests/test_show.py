@@ -15,10 +15,10 @@ from make_measurement import make_measurement
 from rich.console import Console
 
 from tonelab.results import Landmark, ParameterEstimate
-from tonelab.show import document, document_schema, summary
-from tonelab.show.plot import axis, braille
-from tonelab.show.words import interval, landed, light, number
 from tonelab.signal.description import Signal
+from tonelab.views import document, document_schema, summary
+from tonelab.views.terminal.plot import axis, braille
+from tonelab.views.words import interval, landed, light, number
 
 
 def printed(measurement, width=120):

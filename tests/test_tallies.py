@@ -18,8 +18,8 @@ from hypothesis import strategies as st
 from tonelab.chart import Layout, chart_signal, render_planes
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.results import Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 from tonelab.tallies.frames import Census, row_keys
 from tonelab.tallies.kernels import add_rows, add_windows
 from tonelab.tallies.run import plan, planes_hash, run, tally

@@ -15,15 +15,15 @@ from rich.console import Console
 from simulated import ICTCP, LMS, SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of
 
 from tonelab.cli import main
-from tonelab.conversion import Conversion, Step
+from tonelab.conversion import ChainPart, Conversion
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
-from tonelab.show.tuning import tuning_document, tuning_summary
+from tonelab.results import Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 from tonelab.tune import tune
 from tonelab.tune.response import Point, respond
 from tonelab.tune.search import Aim
+from tonelab.views.terminal.tuning import tuning_document, tuning_summary
 
 sys.path.insert(0, str(Path(__file__).parent / "studies"))
 
@@ -206,7 +206,7 @@ def test_a_control_ahead_of_the_tone_curve_is_told_apart():
         out = converter.signal(light) * (1, *[1 + 0.01 * (settings["colour"] - 50)] * 2)
         return np.clip(np.floor(out * (876, 896, 896) + (64.5, 512.5, 512.5)), 4, 1019)
 
-    chain = Conversion(Step("bt2390", {"source_peak": 1000.0, "target_peak": 100.0}))
+    chain = Conversion(ChainPart("bt2390", {"source_peak": 1000.0, "target_peak": 100.0}))
 
     def capture(settings, name="Simulated"):
         one = measured(TunedDevice(converter, MENUS), SOURCE, BASE, name)

@@ -14,6 +14,8 @@ from importlib import import_module
 from types import ModuleType
 from typing import TYPE_CHECKING, Any
 
+from tonelab.registry import VIEWS
+
 if TYPE_CHECKING:
     from tonelab.chart import Layout as Layout
     from tonelab.chart import write_chart as write_chart
@@ -24,24 +26,24 @@ if TYPE_CHECKING:
     from tonelab.curvefile import content_hash as content_hash
     from tonelab.curvefile import load as load
     from tonelab.curvefile import save as save
-    from tonelab.curves import chroma_transfer as chroma_transfer
-    from tonelab.curves import luminance_curve as luminance_curve
     from tonelab.errors import TonelabError as TonelabError
     from tonelab.identify import identify as identify
     from tonelab.measure import measure as measure
     from tonelab.media import open_clip as open_clip
     from tonelab.media import write_clip as write_clip
     from tonelab.pairing import pair as pair
-    from tonelab.report.page import write_page as write_page
-    from tonelab.report.pictures import make_pictures as make_pictures
+    from tonelab.readings.curves import chroma_transfer as chroma_transfer
+    from tonelab.readings.curves import luminance_curve as luminance_curve
     from tonelab.results import Measurement as Measurement
-    from tonelab.score import score as score
-    from tonelab.show import document as document
-    from tonelab.show import summary as summary
+    from tonelab.scores.standards import score as score
     from tonelab.signal.description import Signal as Signal
     from tonelab.tallies import Tallies as Tallies
     from tonelab.tallies.run import tally as tally
     from tonelab.tune import tune as tune
+    from tonelab.views import document as document
+    from tonelab.views import summary as summary
+    from tonelab.views.page import write_page as write_page
+    from tonelab.views.pictures import make_pictures as make_pictures
 
 _HOMES = {
     "Layout": "tonelab.chart",
@@ -50,27 +52,27 @@ _HOMES = {
     "Tallies": "tonelab.tallies",
     "TonelabError": "tonelab.errors",
     "check": "tonelab.checks",
-    "chroma_transfer": "tonelab.curves",
+    "chroma_transfer": "tonelab.readings.curves",
     "compare": "tonelab.compare",
     "correct": "tonelab.correction",
     "content_hash": "tonelab.curvefile",
-    "document": "tonelab.show",
+    "document": "tonelab.views",
     "identify": "tonelab.identify",
     "load": "tonelab.curvefile",
-    "luminance_curve": "tonelab.curves",
-    "make_pictures": "tonelab.report.pictures",
+    "luminance_curve": "tonelab.readings.curves",
+    "make_pictures": "tonelab.views.pictures",
     "measure": "tonelab.measure",
     "open_clip": "tonelab.media",
     "pair": "tonelab.pairing",
     "save": "tonelab.curvefile",
-    "score": "tonelab.score",
-    "summary": "tonelab.show",
+    "score": "tonelab.scores.standards",
+    "summary": "tonelab.views",
     "tally": "tonelab.tallies.run",
     "tune": "tonelab.tune",
     "verify": "tonelab.correction",
     "write_chart": "tonelab.chart",
     "write_clip": "tonelab.media",
-    "write_page": "tonelab.report.page",
+    "write_page": "tonelab.views.page",
 }
 
 __all__ = sorted(_HOMES)  # noqa: PLE0605
@@ -85,6 +87,21 @@ class _Package(ModuleType):
 
 
 sys.modules[__name__].__class__ = _Package
+
+
+def _html(result: Any) -> Any:
+    from tonelab.views.notebook import html
+
+    return html(result)
+
+
+def _terminal(result: Any) -> Any:
+    from tonelab.views.terminal import terminal
+
+    return terminal(result)
+
+
+VIEWS.update(html=_html, terminal=_terminal)
 
 
 def __getattr__(name: str) -> Any:

@@ -12,9 +12,14 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
-from tonelab.checks import Evidence, pre_checks
-from tonelab.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
-from tonelab.content import (
+from tonelab.checks import PathEvidence, pre_checks
+from tonelab.errors import ClipError, UsageError
+from tonelab.identify import identify
+from tonelab.identify.evidence import gather_evidence
+from tonelab.media import open_clip
+from tonelab.pairing import pair
+from tonelab.readings.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
+from tonelab.readings.content import (
     CONTENT_PEAK,
     PQ_PEAK,
     content_colours,
@@ -24,16 +29,11 @@ from tonelab.content import (
     scene_dependence,
     without_gaps,
 )
-from tonelab.curves import chroma_transfer, landmarks, luminance_curve
-from tonelab.errors import ClipError, UsageError
-from tonelab.identify import identify
-from tonelab.identify.evidence import gather_evidence
-from tonelab.media import open_clip
-from tonelab.pairing import pair
-from tonelab.pass_through import hold_against_source
-from tonelab.reading import read_capture, read_source, repeatability
+from tonelab.readings.curves import chroma_transfer, landmarks, luminance_curve
+from tonelab.readings.signals import read_capture, read_source, repeatability
 from tonelab.results import ClipFacts, Finding, Measurement
-from tonelab.score import score
+from tonelab.scores.pass_through import hold_against_source
+from tonelab.scores.standards import score
 from tonelab.tallies.run import planes_hash, tally
 from tonelab.tallies.workers import default_workers, file_hashes
 
@@ -41,7 +41,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.media import Clip
-    from tonelab.tallies import Tallies
+    from tonelab.results import Tallies
     from tonelab.tallies.workers import Workers
 
 Progress = Callable[[str, int, int], None]
@@ -94,7 +94,7 @@ def measure(
         open_clip(source, stated=source_signal or {}) as source_clip,
         open_clip(capture, stated=capture_signal or {}) as capture_clip,
     ):
-        evidence = Evidence(
+        evidence = PathEvidence(
             source_clip.signal, capture_clip.signal, clips=(source_clip, capture_clip)
         )
         found = pre_checks(evidence, "files")
@@ -132,7 +132,7 @@ def measure(
         notes=notes,
     )
     report("identifying", 1, 1)
-    evidence = Evidence(measurement.source.signal, measurement.capture.signal, layout, tallies)
+    evidence = PathEvidence(measurement.source.signal, measurement.capture.signal, layout, tallies)
     found = pre_checks(evidence, "tallies")
     return replace(measurement, findings=(*measurement.findings, *found))
 

@@ -20,7 +20,7 @@ import numpy as np
 
 from tonelab.chart import Layout, write_chart
 from tonelab.correction.files import describe_coding, open_reader, write_correction
-from tonelab.correction.table import Table
+from tonelab.correction.table import LookTable
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
@@ -176,7 +176,7 @@ def _corrections(folder: Path) -> tuple[bool, str]:
     red, green, blue = np.meshgrid(axis, axis, axis, indexing="ij")
     # Channels mixed unevenly, so that exchanged axes or channels cannot hide.
     bent = np.stack([red**2.2, 0.7 * green + 0.3 * blue**2, 0.2 * red + 0.8 * np.sqrt(blue)], -1)
-    table = Table(0.0, 1.0, bent)
+    table = LookTable(0.0, 1.0, bent)
     names = dict.fromkeys(("InputDescriptor", "OutputDescriptor"), describe_coding(Signal()))
     differ = max(
         write_correction(folder / f"table.{suffix}", table, names, ("Self test",))

@@ -13,21 +13,19 @@ import numpy as np
 from tonelab.chart import Layout, chart_signal
 from tonelab.conversion.standards import STANDARDS
 from tonelab.measure import reduce
-from tonelab.results import ClipFacts, Measurement, PairingFacts
+from tonelab.results import ClipFacts, Measurement, PairingFacts, Tallies
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
-from tonelab.tallies import Tallies
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.chart.patches import Kind
+    from tonelab.chart.patches import ChartKind
+    from tonelab.signal.arrays import IntArray
 
 PEAKS = (1000, 4000)  # cd/m2, mastering peaks of the files kept with the project
 
 
-def standard_measurement(name: str, peak: int, *, kind: Kind = "quick") -> Measurement:
+def standard_measurement(name: str, peak: int, *, kind: ChartKind = "quick") -> Measurement:
     """Measure a standard conversion on the chart.
 
     Parameters
@@ -82,7 +80,7 @@ def _facts(name: str, layout: Layout, signal: Signal) -> ClipFacts:
     )
 
 
-def _tallies(layout: Layout, source: NDArray[np.int64], capture: NDArray[np.int64]) -> Tallies:
+def _tallies(layout: Layout, source: IntArray, capture: IntArray) -> Tallies:
     """One sample for each patch on both sides."""
     tallies = Tallies.empty(layout.descriptor, len(source), (1024, 1024))
     for side, codes in (("source", source), ("capture", capture)):

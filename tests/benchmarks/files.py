@@ -18,7 +18,7 @@ from tonelab.compare import compare
 from tonelab.conversion.standards import STANDARDS as STANDARD_CONVERSIONS
 from tonelab.correction import correct
 from tonelab.correction.files import open_reader, write_correction
-from tonelab.correction.table import Table, lattice
+from tonelab.correction.table import LookTable, lattice
 from tonelab.curvefile import load, load_all, save
 from tonelab.identify.evidence import Evidence
 from tonelab.identify.structures import judged, rank_plain
@@ -65,7 +65,7 @@ def pixels(folder: Path) -> None:
 
 def tables(folder: Path) -> None:
     """Apply a table of 33 nodes to colours: by ours, and by OpenColorIO from the file."""
-    table = Table(0.0, 1.0, lattice(0.0, 1.0, 33).reshape(33, 33, 33, 3) ** 0.8)
+    table = LookTable(0.0, 1.0, lattice(0.0, 1.0, 33).reshape(33, 33, 33, 3) ** 0.8)
     path = folder / "look.cube"
     write_correction(path, table, {}, ("benchmark",))
     numbers = np.random.default_rng(1).random((500_000, 3))

@@ -21,8 +21,8 @@ import numpy as np
 from playwright.sync_api import sync_playwright
 
 from tonelab.curvefile import load
-from tonelab.report.page import write_page
-from tonelab.report.pictures import SIZE, PictureSet, Shown, difference_colours
+from tonelab.views.page import write_page
+from tonelab.views.pictures import SIZE, CapturedCrop, PictureSet, difference_colours
 
 STANDARDS = Path(__file__).parents[2] / "curves" / "standards"
 NAMES = ("bt2446a", "bt2446c", "bt2390-per-channel", "bt2390-luminance", "clip-203", "hlg-ootf")
@@ -61,7 +61,7 @@ def sets(count: int) -> list[PictureSet]:
         shown = []
         for _ in range(count):
             map_ = difference_colours(np.abs(10 + 4 * noise(random)))
-            shown.append(Shown(picture(random), map_, 10.0, 17.0, (1.0, 1.0), number))
+            shown.append(CapturedCrop(picture(random), map_, 10.0, 17.0, (1.0, 1.0), number))
         made.append(
             PictureSet(f"place {number}", f"frame {number}", "noise", "none", picture(random),
                        tuple(shown), "noise")

@@ -17,8 +17,8 @@ from converters import convert_clip, convert_patches
 
 from tonelab.chart import Layout, render_planes
 from tonelab.media import write_clip
+from tonelab.results import Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 
 if TYPE_CHECKING:
     from collections.abc import Callable

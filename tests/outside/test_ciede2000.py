@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from tonelab.identify.evidence import Evidence
-from tonelab.score import score
+from tonelab.scores.standards import score
 from tonelab.signal.ciede2000 import ciede2000, cielab
 from tonelab.signal.description import Signal
 

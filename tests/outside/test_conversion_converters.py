@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from converters import PARAMETERS, Curve, convert_patches, ffmpeg_tonemap
 
-from tonelab.conversion import Conversion, Step
+from tonelab.conversion import ChainPart, Conversion
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
@@ -23,24 +23,26 @@ def patches() -> np.ndarray:
     return quantise(ycbcr_to_codes(ycbcr, 10, "narrow"), 10)
 
 
-def tone_step(curve: Curve, parameter: float | None, peak: float) -> Step:
+def tone_step(curve: Curve, parameter: float | None, peak: float) -> ChainPart:
     """Our absolute parameters of the filter's relative ones."""
     match curve:
         case "linear":
-            return Step("linear", {"white": WHITE * peak / parameter})
+            return ChainPart("linear", {"white": WHITE * peak / parameter})
         case "clip":
-            return Step("linear", {"white": WHITE / parameter})
+            return ChainPart("linear", {"white": WHITE / parameter})
         case "gamma":
             toe = 0.05 * WHITE
-            return Step("power", {"peak": WHITE * peak, "exponent": parameter, "toe": toe})
+            return ChainPart("power", {"peak": WHITE * peak, "exponent": parameter, "toe": toe})
         case "reinhard":
             offset = (1 - parameter) / parameter
-            return Step("reinhard-peak", {"semi_saturation": WHITE * offset, "peak": WHITE * peak})
+            return ChainPart(
+                "reinhard-peak", {"semi_saturation": WHITE * offset, "peak": WHITE * peak}
+            )
         case "hable":
-            return Step("hable", {"white": WHITE, "peak": WHITE * peak})
+            return ChainPart("hable", {"white": WHITE, "peak": WHITE * peak})
         case "mobius":
             knee = WHITE * parameter
-            return Step("mobius", {"white": WHITE, "knee": knee, "peak": WHITE * peak})
+            return ChainPart("mobius", {"white": WHITE, "knee": knee, "peak": WHITE * peak})
 
 
 @pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
@@ -52,9 +54,9 @@ def test_chain_reproduces_the_filter(curve: Curve, peak: float, desaturation: fl
     law = {"threshold": WHITE * desaturation}
     chain = Conversion(
         tone_step(curve, PARAMETERS[curve], peak),
-        Step("max-rgb"),
+        ChainPart("max-rgb"),
         "matrix-first",
-        Step("desaturate-before-sum", law) if desaturation else Step("none"),
+        ChainPart("desaturate-before-sum", law) if desaturation else ChainPart("none"),
         ceiling=curve == "clip",
         super_white=True,
     )

@@ -29,13 +29,13 @@ sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
 from converters import convert_patches, ffmpeg_tonemap, ocio_aces, swscale_intent
 
 from tonelab.chart import Layout
-from tonelab.colours import shown_light
 from tonelab.conversion.standards.bt2446 import method_a_up
 from tonelab.correction import correct
 from tonelab.correction.bake import numbers_of, signals_of
 from tonelab.correction.files import apply_lut3d, open_reader, write_correction
-from tonelab.correction.table import Table, lattice
+from tonelab.correction.table import LookTable, lattice
 from tonelab.measure import reduce
+from tonelab.readings.colours import shown_light
 from tonelab.results import ClipFacts, PairingFacts
 from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.description import Signal
@@ -71,7 +71,7 @@ def make_box(folder: Path) -> LutBox:
     codes = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt2020"), 10, "narrow"), 10)
     shown = np.clip(TARGET.decode_rgb(aces.convert(codes)), 0, 1)
     path = folder / "box.cube"
-    write_correction(path, Table(0.0, 1.0, shown.reshape(17, 17, 17, 3)), {}, ("a box",))
+    write_correction(path, LookTable(0.0, 1.0, shown.reshape(17, 17, 17, 3)), {}, ("a box",))
     return LutBox("lut-box-17", path)
 
 

@@ -83,10 +83,10 @@ def stills(folder):
 
 def corrections(folder):
     from tonelab.correction.files import describe_coding, write_correction
-    from tonelab.correction.table import Table, lattice
+    from tonelab.correction.table import LookTable, lattice
     from tonelab.signal.description import Signal
 
-    table = Table(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3) ** 0.7)
+    table = LookTable(0.0, 1.0, lattice(0.0, 1.0, 3).reshape(3, 3, 3, 3) ** 0.7)
     signal = Signal(matrix="rgb", range="full")
     words = {"InputDescriptor": describe_coding(signal), "OutputDescriptor": "as it goes in"}
     for name in ("a.cube", "b.clf"):
@@ -187,7 +187,7 @@ def read_contents(path):
     """Use what a curve file says; whoever writes one can state any number in it."""
     from tonelab.compare import compare
     from tonelab.curvefile import load
-    from tonelab.show.summary import summary
+    from tonelab.views.terminal.summary import summary
 
     found = load(path)
     summary(found)

@@ -31,10 +31,10 @@ from simulated import (
 )
 
 from tonelab.chart import Group, Layout
-from tonelab.colours import code_step, gather
-from tonelab.curves import luminance_curve
 from tonelab.identify import gather_evidence, identify
-from tonelab.reading import read_capture, repeatability
+from tonelab.readings.colours import code_step, gather
+from tonelab.readings.curves import luminance_curve
+from tonelab.readings.signals import read_capture, repeatability
 from tonelab.signal.description import Signal
 
 SOURCE = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")

@@ -26,11 +26,11 @@ from converters import convert_clip, ffmpeg_tonemap
 from moving import PQ, codes, planes_420
 
 from tonelab.chart import Group, Layout, write_chart
-from tonelab.colours import gather
-from tonelab.content import content_colours
-from tonelab.curves import luminance_curve
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
+from tonelab.readings.colours import gather
+from tonelab.readings.content import content_colours
+from tonelab.readings.curves import luminance_curve
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.tallies.run import tally
 

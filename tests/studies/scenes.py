@@ -21,8 +21,8 @@ from identification import random_device
 from simulated import simulated_tallies
 
 from tonelab.chart import Layout
-from tonelab.colours import code_step
-from tonelab.reading import read_capture, repeatability
+from tonelab.readings.colours import code_step
+from tonelab.readings.signals import read_capture, repeatability
 from tonelab.signal.description import Signal
 
 SCENES = (None, "peak", "average", "local")

@@ -25,7 +25,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
 from make_measurement import make_measurement
 from simulated import TO_709, SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of
 
-from tonelab.tallies import Tallies
+from tonelab.results import Tallies
 
 CONTROLS = ("contrast", "brightness", "colour", "tint")
 LOW, HIGH = 0, 100

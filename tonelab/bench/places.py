@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-Place: TypeAlias = "tuple[str | int, ...]"
+KeyPath: TypeAlias = "tuple[str | int, ...]"
 
 # Strings, comments, brackets, and whatever is neither; a quote that nothing closes ends the match.
 _TOKEN = re.compile(
@@ -19,7 +19,7 @@ _TOKEN = re.compile(
 )
 
 
-def lines(text: str) -> dict[Place, int]:
+def lines(text: str) -> dict[KeyPath, int]:
     """Find tables and keys of a valid TOML text.
 
     Returns
@@ -28,9 +28,9 @@ def lines(text: str) -> dict[Place, int]:
         From the way to a key, such as ``("captures", 1, "role")``, to its line, counted from 1.
         What stands inside an inline table or an array has no entry of its own.
     """
-    found: dict[Place, int] = {}
-    tables: dict[Place, int] = {}
-    current: Place = ()
+    found: dict[KeyPath, int] = {}
+    tables: dict[KeyPath, int] = {}
+    current: KeyPath = ()
     for number, statement in _statements(text):
         if statement.startswith("[["):
             names = _names(statement)
@@ -47,7 +47,7 @@ def lines(text: str) -> dict[Place, int]:
     return found
 
 
-def line_of(place: Place, found: Mapping[Place, int]) -> int:
+def line_of(place: KeyPath, found: Mapping[KeyPath, int]) -> int:
     """Line of a place, or of the nearest thing around it; 0 for the text as a whole."""
     while place and place not in found:
         place = place[:-1]
@@ -88,9 +88,9 @@ def _names(statement: str) -> list[str]:
     return names
 
 
-def _numbered(names: list[str], tables: Mapping[Place, int]) -> Place:
+def _numbered(names: list[str], tables: Mapping[KeyPath, int]) -> KeyPath:
     """Say of which element of an array of tables a header speaks: the last one."""
-    place: Place = ()
+    place: KeyPath = ()
     for name in names:
         place = (*place, name)
         if place in tables:

@@ -107,7 +107,7 @@ class Device(Entry):
     notes: str = ""
 
 
-class Capture(Entry):
+class PlannedCapture(Entry):
     """One recording.
 
     Attributes
@@ -174,7 +174,7 @@ class Baking(Entry):
         return self.name or (f"{self.of} toward {self.toward}" if self.toward else self.of)
 
 
-class Place(Entry):
+class CropPlace(Entry):
     """A place of the source to show: a frame, and the upper left corner in its pixels."""
 
     frame: Count
@@ -208,13 +208,13 @@ class Output(Entry):
     folder: Location = "results"
     figures: Annotated[tuple[Literal["svg", "pdf", "png"], ...], _LIST] = ("svg",)
     page: bool = True
-    crops: Annotated[tuple[Place, ...], _LIST] = ()
+    crops: Annotated[tuple[CropPlace, ...], _LIST] = ()
     render: Text = "bt2446a"
     reference: Text | None = None
     against: Annotated[tuple[Text, ...], _LIST] = ()
 
 
-class Limits(Entry):
+class PlanLimits(Entry):
     """What makes a run end with exit status 1.
 
     ``findings``: a finding of this severity or a graver one. ``residual``: the held-out residual

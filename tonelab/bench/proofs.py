@@ -12,8 +12,8 @@ from tonelab.bench.plan import Baking
 from tonelab.checks import check
 from tonelab.correction import verify
 from tonelab.media import open_clip
-from tonelab.show.checks import check_document, verdict_words
-from tonelab.show.correction import verification_document
+from tonelab.views.terminal.checks import check_document, verdict_words
+from tonelab.views.terminal.correction import verification_document
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

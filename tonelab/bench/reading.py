@@ -15,12 +15,12 @@ from tonelab.bench.places import line_of, lines
 from tonelab.bench.plan import (
     FORBIDDEN,
     Baking,
-    Capture,
     Device,
     Entry,
     Heading,
-    Limits,
     Output,
+    PlanLimits,
+    PlannedCapture,
     Source,
 )
 from tonelab.conversion.standards import STANDARDS
@@ -31,7 +31,7 @@ if TYPE_CHECKING:
 
     from pydantic_core import ErrorDetails
 
-    from tonelab.bench.places import Place
+    from tonelab.bench.places import KeyPath
     from tonelab.bench.plan import Role
 
 SECTIONS = ("output", "limits", "sources", "devices", "captures", "corrections")
@@ -102,13 +102,13 @@ class Bench:
     tasks: tuple[Task, ...]
     corrections: tuple[Baking, ...]
     output: Output
-    limits: Limits
+    limits: PlanLimits
 
 
 class Mistake(NamedTuple):
     """One sentence on one place of the plan."""
 
-    place: Place
+    place: KeyPath
     text: str
 
 
@@ -172,7 +172,7 @@ class _Draft:
         heading = {key: value for key, value in self.raw.items() if key not in SECTIONS}
         head = self._entry(Heading, heading, (), known=SECTIONS) or Heading()
         output = self._entry(Output, self.raw.get("output", {}), ("output",)) or Output()
-        limits = self._entry(Limits, self.raw.get("limits", {}), ("limits",)) or Limits()
+        limits = self._entry(PlanLimits, self.raw.get("limits", {}), ("limits",)) or PlanLimits()
         sources = self._named(Source, "sources")
         devices = self._named(Device, "devices")
         captures = self._captures()
@@ -198,7 +198,7 @@ class _Draft:
         )
 
     def _entry(
-        self, model: type[_Model], value: Any, place: Place, known: tuple[str, ...] = ()
+        self, model: type[_Model], value: Any, place: KeyPath, known: tuple[str, ...] = ()
     ) -> _Model | None:
         try:
             return model.model_validate(value)
@@ -222,29 +222,29 @@ class _Draft:
             return {}
         return {key: self._entry(model, table, (section, key)) for key, table in tables.items()}
 
-    def _captures(self) -> dict[Place, Capture]:
+    def _captures(self) -> dict[KeyPath, PlannedCapture]:
         if not self.raw.get("captures"):
             self._say(("captures",), "a plan needs captures: write each under its own [[captures]]")
-        return self._listed(Capture, "captures")
+        return self._listed(PlannedCapture, "captures")
 
-    def _listed(self, model: type[_Model], section: str) -> dict[Place, _Model]:
+    def _listed(self, model: type[_Model], section: str) -> dict[KeyPath, _Model]:
         """Read ``[[captures]]`` or ``[[corrections]]``, the broken ones left out."""
         entries = self.raw.get(section, [])
         if not isinstance(entries, list):
             self._say((section,), f"write each of them under its own [[{section}]]")
             return {}
-        places: list[Place] = [(section, index) for index in range(len(entries))]
+        places: list[KeyPath] = [(section, index) for index in range(len(entries))]
         read = [
             self._entry(model, entry, place) for place, entry in zip(places, entries, strict=True)
         ]
         return {place: entry for place, entry in zip(places, read, strict=True) if entry}
 
-    def _corrections(self, tasks: Mapping[Place, Task]) -> tuple[Baking, ...]:
+    def _corrections(self, tasks: Mapping[KeyPath, Task]) -> tuple[Baking, ...]:
         """Read corrections; what they name must be there, and their files told apart."""
         measured = [task.name for task in tasks.values() if task.role == "conversion"]
         targets = ("source", *STANDARDS, *measured)
         entries = self._listed(Baking, "corrections")
-        names: dict[str, Place] = {}
+        names: dict[str, KeyPath] = {}
         for place, entry in entries.items():
             if entry.of not in measured:
                 near = _nearest(entry.of, measured) or "name one of the captures"
@@ -260,10 +260,10 @@ class _Draft:
 
     def _tasks(
         self,
-        captures: Mapping[Place, Capture],
+        captures: Mapping[KeyPath, PlannedCapture],
         sources: Mapping[str, Source | None],
         devices: Mapping[str, Device | None],
-    ) -> dict[Place, Task]:
+    ) -> dict[KeyPath, Task]:
         tasks = {}
         for place, entry in captures.items():
             recording = self._file(entry, place)
@@ -297,12 +297,12 @@ class _Draft:
             )
         return tasks
 
-    def _has_role(self, place: Place) -> bool:
+    def _has_role(self, place: KeyPath) -> bool:
         """Whether a capture states a role, be it a faulty one, which may need no device."""
         return "role" in self.raw["captures"][place[1]]
 
     def _reference(
-        self, key: str | None, entries: Mapping[str, _Model | None], place: Place, kind: str
+        self, key: str | None, entries: Mapping[str, _Model | None], place: KeyPath, kind: str
     ) -> _Model | None:
         if key is None:
             self._say(place, f"this is missing: name one of [{kind}s.…]")
@@ -314,7 +314,7 @@ class _Draft:
             return entries[key]
         return None
 
-    def _file(self, entry: Source | Capture, place: Place) -> Path:
+    def _file(self, entry: Source | PlannedCapture, place: KeyPath) -> Path:
         path = self.path.parent / entry.file
         try:
             there = path.exists()
@@ -327,9 +327,9 @@ class _Draft:
             self._say((*place, "file"), f"there is no file {path}: {mend}")
         return path
 
-    def _told_apart(self, tasks: Mapping[Place, Task]) -> None:
-        names: dict[str, Place] = {}
-        recordings: dict[Path, Place] = {}
+    def _told_apart(self, tasks: Mapping[KeyPath, Task]) -> None:
+        names: dict[str, KeyPath] = {}
+        recordings: dict[Path, KeyPath] = {}
         for place, task in tasks.items():
             self._named_once(names, task.name, place)
             first = recordings.setdefault(task.capture.resolve(), place)
@@ -339,7 +339,7 @@ class _Draft:
                     f"this recording is that of {_words(first)} too: each capture is used once",
                 )
 
-    def _named_once(self, names: dict[str, Place], name: str, place: Place) -> None:
+    def _named_once(self, names: dict[str, KeyPath], name: str, place: KeyPath) -> None:
         """Note a name of files, which some systems hold to be the same in another spelling."""
         first = names.setdefault(unicodedata.normalize("NFC", name).casefold(), place)
         if first != place:
@@ -349,9 +349,9 @@ class _Draft:
                 "for one of them",
             )
 
-    def _one_loopback(self, tasks: Mapping[Place, Task]) -> None:
+    def _one_loopback(self, tasks: Mapping[KeyPath, Task]) -> None:
         """Take one loopback for each chain and source: two could not both speak for it."""
-        seen: dict[tuple[str, str], Place] = {}
+        seen: dict[tuple[str, str], KeyPath] = {}
         for place, task in tasks.items():
             if task.role != "loopback":
                 continue
@@ -363,7 +363,7 @@ class _Draft:
                     "out, or name its chain",
                 )
 
-    def _validated(self, place: Place, task: Task, tasks: Mapping[Place, Task]) -> Task:
+    def _validated(self, place: KeyPath, task: Task, tasks: Mapping[KeyPath, Task]) -> Task:
         """Find the conversion that a validation belongs to."""
         if task.role != "validation":
             return task
@@ -392,7 +392,7 @@ class _Draft:
         self._say((*place, "validates"), text)
         return task
 
-    def _output(self, output: Output, tasks: Mapping[Place, Task]) -> None:
+    def _output(self, output: Output, tasks: Mapping[KeyPath, Task]) -> None:
         home = self.path.parent.resolve()
         if not (home / output.folder).resolve().is_relative_to(home):
             self._say(
@@ -413,7 +413,7 @@ class _Draft:
                 near = _nearest(name, STANDARDS) or f"name one of {', '.join(STANDARDS)}"
                 self._say(("output", where), f"there is no standard conversion {name!r}: {near}")
 
-    def _say(self, place: Place, text: str) -> None:
+    def _say(self, place: KeyPath, text: str) -> None:
         self.mistakes.append(Mistake(place, text))
 
 
@@ -445,7 +445,7 @@ def _safe(stem: str) -> str:
     return FORBIDDEN.sub("-", stem).strip(" .")[:80] or "capture"
 
 
-def _words(place: Place) -> str:
+def _words(place: KeyPath) -> str:
     """Name a place for people, who count from one."""
     words = "".join(f" {part + 1}" if isinstance(part, int) else f", {part}" for part in place)
     return words.removeprefix(", ")

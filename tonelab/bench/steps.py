@@ -8,9 +8,9 @@ from tonelab.bench.baking import GROUNDS, coverage_name
 from tonelab.bench.outcome import attempt, plain_name, write_json
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
-from tonelab.gradients import gradient_steps
-from tonelab.show.comparison import comparison_document
-from tonelab.show.words import NOT_IDENTIFIABLE
+from tonelab.scores.gradients import gradient_steps
+from tonelab.views.terminal.comparison import comparison_document
+from tonelab.views.words import NOT_IDENTIFIABLE
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
@@ -28,7 +28,7 @@ def draw(results: Results) -> Iterator[Outcome]:
     """Draw the figures of each measurement."""
     if not results.bench.output.figures:
         return
-    from tonelab.report.figures import FIGURES
+    from tonelab.views.figures import FIGURES
 
     for name, measurement in results.measurements.items():
         with attempt("draw", name) as trial:
@@ -58,7 +58,7 @@ def compare_all(results: Results) -> Iterator[Outcome]:
             write_json(path, comparison_document(comparison))
             files = [results.relative(path)]
             if output.figures:
-                from tonelab.report import figures
+                from tonelab.views import figures
 
                 drawn = {
                     "curves": figures.comparison_figure(measurements, comparison),
@@ -77,7 +77,7 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
     """Write the page of each source, with pictures where the clips can be shown."""
     if not results.bench.output.page:
         return
-    from tonelab.report.page import write_page
+    from tonelab.views.page import write_page
 
     sources = results.by_source()
     for key, tasks in sources.items():
@@ -170,7 +170,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
 def _pictures(
     results: Results, tasks: Sequence[Task], progress: Callable[[str, int, int], None]
 ) -> tuple[Any, ...]:
-    from tonelab.report.pictures import Crop, make_pictures
+    from tonelab.views.pictures import Crop, make_pictures
 
     output = results.bench.output
     return make_pictures(
@@ -184,7 +184,7 @@ def _pictures(
 
 
 def _save_figures(results: Results, name: str, drawn: dict[str, Figure]) -> list[str]:
-    from tonelab.report.figures import save_figure
+    from tonelab.views.figures import save_figure
 
     files = []
     for kind, figure in drawn.items():

@@ -10,8 +10,9 @@ from tonelab.chart.files import (
     read_layout,
     write_chart,
 )
+from tonelab.chart.geometry import Geometry
 from tonelab.chart.layout import LAYOUT_VERSION, Layout
-from tonelab.chart.locate import Geometry, locate
+from tonelab.chart.locate import locate
 from tonelab.chart.marker import Marker, marker_rows, read_marker, read_marker_rows
 from tonelab.chart.patches import COLOURED, Group, Patches, Surround
 from tonelab.chart.render import render_planes

@@ -5,7 +5,7 @@ Every function returns an int32 array of shape (N, 3) in a fixed order.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,11 +14,10 @@ from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_hlg, eotf_inverse_pq
 
 if TYPE_CHECKING:
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import ArrayLike
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import CodeArray, FloatArray
 
-    CodeArray: TypeAlias = NDArray[np.int32]
 
 BITS = 10
 NEUTRAL_CHROMA = 512

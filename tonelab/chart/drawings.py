@@ -6,7 +6,7 @@ Both are luma and chroma codes at the full size of the body, shape (rows, column
 from __future__ import annotations
 
 from itertools import pairwise
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -14,11 +14,9 @@ from tonelab.chart.colours import LEGAL, codes_of_rgb, neutral_codes, signal_of_
 from tonelab.chart.patches import BODY_ROWS, COLUMNS, hashed
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from tonelab.chart.layout import Layout
+    from tonelab.signal.arrays import Plane
 
-    Picture: TypeAlias = NDArray[np.uint16]
 
 COLOURED_RAMPS = ((1, 0, 0), (0, 1, 0), (0, 0, 1), (0, 1, 1), (1, 0, 1), (1, 0.6, 0.4))
 _RAMP_ROWS = 3
@@ -26,7 +24,7 @@ _RAMP_ROWS = 3
 _EDGE_SLANT = np.tan(np.radians(5))
 
 
-def gradients(layout: Layout) -> Picture:
+def gradients(layout: Layout) -> Plane:
     """Thirteen horizontal ramps, one above the other, each three cells high.
 
     Neutral: all legal codes, three thirds of the way from black to the peak, and three ever slower
@@ -41,7 +39,7 @@ def gradients(layout: Layout) -> Picture:
     return np.repeat(np.stack(lines), _RAMP_ROWS * layout.cell, axis=0).astype(np.uint16)
 
 
-def detail(layout: Layout) -> Picture:
+def detail(layout: Layout) -> Plane:
     """Slanted edges, a zone plate, line gratings and a faint texture, 26 to 100 cd/m2."""
     cell = layout.cell
     width, height = COLUMNS * cell, BODY_ROWS * cell

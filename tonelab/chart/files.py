@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from tonelab.chart.layout import Layout
-from tonelab.chart.locate import Geometry, locate
+from tonelab.chart.locate import locate
 from tonelab.chart.marker import Marker, read_marker
 from tonelab.chart.patches import COLUMNS, ROWS
 from tonelab.chart.render import render_planes
@@ -24,8 +24,9 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.chart.render import Planes
+    from tonelab.chart.geometry import Geometry
     from tonelab.media import Clip, Frame
+    from tonelab.signal.arrays import Planes
 
 ChartCodec: TypeAlias = Literal["hevc", "ffv1", "v210"]
 

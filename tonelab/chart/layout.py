@@ -15,7 +15,7 @@ from tonelab.chart.patches import (
     COLUMNS,
     RECIPES,
     ROWS,
-    Kind,
+    ChartKind,
     Surround,
     assemble,
     mixed_sets,
@@ -23,14 +23,14 @@ from tonelab.chart.patches import (
 from tonelab.errors import ChartError
 
 if TYPE_CHECKING:
-    from tonelab.chart.colours import CodeArray
     from tonelab.chart.patches import Group, Patches
+    from tonelab.signal.arrays import CodeArray
 
 ChartTransfer: TypeAlias = Literal["pq", "hlg"]
 PageKind: TypeAlias = Literal["gradients", "mixed", "surround", "detail"]
 
 LAYOUT_VERSION = 1
-KINDS: tuple[Kind, ...] = ("full", "quick")
+KINDS: tuple[ChartKind, ...] = ("full", "quick")
 TRANSFERS: tuple[ChartTransfer, ...] = ("pq", "hlg")
 PEAK_RANGE = (100, 10000)
 LEAST_HEIGHT = 540  # below it a patch has no middle that its neighbours leave alone
@@ -69,7 +69,7 @@ class Layout:
         Frames for which each page stands.
     """
 
-    kind: Kind
+    kind: ChartKind
     width: int
     height: int
     transfer: ChartTransfer
@@ -79,7 +79,7 @@ class Layout:
     @classmethod
     def create(
         cls,
-        kind: Kind = "full",
+        kind: ChartKind = "full",
         width: int = 1920,
         height: int = 1080,
         transfer: ChartTransfer = "pq",

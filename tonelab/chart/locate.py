@@ -2,22 +2,21 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from itertools import product
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.chart.geometry import Geometry
 from tonelab.chart.marker import FIDUCIALS, read_marker
 from tonelab.errors import PairingError
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
 
-    from numpy.typing import ArrayLike, NDArray
+    from numpy.typing import NDArray
 
-    Plane: TypeAlias = NDArray[np.uint16]
-    FloatArray: TypeAlias = NDArray[np.float64]
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane
 
 _CENTRES = np.array(FIDUCIALS) + 0.5
 # Shares of the way from dark to bright at which marks are looked for, the likeliest first.
@@ -27,39 +26,6 @@ _NEAREST = 6  # candidates kept at each corner
 _LEAST_SIDE = 4  # pixels of a fiducial below which it is noise
 _FIELD = 1.25  # half side, in cells, of the black field in which a fiducial is weighed
 _LARGEST_RESIDUAL = 0.1  # cells
-
-
-@dataclass(frozen=True, slots=True)
-class Geometry:
-    """Where a chart stands in a picture: picture = scale * chart + offset, for x and y.
-
-    Chart coordinates are in cells (see `tonelab.chart.layout`), picture coordinates in pixels,
-    continuous, with the centre of the pixel with index i at i + 0.5.
-
-    Attributes
-    ----------
-    scale
-        Picture pixels per cell, (x, y).
-    offset
-        Picture position of the upper left corner of the chart, pixels, (x, y).
-    size
-        Width and height of the picture, pixels.
-    residual
-        RMS distance of the fiducials from this geometry, pixels.
-    confidence
-        0 to 1: contrast of the fiducials and agreement of their places.
-    """
-
-    scale: tuple[float, float]
-    offset: tuple[float, float]
-    size: tuple[int, int]
-    residual: float = 0.0
-    confidence: float = 1.0
-
-    def to_picture(self, x: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """Picture positions of chart positions in cells."""
-        across, down = np.asarray(x, np.float64), np.asarray(y, np.float64)
-        return self.scale[0] * across + self.offset[0], self.scale[1] * down + self.offset[1]
 
 
 def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
@@ -106,7 +72,7 @@ def _seed_sets(luma: Plane) -> Iterator[FloatArray]:
                 yield centres * step
 
 
-def _square_spots(mask: NDArray[np.bool_]) -> FloatArray:
+def _square_spots(mask: Mask) -> FloatArray:
     """Centre x, centre y, width, height of bright squares alone in the dark, shape (N, 4)."""
     from scipy import ndimage
 
@@ -128,9 +94,9 @@ def _square_spots(mask: NDArray[np.bool_]) -> FloatArray:
     return spots
 
 
-def _box_sum(total: NDArray[np.int64], boxes: NDArray[np.int_]) -> NDArray[np.int64]:
+def _box_sum(total: IntArray, boxes: NDArray[np.int_]) -> IntArray:
     x0, y0, x1, y1 = np.clip(boxes, 0, np.tile(total.shape[::-1], 2)[None] - 1).T
-    inside: NDArray[np.int64] = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
+    inside: IntArray = total[y1, x1] - total[y0, x1] - total[y1, x0] + total[y0, x0]
     return inside
 
 

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import binascii
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -18,11 +18,8 @@ from tonelab.chart.layout import DESCRIPTOR_BITS
 from tonelab.chart.patches import COLUMNS, ROWS
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.chart.locate import Geometry
-
-    Plane: TypeAlias = NDArray[np.uint16]
+    from tonelab.chart.geometry import Geometry
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane
 
 FRAME_BITS, PAGE_BITS, CHECK_BITS = 24, 8, 16
 PAYLOAD_BITS = FRAME_BITS + PAGE_BITS + DESCRIPTOR_BITS
@@ -61,7 +58,7 @@ class Marker:
     blended: bool
 
 
-def marker_cells(frame: int, page: int, descriptor: int) -> NDArray[np.bool_]:
+def marker_cells(frame: int, page: int, descriptor: int) -> Mask:
     """Which of the marker cells are bright, shape (4, 48) as they stand in `MARKER_ROWS`."""
     gray = frame ^ (frame >> 1)
     payload = (gray << PAGE_BITS | page) << DESCRIPTOR_BITS | descriptor
@@ -71,7 +68,7 @@ def marker_cells(frame: int, page: int, descriptor: int) -> NDArray[np.bool_]:
     return np.stack([bits, ~bits], axis=-1).reshape(len(MARKER_ROWS), -1)
 
 
-def draw_marks(luma: Plane, cell: int, cells: NDArray[np.bool_]) -> None:
+def draw_marks(luma: Plane, cell: int, cells: Mask) -> None:
     """Draw fiducials and marker cells into a luma plane whose strips are black."""
     for column, row in FIDUCIALS:
         luma[row * cell : (row + 1) * cell, column * cell : (column + 1) * cell] = BRIGHT
@@ -104,7 +101,7 @@ def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:
     return read_marker_rows(luma[rows], geometry, bits)
 
 
-def marker_rows(geometry: Geometry) -> NDArray[np.int64]:
+def marker_rows(geometry: Geometry) -> IntArray:
     """Rows of the picture that `read_marker` looks at, ascending, shape (4 * n,)."""
     _, y = geometry.to_picture(0, np.array(MARKER_ROWS) + 0.5)
     rows = _samples(y, geometry.scale[1])
@@ -134,18 +131,18 @@ def read_marker_rows(rows: Plane, geometry: Geometry, bits: int) -> Marker | Non
     return Marker(_from_gray(gray), page, descriptor, check == _check(payload), blended)
 
 
-def _sample_cells(rows: Plane, geometry: Geometry) -> NDArray[np.float64] | None:
+def _sample_cells(rows: Plane, geometry: Geometry) -> FloatArray | None:
     """Mean of the middle of each marker cell, shape (4, 48), or None outside of the picture."""
     x, _ = geometry.to_picture(np.arange(*MARKER_COLUMNS) + 0.5, 0)
     left = _samples(x, geometry.scale[0])
     if left.min() < 0 or left.max() >= rows.shape[1]:
         return None
     lines = rows.reshape(len(MARKER_ROWS), -1, rows.shape[1])
-    mean: NDArray[np.float64] = lines[:, :, left].mean(axis=(1, 3))
+    mean: FloatArray = lines[:, :, left].mean(axis=(1, 3))
     return mean
 
 
-def _samples(centre: NDArray[np.float64], scale: float) -> NDArray[np.int64]:
+def _samples(centre: FloatArray, scale: float) -> IntArray:
     """Pixels in the middle of cells on one axis, shape (cells, n)."""
     reach = max(2, round(0.4 * scale))
     return np.rint(centre - reach / 2).astype(np.int64)[:, None] + np.arange(reach)

@@ -15,11 +15,10 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.chart.colours import CodeArray
+    from tonelab.signal.arrays import CodeArray
 
-    IntArray: TypeAlias = NDArray[np.int32]
 
-Kind: TypeAlias = Literal["full", "quick"]
+ChartKind: TypeAlias = Literal["full", "quick"]
 
 COLUMNS, ROWS = 80, 45
 STRIP = 3  # rows of cells above and below the body that carry the marks
@@ -69,7 +68,7 @@ class Recipe:
     surrounds: tuple[Surround, ...]
 
 
-RECIPES: dict[Kind, Recipe] = {
+RECIPES: dict[ChartKind, Recipe] = {
     "full": Recipe(
         lattice_nodes=33,
         near_levels=64,
@@ -126,15 +125,15 @@ class Patches:
         Row of the first patch of the same colour, or -1 for that first patch.
     """
 
-    page: IntArray
-    x: IntArray
-    y: IntArray
-    width: IntArray
-    height: IntArray
-    code: IntArray
-    group: IntArray
-    surround: IntArray
-    repeat_of: IntArray
+    page: CodeArray
+    x: CodeArray
+    y: CodeArray
+    width: CodeArray
+    height: CodeArray
+    code: CodeArray
+    group: CodeArray
+    surround: CodeArray
+    repeat_of: CodeArray
 
     def __len__(self) -> int:
         """Return the number of patches."""
@@ -167,7 +166,7 @@ def fill_codes(surround: Surround, transfer: str, peak: float) -> CodeArray:
     return codes
 
 
-def mixed_sets(kind: Kind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
+def mixed_sets(kind: ChartKind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
     """Return the colours of the mixed pages, padded with neutrals up to the peak."""
     recipe = RECIPES[kind]
     top = 1.0 if transfer == "hlg" else float(colours.signal_of_light(peak, transfer, peak))
@@ -234,7 +233,7 @@ def assemble(
     )
 
 
-def _first_of_colour(codes: CodeArray) -> IntArray:
+def _first_of_colour(codes: CodeArray) -> CodeArray:
     key = codes @ np.array([1 << 20, 1 << 10, 1], np.int32)
     _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
     original = first[inverse]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from functools import lru_cache
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,9 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.chart.layout import Layout
-
-    Plane: TypeAlias = NDArray[np.uint16]
-    Planes: TypeAlias = tuple[Plane, Plane, Plane]
+    from tonelab.signal.arrays import Planes
 
 
 def render_planes(layout: Layout, frame: int) -> Planes:

@@ -9,10 +9,9 @@ import numpy as np
 from tonelab.media.clip import CHROMA_FACTORS
 
 if TYPE_CHECKING:
+    from tonelab.chart.geometry import Geometry
     from tonelab.chart.layout import Layout
-    from tonelab.chart.locate import Geometry
-    from tonelab.chart.patches import IntArray
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import CodeArray, FloatArray
 
 # A third of a cell on each side: 8 luma and 4 chroma samples at 1080p. No scaler, chroma filter
 # or chroma siting in use reaches so far.
@@ -22,7 +21,7 @@ _SLACK = 0.25  # pixels; keeps an edge that is measured as 8.01 at 8
 
 def sample_windows(
     layout: Layout, geometry: Geometry, subsampling: str
-) -> tuple[IntArray, IntArray]:
+) -> tuple[CodeArray, CodeArray]:
     """Return the windows in which a picture shows the patches, undisturbed by their neighbours.
 
     Parameters
@@ -53,7 +52,7 @@ def sample_windows(
     return luma, chroma
 
 
-def _whole(inner: FloatArray, factors: tuple[int, int]) -> IntArray:
+def _whole(inner: FloatArray, factors: tuple[int, int]) -> CodeArray:
     """Return the samples whose whole block of luma pixels lies within, however they are sited."""
     low = np.ceil((inner[:, :2] - _SLACK) / factors)
     high = np.floor((inner[:, 2:] + _SLACK) / factors)

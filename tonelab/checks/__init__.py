@@ -1,21 +1,19 @@
 """The capture chain and the device's path, held against the source.
 
-A check is one decorated function from `Evidence` to findings; importing its module registers it.
-Each finding says one of three things: shown transparent, with the bound; shown not transparent,
-with the cause; or that this capture cannot tell, with the one that would.
+A check is one decorated function from `PathEvidence` to findings; importing its module registers
+it. Each finding says one of three things: shown transparent, with the bound; shown not
+transparent, with the cause; or that this capture cannot tell, with the one that would.
 """
 
 from importlib import import_module
 
-from tonelab.checks.evidence import Evidence
-from tonelab.checks.registry import REGISTER
-from tonelab.checks.run import CheckReport, CheckResult, check, examine, gather, pre_checks
+from tonelab.checks.evidence import PathEvidence
+from tonelab.checks.registry import CHECKS
+from tonelab.checks.run import check, examine, gather, pre_checks
 
 __all__ = [
-    "REGISTER",
-    "CheckReport",
-    "CheckResult",
-    "Evidence",
+    "CHECKS",
+    "PathEvidence",
     "check",
     "examine",
     "gather",

@@ -8,19 +8,18 @@ import numpy as np
 
 from tonelab.checks.filters import NEEDED, scaling_of
 from tonelab.checks.gains import LEAST_SAMPLES, centroid, chroma_kernel
-from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
-from tonelab.tallies.chroma_ways import COLUMNS, TERMS, WAYS
-from tonelab.tallies.paths import CHROMA_REACH
-from tonelab.tallies.rescaled import FINER, KNOWN
+from tonelab.checks.registry import AFTER, CHAIN, CHECKS, Deciding, altered, transparent, undecided
+from tonelab.pixels.chroma_ways import COLUMNS, TERMS, WAYS
+from tonelab.pixels.paths import CHROMA_REACH
+from tonelab.pixels.rescaled import FINER, KNOWN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
+    from tonelab.pixels.chroma_ways import Way
+    from tonelab.pixels.tables import PathTables
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.chroma_ways import Way
-    from tonelab.tallies.path_tables import PathTables
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _SHIFT_LIMIT = 0.08  # samples
 _SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved
@@ -31,8 +30,8 @@ _SITED: dict[Way, str] = {"topleft": "on every other luma row", "left": "between
 _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 
 
-@check("chroma", "chroma siting and interpolation")
-def chroma(evidence: Evidence) -> Findings:
+@CHECKS.register("chroma", title="chroma siting and interpolation")
+def chroma(evidence: PathEvidence) -> Findings:
     """Name what made the captured chroma samples out of the source's."""
     evidence = evidence.beyond
     paths, found = evidence.paths, evidence.explanation
@@ -56,7 +55,7 @@ def chroma(evidence: Evidence) -> Findings:
     yield from _softness(kernels[0, 0].sum(axis=0), abs(_across(places)), count)
 
 
-def _of_scaled(evidence: Evidence, sums: IntArray) -> Findings:
+def _of_scaled(evidence: PathEvidence, sums: IntArray) -> Findings:
     """Do so for chroma that was scaled with the picture: as rows were made, and along rows."""
     block, count = evidence.explanation.linear[1:, 1:], int(sums[0, 0, 0])
     along = ("chroma", "across", "curved")
@@ -106,7 +105,7 @@ def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatA
     return float(np.sqrt(rest)) / FINER, factors[2:]
 
 
-def displaced(evidence: Evidence) -> bool:
+def displaced(evidence: PathEvidence) -> bool:
     """Whether chroma columns of the capture stand beside the source's."""
     paths = evidence.paths
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
@@ -115,7 +114,7 @@ def displaced(evidence: Evidence) -> bool:
     return abs(_across(places)) > _SHIFT_LIMIT
 
 
-def _kernels(evidence: Evidence, paths: PathTables) -> dict[tuple[int, int], FloatArray]:
+def _kernels(evidence: PathEvidence, paths: PathTables) -> dict[tuple[int, int], FloatArray]:
     """Filter from source to captured chroma, by parity of row and column."""
     rows, columns = paths.chroma_phases
     block = evidence.explanation.linear[1:, 1:]
@@ -127,7 +126,7 @@ def _kernels(evidence: Evidence, paths: PathTables) -> dict[tuple[int, int], Flo
 
 
 def _vertical(
-    evidence: Evidence,
+    evidence: PathEvidence,
     kernels: dict[tuple[int, int], FloatArray],
     places: dict[tuple[int, int], tuple[float, float]],
     count: int,
@@ -168,7 +167,7 @@ def _repeated(value: float, unit: str, threshold: float, count: int) -> Finding:
     )
 
 
-def _siting(evidence: Evidence, sited: Way, middle: float, figures: str, count: int) -> Finding:
+def _siting(evidence: PathEvidence, sited: Way, middle: float, figures: str, count: int) -> Finding:
     """Hold the mean place of rows, in source chroma rows, against what the source declares."""
     declared = evidence.source.siting
     error = middle - (_MIDDLES["topleft"] if declared == "topleft" else 0.0)

@@ -9,18 +9,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import Group
-from tonelab.checks.explain import ORIGIN, SPAN
-from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, CHECKS, altered, transparent, undecided
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+from tonelab.signal.quantisation import ORIGIN, SPAN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.checks.samples import Samples
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 _LEAST = 6  # patches beyond an end
 _LOST_SHARE = 0.3
@@ -42,8 +42,8 @@ _STEPS = 4.0  # codes RMS that steps of luma may leave
 _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 
-@check("clipping", "excursions beyond the nominal range")
-def clipping(evidence: Evidence) -> Findings:
+@CHECKS.register("clipping", title="excursions beyond the nominal range")
+def clipping(evidence: PathEvidence) -> Findings:
     """Hold what lies beyond the nominal range against where a straight path would put it."""
     samples = evidence.as_seen(Group.NEUTRAL, Group.CLIP_WINDOW)
     if not len(samples) or not _foretold(evidence):
@@ -96,7 +96,7 @@ def clipping(evidence: Evidence) -> Findings:
         )
 
 
-def _before_conversion(evidence: Evidence, samples: Samples) -> Finding | None:
+def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | None:
     """Tell chroma that was clipped before a conversion of primaries.
 
     The conversion ends at the ends of R'G'B', so that it leaves nothing to tell of clipped luma.
@@ -136,7 +136,7 @@ def _chroma_clips() -> Iterator[Callable[[FloatArray], FloatArray]]:
         yield partial(np.clip, a_min=-ends, a_max=ends)
 
 
-def _foretold(evidence: Evidence) -> bool:
+def _foretold(evidence: PathEvidence) -> bool:
     """Whether an affine map foretells the colours, though luma may have lost steps."""
     found = evidence.explanation
     chroma = float(found.residual[1:].max()) < found.residual_limit
@@ -144,18 +144,18 @@ def _foretold(evidence: Evidence) -> bool:
     return found.affine or (steps and found.left_over < found.left_over_limit)
 
 
-def _tolerance(evidence: Evidence) -> float:
+def _tolerance(evidence: PathEvidence) -> float:
     bent = max(float(evidence.explanation.residual[0]) - 1, 0.0)
     return 2.0 + 1.5 * (evidence.grain - 1) + _OFF_BY * _driven(evidence) + bent
 
 
-def _driven(evidence: Evidence) -> float:
+def _driven(evidence: PathEvidence) -> float:
     """Codes that surroundings add to luma, RMS."""
     return 0.0 if evidence.drift is None else float(evidence.drift.codes.std())
 
 
 def _at_end(
-    evidence: Evidence,
+    evidence: PathEvidence,
     samples: Samples,
     predicted: FloatArray,
     name: str,
@@ -183,7 +183,7 @@ def _at_end(
 
 
 def _clipped(
-    evidence: Evidence, samples: Samples, wanted: FloatArray, end: tuple[str, int, int, float]
+    evidence: PathEvidence, samples: Samples, wanted: FloatArray, end: tuple[str, int, int, float]
 ) -> Finding | None:
     """Whether samples beyond an end are gathered there."""
     name, plane, side, start = end
@@ -222,7 +222,7 @@ def _limits(seen: FloatArray, rgb: FloatArray) -> tuple[float, float]:
 
 
 def _as_rgb(
-    evidence: Evidence, samples: Samples, predicted: FloatArray
+    evidence: PathEvidence, samples: Samples, predicted: FloatArray
 ) -> tuple[Finding, FloatArray] | None:
     """Whether excursions went through R'G'B' without room for them, before other changes or after.
 

@@ -12,14 +12,14 @@ from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN, SPAN
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+from tonelab.signal.quantisation import ORIGIN, SPAN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray
+
 
 LEAST_FLAT = 200  # colours
 _CLEAR, _LEAD = 0.95, 0.1  # share of the colours; by which it must exceed that of any other
@@ -32,7 +32,7 @@ LUMA, CHROMA = slice(0, 1), slice(1, 3)
 
 
 @dataclass(frozen=True, slots=True)
-class Stage:
+class CoarseStage:
     """Fewer bits, or fewer with the highest repeated below, or R'G'B' and back.
 
     ``how`` is rounded or cut off, of R'G'B' narrow or full.
@@ -59,10 +59,10 @@ class Stage:
         return there
 
 
-STAGES: tuple[Stage, ...] = (
-    *(Stage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
-    *(Stage("repeated", 8, how) for how in ("rounded", "cut off")),
-    *(Stage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
+STAGES: tuple[CoarseStage, ...] = (
+    *(CoarseStage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
+    *(CoarseStage("repeated", 8, how) for how in ("rounded", "cut off")),
+    *(CoarseStage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
 )
 FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y'CbCr together
 
@@ -103,7 +103,7 @@ def foretold(codes: FloatArray, seen: FloatArray) -> FloatArray:
     return np.array([same[:, planes].all(axis=1).mean() for planes in (LUMA, CHROMA)])
 
 
-def stage_before_all(source: FloatArray, seen: FloatArray) -> Stage | None:
+def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None:
     """Stage of fewer bits behind which an affine map foretells nearly all chroma to the code.
 
     ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
@@ -122,7 +122,7 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> Stage | None:
 
 
 def ratio_by_digits(
-    source: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]
+    source: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...]
 ) -> tuple[complex, float] | None:
     """Ratio of chroma as a complex number that foretells codes behind a last stage.
 
@@ -181,7 +181,9 @@ def way_of_last(
     bits = 10 - int(np.log2(step))
     ways: tuple[Literal["cut off", "rounded"], ...] = ("cut off", "rounded")
     told = {
-        (first, way): float((Stage("bits", bits, way).after(first.after(source)) == seen).mean())
+        (first, way): float(
+            (CoarseStage("bits", bits, way).after(first.after(source)) == seen).mean()
+        )
         for first in STAGES
         if first.kind == "bits" and first.bits > bits
         for way in ways
@@ -190,7 +192,9 @@ def way_of_last(
         return None
     best = max(told, key=lambda pair: told[pair])
     rival = max(share for (_, way), share in told.items() if way != best[1])
-    alone = max(float((Stage("bits", bits, way).after(source) == seen).mean()) for way in ways)
+    alone = max(
+        float((CoarseStage("bits", bits, way).after(source) == seen).mean()) for way in ways
+    )
     return best[1] if told[best] > _CLEAR and told[best] > max(rival, alone) + _LEAD else None
 
 

@@ -6,19 +6,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import noise_alone
 from tonelab.checks.levels import shows_full_range
-from tonelab.checks.registry import altered, check, transparent, undecided
-from tonelab.colours import coded_signal
+from tonelab.checks.registry import CHECKS, altered, transparent, undecided
+from tonelab.readings.colours import coded_signal
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
+    from tonelab.pixels.tables import PathTables
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.path_tables import PathTables
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _PLANES = ("Y'", "Cb", "Cr")
 _LIFT_LIMIT = 2.0  # codes
@@ -41,8 +40,8 @@ _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
 
-@check("identity", "share of identical samples")
-def identity(evidence: Evidence) -> Findings:
+@CHECKS.register("identity", title="share of identical samples")
+def identity(evidence: PathEvidence) -> Findings:
     """Claim identity where it holds: the strongest statement that there is."""
     paths = evidence.paths
     sampled = np.zeros(0, bool) if paths is None else paths.every_sample
@@ -106,8 +105,8 @@ def _kind(joint: IntArray, planes: IntArray, paths: PathTables) -> str:
     return ""
 
 
-@check("black", "black and the codes near it", always=True, needs="tallies")
-def black(evidence: Evidence) -> Findings:
+@CHECKS.register("black", title="black and the codes near it", always=True, needs="tallies")
+def black(evidence: PathEvidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
     neutrals = evidence.tones if evidence.pass_through else evidence.greys_of_samples
     distance = np.abs(neutrals.source[:, 0])
@@ -193,7 +192,7 @@ def black(evidence: Evidence) -> Findings:
         yield from () if lifted is None else (lifted,)
 
 
-def _filtered(evidence: Evidence) -> bool:
+def _filtered(evidence: PathEvidence) -> bool:
     """Whether pixels of content tell what a filter made of their neighbours, too."""
     return evidence.layout is None and not (evidence.clear or noise_alone(evidence))
 
@@ -204,7 +203,7 @@ def _all_black(source: FloatArray, capture: FloatArray) -> int:
     return len(np.unique(np.rint(source[source > -0.5][:lost])))
 
 
-def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findings:
+def _jump(evidence: PathEvidence, source: FloatArray, capture: FloatArray) -> Findings:
     """Find greys of a conversion that all arrive as black, before the first that does not.
 
     Curves are steep at black, but over a few codes, and not for one code alone.
@@ -235,7 +234,7 @@ def _jump(evidence: Evidence, source: FloatArray, capture: FloatArray) -> Findin
     )
 
 
-def _lifted_darks(evidence: Evidence, lost: int = 0) -> Finding | None:
+def _lifted_darks(evidence: PathEvidence, lost: int = 0) -> Finding | None:
     """Hold the darkest codes against the line through brighter ones.
 
     Where content holds no black, or where so many codes from black up are ``lost``.

@@ -8,21 +8,21 @@ import numpy as np
 
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
-from tonelab.checks.explain import SPAN
 from tonelab.checks.filters import contrast
 from tonelab.checks.levels import expected_saturation, named_levels, near_levels
-from tonelab.checks.registry import AFTER, CHAIN, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, CHECKS, altered, transparent, undecided
 from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import hidden_stages
 from tonelab.signal.colorimetry import ycbcr_to_rgb
+from tonelab.signal.quantisation import SPAN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _HUE_LIMIT = 0.1  # degrees
 _SATURATION_LIMIT = 0.001
@@ -38,8 +38,8 @@ _TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
-@check("planes", "order and sign of the chroma planes")
-def planes(evidence: Evidence) -> Findings:
+@CHECKS.register("planes", title="order and sign of the chroma planes")
+def planes(evidence: PathEvidence) -> Findings:
     """Tell whether Cb and Cr arrive as themselves."""
     found = evidence.explanation
     count = int(found.used.sum())
@@ -57,8 +57,8 @@ def planes(evidence: Evidence) -> Findings:
         yield transparent("planes", "Cb and Cr arrive in order and upright.", count=count)
 
 
-@check("matrix", "coding matrix")
-def matrix(evidence: Evidence) -> Findings:
+@CHECKS.register("matrix", title="coding matrix")
+def matrix(evidence: PathEvidence) -> Findings:
     """Tell a matrix mix-up from picture controls by its coupling of chroma into luma."""
     found = evidence.explanation
     count = int(found.used.sum())
@@ -109,7 +109,7 @@ def matrix(evidence: Evidence) -> Findings:
         yield _not_affine(evidence, count)
 
 
-def _not_affine(evidence: Evidence, count: int) -> Finding:
+def _not_affine(evidence: PathEvidence, count: int) -> Finding:
     found = evidence.explanation
     if found.left_over >= found.left_over_limit:
         return altered(
@@ -139,8 +139,8 @@ def _not_affine(evidence: Evidence, count: int) -> Finding:
     )
 
 
-@check("gamut", "conversion between primaries")
-def gamut(evidence: Evidence) -> Findings:
+@CHECKS.register("gamut", title="conversion between primaries")
+def gamut(evidence: PathEvidence) -> Findings:
     """Tell a missing or doubled conversion of primaries, which acts in linear light."""
     found = evidence.explanation
     count = int(found.used.sum())
@@ -170,8 +170,8 @@ def gamut(evidence: Evidence) -> Findings:
         )
 
 
-@check("hue", "hue rotation")
-def hue(evidence: Evidence) -> Findings:
+@CHECKS.register("hue", title="hue rotation")
+def hue(evidence: PathEvidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""
     source, capture, cluster = _chroma(evidence)
     if len(source) < LEAST_COLOURS:
@@ -222,8 +222,8 @@ def hue(evidence: Evidence) -> Findings:
         )
 
 
-@check("saturation", "saturation")
-def saturation(evidence: Evidence) -> Findings:
+@CHECKS.register("saturation", title="saturation")
+def saturation(evidence: PathEvidence) -> Findings:
     """Give the chroma ratio, beside the one that a change of levels explains."""
     source, capture, cluster = _chroma(evidence)
     if len(source) < LEAST_COLOURS:
@@ -321,7 +321,7 @@ def _of_most(gains: FloatArray) -> tuple[float, int]:
     return float(np.median(gains[near[best]])), count if 2 * count > len(gains) else 0
 
 
-def _by_digits(evidence: Evidence) -> tuple[complex, float] | None:
+def _by_digits(evidence: PathEvidence) -> tuple[complex, float] | None:
     """Ratio of chroma by the digits of captured codes, where it alone was changed."""
     found = evidence.explanation
     changed = found.planes or found.matrices is not None or found.gamut is not None
@@ -329,7 +329,7 @@ def _by_digits(evidence: Evidence) -> tuple[complex, float] | None:
 
 
 def _uneven(
-    evidence: Evidence,
+    evidence: PathEvidence,
     source: NDArray[np.complex128],
     capture: NDArray[np.complex128],
     mean: float,
@@ -356,7 +356,7 @@ def _uneven(
     return found[min(int(clips), len(found) - 1)] if found else (0.0, 0.0)
 
 
-def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
+def _slack(evidence: PathEvidence, source: NDArray[np.complex128]) -> float:
     """Error, as a share of chroma, that an unknown shift of all chroma codes may cause.
 
     Colours of the chart lie around neutral and cancel it; other content need not.
@@ -369,7 +369,7 @@ def _slack(evidence: Evidence, source: NDArray[np.complex128]) -> float:
     return back + shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
 
-def _bent(evidence: Evidence) -> bool:
+def _bent(evidence: PathEvidence) -> bool:
     """Whether more than levels and what is done to chroma alone bends the colours."""
     found = evidence.explanation
     chroma_alone = evidence.leak < LEAK_LIMIT and found.residual[0] < 1.0
@@ -387,7 +387,7 @@ def _bent(evidence: Evidence) -> bool:
     return not (turned and float(found.residual[1:].max()) < _STRAIGHT_CHROMA)
 
 
-def _leak_of_bend(evidence: Evidence) -> float:
+def _leak_of_bend(evidence: PathEvidence) -> float:
     """Luma codes for each chroma code that a bend of luma may pass for, in pictures."""
     found = evidence.explanation
     if evidence.layout is not None or not found.used.any():
@@ -400,7 +400,7 @@ def _leak_of_bend(evidence: Evidence) -> float:
 def complex_ratio(
     source: NDArray[np.complex128],
     capture: NDArray[np.complex128],
-    cluster: NDArray[np.int64] | None = None,
+    cluster: IntArray | None = None,
 ) -> tuple[complex, float]:
     """Ratio of chroma signals as one complex number, and the 95 % half width of either part.
 
@@ -421,7 +421,7 @@ def complex_ratio(
     return ratio, 2.0 * float(np.sqrt(max(alone, clustered))) / power
 
 
-def _coloured(evidence: Evidence) -> NDArray[np.intp]:
+def _coloured(evidence: PathEvidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
     strong = np.hypot(source[:, 1], source[:, 2]) > STRONG_CHROMA
     if not found.affine:
@@ -439,8 +439,8 @@ def _coloured(evidence: Evidence) -> NDArray[np.intp]:
 
 
 def _chroma(
-    evidence: Evidence,
-) -> tuple[NDArray[np.complex128], NDArray[np.complex128], NDArray[np.int64]]:
+    evidence: PathEvidence,
+) -> tuple[NDArray[np.complex128], NDArray[np.complex128], IntArray]:
     """Chroma of both sides as complex numbers, with the known steps taken off."""
     found, colours = evidence.explanation, evidence.colours
     rows = _coloured(evidence)

@@ -10,16 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN
 from tonelab.media.clip import CHROMA_FACTORS, Clip, Frame, read_only
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from numpy.typing import NDArray
 
-    from tonelab.media.clip import Planes
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, Planes
 
 
 _BITS, _FINER = 20, 2  # of a packed sample, and parts of a code that it keeps

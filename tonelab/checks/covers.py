@@ -11,13 +11,10 @@ from scipy import ndimage
 from tonelab.chart.patches import COLUMNS
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from tonelab.chart import Layout
     from tonelab.checks.explain import Explanation
     from tonelab.checks.samples import Samples
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
 LEAST_COVERED = 6  # places
 _OFF = 8.0  # codes by which a patch must be off
@@ -44,7 +41,7 @@ class Cover:
     """
 
     places: int
-    patches: NDArray[np.bool_]
+    patches: Mask
 
 
 def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | None:
@@ -85,13 +82,13 @@ def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | 
 
 def _unmoved(
     samples: Samples, foretold: FloatArray, place: IntArray, shape: tuple[int, int]
-) -> NDArray[np.bool_]:
+) -> Mask:
     """Places that are off on most pages and do not follow what is foretold."""
     off = np.abs(samples.capture - foretold).max(axis=1) > _OFF
     if off.mean() > _PAGES / 2:
         return np.zeros(shape, bool)
 
-    def summed(values: FloatArray | NDArray[np.bool_]) -> FloatArray:
+    def summed(values: FloatArray | Mask) -> FloatArray:
         sums: FloatArray = np.bincount(place, values, shape[0] * shape[1]).astype(np.float64)
         return sums
 
@@ -105,7 +102,7 @@ def _unmoved(
     return still.reshape(shape)
 
 
-def _frozen(samples: Samples, place: IntArray, shape: tuple[int, int]) -> NDArray[np.bool_]:
+def _frozen(samples: Samples, place: IntArray, shape: tuple[int, int]) -> Mask:
     """Places that show one colour on all pages, where nothing foretells theirs."""
     count = np.bincount(place, minlength=shape[0] * shape[1])
     total = np.maximum(count, 1)
@@ -117,5 +114,5 @@ def _frozen(samples: Samples, place: IntArray, shape: tuple[int, int]) -> NDArra
 
     changed = variance(samples.source[:, 0]) > _VARIES**2
     stays = np.sum([variance(plane) for plane in samples.capture.T], axis=0) < _STAYS**2
-    still: NDArray[np.bool_] = (changed & stays & (count >= _SEEN)).reshape(shape)
+    still: Mask = (changed & stays & (count >= _SEEN)).reshape(shape)
     return still

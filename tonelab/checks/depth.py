@@ -7,25 +7,22 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.checks.coarse import Stage, are_repeated, how_cut, way_of_last
+from tonelab.checks.coarse import CoarseStage, are_repeated, how_cut, way_of_last
 from tonelab.checks.evidence import LEAK_LIMIT
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import before_filter, bends_no_means, noise_alone
 from tonelab.checks.flats import stages_before_scaling, stages_of_flat_colours
 from tonelab.checks.levels import named_levels
-from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.registry import CHAIN, CHECKS, Deciding, altered, transparent, undecided
 from tonelab.checks.samples import Samples, common_step
 from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import flat, hidden_stages, last_stage, stages_of_pictures
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding, Severity
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
 _MIDDLE, _WITHIN = 448.0, 507.0  # code 512, less black, and codes to either side of it
 _NOISY = 0.3  # codes; more in flat patches is dither
@@ -47,8 +44,8 @@ _LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rou
 _LEAST_OF_CHROMA = 24  # codes of either plane
 
 
-@check("depth", "effective bit depth", always=True, needs="tallies")
-def depth(evidence: Evidence) -> Findings:
+@CHECKS.register("depth", title="effective bit depth", always=True, needs="tallies")
+def depth(evidence: PathEvidence) -> Findings:
     """Tell the effective depth from steps, repeated bits, and levels on greys."""
     step, noise = evidence.code_step, evidence.noise
     count = int(evidence.capture_histogram[0].sum())
@@ -91,7 +88,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} records fewer bits than its file holds",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
-        yield from _lost_before(evidence, Stage("bits", bits, "rounded"), count)
+        yield from _lost_before(evidence, CoarseStage("bits", bits, "rounded"), count)
     elif evidence.bits_repeated:
         yield altered(
             "depth-bits-repeated",
@@ -104,7 +101,7 @@ def depth(evidence: Evidence) -> Findings:
             alternatives=(f"{CHAIN} extends 8 bits to 10 so",),
             decided_by="the same source from a player known to send 10 bits into the same card",
         )
-        yield from _lost_before(evidence, Stage("repeated", 8, "rounded"), count)
+        yield from _lost_before(evidence, CoarseStage("repeated", 8, "rounded"), count)
     else:
         chroma = _coarse_chroma(evidence) if not hidden else None
         if chroma is not None:
@@ -113,7 +110,7 @@ def depth(evidence: Evidence) -> Findings:
     yield from hidden
 
 
-def _coarse_chroma(evidence: Evidence) -> Finding | None:
+def _coarse_chroma(evidence: PathEvidence) -> Finding | None:
     """Find a coarser depth that chroma alone still shows, where luma was changed after it."""
     before, after = evidence.source_histogram[1:], evidence.capture_histogram[1:]
     used = [np.flatnonzero(plane) for plane in after]
@@ -150,7 +147,7 @@ def _cut(bias: float, step: int) -> str:
     return f"{way} (mean error {bias:+.2f} codes)"
 
 
-def _how_cut(evidence: Evidence) -> str:
+def _how_cut(evidence: PathEvidence) -> str:
     if not evidence.pass_through:
         return "without dither"
     step, found = evidence.code_step, evidence.tones
@@ -176,7 +173,7 @@ def _how_cut(evidence: Evidence) -> str:
     return f"{way}, without dither"
 
 
-def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
+def _by_levels(evidence: PathEvidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
     stages = stages_of_pictures(evidence) if evidence.pass_through and not hidden else ()
     counted = codes_used(evidence) or _levels_ahead(evidence)
     if counted is not None:
@@ -195,7 +192,7 @@ def _by_levels(evidence: Evidence, count: int, hidden: tuple[Finding, ...]) -> F
     yield from (stage for stage in stages if stage.verdict == "not transparent")
 
 
-def _by_greys(evidence: Evidence, count: int) -> Finding:
+def _by_greys(evidence: PathEvidence, count: int) -> Finding:
     found, expected = levels_seen(evidence)
     if not evidence.pass_through or expected < _LEAST_GREYS:
         return transparent(
@@ -218,7 +215,7 @@ def _by_greys(evidence: Evidence, count: int) -> Finding:
     )
 
 
-def _mixes(evidence: Evidence) -> bool:
+def _mixes(evidence: PathEvidence) -> bool:
     """Whether codes before a scaler are means over scenes, or colours, mapped in several ways."""
     if evidence.layout is not None or not evidence.resampled:
         return False
@@ -226,7 +223,7 @@ def _mixes(evidence: Evidence) -> bool:
     return moved or evidence.explanation.gamut is not None
 
 
-def _lost_before(evidence: Evidence, last: Stage, count: int) -> Findings:
+def _lost_before(evidence: PathEvidence, last: CoarseStage, count: int) -> Findings:
     """Find fewer levels of luma than what rounded the codes last would leave."""
     found, expected = levels_seen(evidence, last)
     known = evidence.pass_through and evidence.clear and expected >= _LEAST_BEHIND
@@ -250,7 +247,7 @@ def _levels_lost(found: int, expected: int, count: int, of: int = 10) -> Finding
     )
 
 
-def codes_used(evidence: Evidence) -> tuple[int, int] | None:
+def codes_used(evidence: PathEvidence) -> tuple[int, int] | None:
     """Codes in the middle of the histogram and how many there should be, if some are missing.
 
     For content whose pixels do not face the source's one by one, or carry detail or noise.
@@ -272,7 +269,7 @@ def codes_used(evidence: Evidence) -> tuple[int, int] | None:
     return (found, expected) if few and expected >= _LEAST_CODES else None
 
 
-def levels_seen(evidence: Evidence, last: Stage | None = None) -> tuple[int, int]:
+def levels_seen(evidence: PathEvidence, last: CoarseStage | None = None) -> tuple[int, int]:
     """Distinct grey levels in the capture, and how many a straight path would give.
 
     ``last`` is what rounds codes at its end.
@@ -296,8 +293,8 @@ def levels_seen(evidence: Evidence, last: Stage | None = None) -> tuple[int, int
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
-@check("steps", "steps of gradients")
-def steps(evidence: Evidence) -> Findings:
+@CHECKS.register("steps", title="steps of gradients")
+def steps(evidence: PathEvidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
     neutrals, clear = evidence.tones, evidence.clear
     by_colour = evidence.layout is None and evidence.explanation.gamut is not None
@@ -407,13 +404,13 @@ def steps(evidence: Evidence) -> Findings:
             yield gap or transparent("steps", f"{text}.", **figures)
 
 
-def _told_ahead(evidence: Evidence, ahead: Samples) -> Samples:
+def _told_ahead(evidence: PathEvidence, ahead: Samples) -> Samples:
     """Codes before a filter, but for those of flat objects, whose neighbours do not tell them."""
     often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
     return ahead[_inside(evidence, ahead) & (often < _FLAT_OBJECTS)]
 
 
-def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
+def _levels_ahead(evidence: PathEvidence) -> tuple[int, int] | None:
     """Levels that reached a filter or other primaries, and how many should have, if few did."""
     paths = evidence.paths
     converted = evidence.layout is None and evidence.explanation.gamut is not None
@@ -438,15 +435,15 @@ def _levels_ahead(evidence: Evidence) -> tuple[int, int] | None:
     return (steps - lost, steps) if least > _MANY else None
 
 
-def _inside(evidence: Evidence, greys: Samples) -> NDArray[np.bool_]:
+def _inside(evidence: PathEvidence, greys: Samples) -> Mask:
     """Greys of which a step is expected, as they do not arrive beyond the ends of the codes."""
     luma = greys.source[:, 0]
     reached = evidence.explanation.predict(greys.source)[:, 0]
-    inside: NDArray[np.bool_] = (luma >= 0) & (luma <= 876) & (np.abs(reached - _MIDDLE) < _WITHIN)
+    inside: Mask = (luma >= 0) & (luma <= 876) & (np.abs(reached - _MIDDLE) < _WITHIN)
     return inside
 
 
-def _longest_gap(evidence: Evidence) -> Finding | None:
+def _longest_gap(evidence: PathEvidence) -> Finding | None:
     """Find neighbouring codes that never occur, among those that occur often."""
     histogram = evidence.capture_histogram[0]
     (low, start, longest), (_, _, sent) = map(_empty, (histogram, evidence.source_histogram[0]))
@@ -514,7 +511,7 @@ def _undisturbed(greys: Samples) -> Samples:
     return greys[variance <= _DISTURBED * float(np.median(variance))]
 
 
-def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:
+def _stands_still(reached: FloatArray) -> tuple[Mask, int]:
     """Tell lost steps of levels that have errors of their own, over as many as those ask for."""
     rises = np.diff(reached)
     error = float(np.median(np.abs(rises - np.median(rises))))
@@ -525,7 +522,7 @@ def _stands_still(reached: FloatArray) -> tuple[NDArray[np.bool_], int]:
     return still, lag
 
 
-def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> NDArray[np.bool_]:
+def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> Mask:
     """Tell lost steps of levels of known errors by the slope around them."""
     count = len(levels)
     low, high = (np.clip(np.arange(count) + n, 0, count - 1) for n in (-_AROUND, _AROUND))
@@ -539,13 +536,13 @@ def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> NDArray
     return flat
 
 
-def _frames(evidence: Evidence) -> int:
+def _frames(evidence: PathEvidence) -> int:
     """Frames that a grey was summed over, as a pattern may stand still from frame to frame."""
     paths = evidence.paths
     return 1 if paths is None else max(int(paths.steady_frames.max(initial=1)), 1)
 
 
-def _longest_run(flags: NDArray[np.bool_]) -> tuple[int, int]:
+def _longest_run(flags: Mask) -> tuple[int, int]:
     """Start and length of the longest run of True."""
     edges = np.flatnonzero(np.diff(np.r_[False, flags, False].astype(np.int8)))
     if not len(edges):

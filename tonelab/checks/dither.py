@@ -12,14 +12,13 @@ from tonelab.checks.filters import (
     noise_alone,
 )
 from tonelab.checks.levels import named_levels, near_levels
-from tonelab.checks.registry import altered, check, transparent, undecided
+from tonelab.checks.registry import CHECKS, altered, transparent, undecided
 from tonelab.checks.stages import hidden_stages
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _LEAST_VARIANCE = 0.02  # squared codes
 _RINGS = 0.3  # codes that a scaler may leave within a patch
@@ -38,8 +37,8 @@ _MOVING, _GROWS = 0.3, 2.0  # codes of noise; times by which changes grow over t
 _REPEATS = 0.03  # share of the mean squared change that a period leaves
 
 
-@check("dither", "dither and noise on flat areas", always=True)
-def dither(evidence: Evidence) -> Findings:
+@CHECKS.register("dither", title="dither and noise on flat areas", always=True)
+def dither(evidence: PathEvidence) -> Findings:
     """Tell temporal from frozen dither, its period and its size."""
     found = _of_chart(evidence) or _of_content(evidence)
     if found is None:
@@ -109,12 +108,12 @@ def dither(evidence: Evidence) -> Findings:
         )
 
 
-def _chroma_moves(evidence: Evidence) -> bool:
+def _chroma_moves(evidence: PathEvidence) -> bool:
     noises = evidence.chroma_noises
     return bool(len(noises)) and float(np.median(noises)) > _MOVING
 
 
-def _at_once(evidence: Evidence) -> float:
+def _at_once(evidence: PathEvidence) -> float:
     """Temporal variance without what grows from frame to frame, as surroundings move."""
     paths = evidence.paths
     assert paths is not None
@@ -125,7 +124,7 @@ def _at_once(evidence: Evidence) -> float:
     return max(float(change[0] - (change[1] - change[0])) / 2, 0.0)
 
 
-def _of_chart(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
+def _of_chart(evidence: PathEvidence) -> tuple[float, float, float, int, int] | None:
     """Temporal and spatial variance of captured greys, of the source, frames and samples."""
     paths, layout, tallies = evidence.paths, evidence.layout, evidence.tallies
     if paths is None or layout is None or tallies is None:
@@ -156,7 +155,7 @@ def _of_chart(evidence: Evidence) -> tuple[float, float, float, int, int] | None
     )
 
 
-def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | None:
+def _of_content(evidence: PathEvidence) -> tuple[float, float, float, int, int] | None:
     """Do the same on flat places of content, about the mean of their source code."""
     if evidence.paths is None or evidence.paths.still.sum() == 0:
         return None
@@ -174,7 +173,7 @@ def _of_content(evidence: Evidence) -> tuple[float, float, float, int, int] | No
     return variance - together, together, 0.0, frames, round(count)
 
 
-def _kind(evidence: Evidence, temporal: float, spatial: float, frames: int) -> str:
+def _kind(evidence: PathEvidence, temporal: float, spatial: float, frames: int) -> str:
     paths = evidence.paths
     assert paths is not None
     if temporal < max(_LEAST_VARIANCE, _FROZEN * spatial):
@@ -207,7 +206,7 @@ def _without_growth(change: FloatArray, seen: IntArray, period: int) -> FloatArr
     return change - growth * np.arange(len(change))
 
 
-def _bias(evidence: Evidence, sigma: float) -> tuple[float, float]:
+def _bias(evidence: PathEvidence, sigma: float) -> tuple[float, float]:
     """Mean error of greys about the straight path through black, and its 95 % half width."""
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)

@@ -13,10 +13,10 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from tonelab.chart import COLOURED, Group
-from tonelab.checks.coarse import Stage, are_repeated, ratio_by_digits, stage_before_all
+from tonelab.checks.coarse import CoarseStage, are_repeated, ratio_by_digits, stage_before_all
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.covers import Cover, find_cover
-from tonelab.checks.explain import AS_SENT, ORIGIN, Explanation, explain
+from tonelab.checks.explain import AS_SENT, Explanation, explain
 from tonelab.checks.samples import (
     LEAST_PIXELS,
     Samples,
@@ -30,27 +30,26 @@ from tonelab.checks.samples import (
     of_luma,
 )
 from tonelab.checks.surroundings import Drift, find_drift
-from tonelab.colours import as_ycbcr, gather, gather_cells, gather_tones
-from tonelab.tallies.ahead import codes_before_scaling
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.paths import tally_paths
-from tonelab.tallies.rescaled import KNOWN, tell_scaling
+from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.rescaled import KNOWN, tell_scaling
+from tonelab.readings.colours import as_ycbcr, gather, gather_cells, gather_tones
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tonelab.chart import Layout
-    from tonelab.colours import Colours
     from tonelab.media import Clip
     from tonelab.pairing import Pair
-    from tonelab.results import Finding, PairingFacts
+    from tonelab.pixels.ahead import Ahead
+    from tonelab.pixels.rescaled import Scaling
+    from tonelab.pixels.tables import PathTables
+    from tonelab.readings.colours import Colours
+    from tonelab.results import Finding, PairingFacts, Tallies
+    from tonelab.signal.arrays import FloatArray, IntArray
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies import Tallies
-    from tonelab.tallies.ahead import Ahead
-    from tonelab.tallies.path_tables import PathTables
-    from tonelab.tallies.rescaled import Scaling
-    from tonelab.tallies.tallies import IntArray
 
 _T = TypeVar("_T")
 STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
@@ -71,11 +70,11 @@ _BENT = 0.3  # codes RMS about a line
 _SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
 
 
-def kept(function: Callable[[Evidence], _T]) -> Callable[[Evidence], _T]:
+def kept(function: Callable[[PathEvidence], _T]) -> Callable[[PathEvidence], _T]:
     """Work out once for an evidence what several checks ask of it."""
 
     @wraps(function)
-    def known(evidence: Evidence) -> _T:
+    def known(evidence: PathEvidence) -> _T:
         answers: dict[str, _T] = evidence.__dict__.setdefault("_answers", {})
         name = function.__qualname__
         if name not in answers:
@@ -86,7 +85,7 @@ def kept(function: Callable[[Evidence], _T]) -> Callable[[Evidence], _T]:
 
 
 @dataclass(frozen=True)
-class Evidence:
+class PathEvidence:
     """Everything a check may ask.
 
     Attributes
@@ -351,7 +350,7 @@ class Evidence:
         return Samples(source, capture, square - mean**2, count.astype(np.int64), chroma, every)
 
     @cached_property
-    def stage(self) -> Stage | None:
+    def stage(self) -> CoarseStage | None:
         """Fewer bits that pictures went through before all that changed them, if they did."""
         if self.code_step > 1 or self.bits_repeated or self.resampled:
             return None
@@ -373,7 +372,7 @@ class Evidence:
         return explain(self.colours, self.source, step)
 
     @cached_property
-    def beyond(self) -> Evidence:
+    def beyond(self) -> PathEvidence:
         """What a conversion of primaries does not account for: the source converted alike."""
         found = self.explanation
         rgb = "rgb" in {self.source.matrix, self.capture.matrix}
@@ -387,7 +386,7 @@ class Evidence:
         )
 
     @cached_property
-    def behind_curve(self) -> Evidence:
+    def behind_curve(self) -> PathEvidence:
         """What the luma curve of greys does not account for, where a chart was converted."""
         layout, pair = self.layout, self.pair
         if layout is None or pair is None or self.pass_through or not self.greys_tell:
@@ -465,13 +464,13 @@ class Evidence:
         return are_repeated(np.flatnonzero(self.capture_histogram[0]))
 
     @property
-    def last_stages(self) -> tuple[Stage, ...]:
+    def last_stages(self) -> tuple[CoarseStage, ...]:
         """What may have rounded the captured codes last, as far as they show it."""
         if self.code_step > 1:
             bits = 10 - int(np.log2(self.code_step))
-            return Stage("bits", bits, "rounded"), Stage("bits", bits, "cut off")
+            return CoarseStage("bits", bits, "rounded"), CoarseStage("bits", bits, "cut off")
         if self.bits_repeated:
-            return Stage("repeated", 8, "rounded"), Stage("repeated", 8, "cut off")
+            return CoarseStage("repeated", 8, "rounded"), CoarseStage("repeated", 8, "cut off")
         return ()
 
     @cached_property

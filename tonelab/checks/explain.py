@@ -20,21 +20,18 @@ from tonelab.signal.colorimetry import (
     matrix_rgb_to_rgb,
     matrix_rgb_to_ycbcr,
 )
+from tonelab.signal.quantisation import SPAN
 from tonelab.signal.transfer import eotf_hlg, eotf_inverse_hlg, eotf_inverse_pq, eotf_pq
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from tonelab.checks.samples import Samples
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix, Primaries
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
     _Affine: TypeAlias = tuple[FloatArray, FloatArray]
     _Steps: TypeAlias = tuple[str, tuple[Matrix, Matrix] | None, tuple[Matrix, Matrix] | None]
 
-ORIGIN = np.array([64.0, 512.0, 512.0])  # 10-bit narrow codes of black without chroma
-SPAN = np.array([876.0, 896.0, 896.0])  # and of one unit of Y', Cb, Cr
 AS_SENT: _Affine = np.eye(3), np.zeros(3)
 _LEFT_OVER = 0.35  # codes RMS of a linear part that no step explains
 _LEAST_BEND = 0.5  # codes RMS about an affine map that rounding of the mean cannot leave
@@ -107,7 +104,7 @@ class Explanation:
     rotation: float
     left_over: float
     residual: FloatArray
-    used: NDArray[np.bool_]
+    used: Mask
     before: FloatArray
     known: FloatArray
     signal: Signal
@@ -275,9 +272,7 @@ def recoded(matrices: tuple[Matrix, Matrix]) -> FloatArray:
     return scaled
 
 
-def fit_affine(
-    source: FloatArray, capture: FloatArray
-) -> tuple[FloatArray, FloatArray, NDArray[np.bool_]]:
+def fit_affine(source: FloatArray, capture: FloatArray) -> tuple[FloatArray, FloatArray, Mask]:
     """Least squares affine map without the colours that leave it, (3, 3), (3,), and which stayed.
 
     At least half of the colours stay, so that clipped ones cannot carry the fit away.

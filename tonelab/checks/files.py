@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.levels import shows_full_range
-from tonelab.checks.registry import CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.registry import CHAIN, CHECKS, Deciding, altered, transparent, undecided
 from tonelab.media.v210 import stride_of
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
 
 _LOOKED_AT = 12  # frames of a v210 clip that are searched for illegal codes
@@ -20,8 +20,10 @@ _FEW_SAMPLES = 16  # of one code that count as a part of the picture
 _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
-@check("decoding", "decoding gives the same codes twice", always=True, needs="files")
-def decoding(evidence: Evidence) -> Findings:
+@CHECKS.register(
+    "decoding", title="decoding gives the same codes twice", always=True, needs="files"
+)
+def decoding(evidence: PathEvidence) -> Findings:
     """Decode the first frames of both clips twice."""
     from tonelab.media import decoder_is_deterministic
 
@@ -40,8 +42,8 @@ def decoding(evidence: Evidence) -> Findings:
             )
 
 
-@check("legal", "codes that video must not hold", always=True, needs="files")
-def legal(evidence: Evidence) -> Findings:
+@CHECKS.register("legal", title="codes that video must not hold", always=True, needs="files")
+def legal(evidence: PathEvidence) -> Findings:
     """Count reserved codes in a v210 capture."""
     from tonelab.media.stored import V210Clip
 
@@ -72,7 +74,7 @@ def legal(evidence: Evidence) -> Findings:
         )
 
 
-def _reserved(evidence: Evidence) -> Findings:
+def _reserved(evidence: PathEvidence) -> Findings:
     """Count codes that BT.2100 keeps for synchronisation in any other narrow-range capture.
 
     One that is declared otherwise, but shows narrow range, is one.
@@ -104,8 +106,8 @@ def _reserved(evidence: Evidence) -> Findings:
     )
 
 
-@check("stride", "how rows are stored", always=True, needs="files")
-def stride(evidence: Evidence) -> Findings:
+@CHECKS.register("stride", title="how rows are stored", always=True, needs="files")
+def stride(evidence: PathEvidence) -> Findings:
     """Say whether v210 rows are stored by the 48-pixel rule."""
     from tonelab.media.stored import V210Clip
 
@@ -128,8 +130,8 @@ def stride(evidence: Evidence) -> Findings:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
 
 
-@check("labels", "how the capture is labelled")
-def labels(evidence: Evidence) -> Findings:
+@CHECKS.register("labels", title="how the capture is labelled")
+def labels(evidence: PathEvidence) -> Findings:
     """Hold what the capture of a pass-through declares against what its codes show."""
     capture, found = evidence.capture, evidence.explanation
     mixed = found.again or found.matrices
@@ -170,8 +172,8 @@ def labels(evidence: Evidence) -> Findings:
         )  # fmt: skip
 
 
-@check("metadata", "HDR metadata against the picture", always=True)
-def metadata(evidence: Evidence) -> Findings:
+@CHECKS.register("metadata", title="HDR metadata against the picture", always=True)
+def metadata(evidence: PathEvidence) -> Findings:
     """Hold the declared light levels of the source against its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours

@@ -8,7 +8,6 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.checks.evidence import kept
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.frames import is_covered
 from tonelab.checks.gains import (
     BANDS,
@@ -21,28 +20,27 @@ from tonelab.checks.gains import (
     luma_kernel,
     waves,
 )
-from tonelab.checks.registry import AFTER, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHECKS, altered, transparent, undecided
 from tonelab.checks.samples import of_curve, of_luma
 from tonelab.checks.scenes import moved_scenes, repeated_kind
 from tonelab.checks.stages import hidden_stages
-from tonelab.tallies.ahead import codes_before_filter
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.facing import facing_shift
-from tonelab.tallies.paths import BLOCK_SCALE, FAINT, LUMA_REACH
-from tonelab.tallies.picking import MIDDLE
-from tonelab.tallies.resampling import KERNELS, response
-from tonelab.tallies.rescaled import KNOWN, detail_gains, tell_scaling
+from tonelab.pixels.ahead import codes_before_filter
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.facing import facing_shift
+from tonelab.pixels.paths import BLOCK_SCALE, FAINT, LUMA_REACH
+from tonelab.pixels.picking import MIDDLE
+from tonelab.pixels.resampling import KERNELS, response
+from tonelab.pixels.rescaled import KNOWN, detail_gains, tell_scaling
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.checks.samples import Samples
+    from tonelab.pixels.rescaled import Scaling
+    from tonelab.pixels.tables import PathTables
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.path_tables import PathTables
-    from tonelab.tallies.rescaled import Scaling
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _BAND_LIMIT = 0.05  # departure of a band's gain from 1
 _LOOSE_LIMIT = 0.35  # of faint detail against strong where a conversion bends both by their colour
@@ -60,8 +58,8 @@ _OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their de
 NEEDED = "a capture at the source's size and place, without scaling"
 
 
-@check("detail", "sharpening, blur and noise reduction", always=True)
-def detail(evidence: Evidence) -> Findings:
+@CHECKS.register("detail", title="sharpening, blur and noise reduction", always=True)
+def detail(evidence: PathEvidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
     evidence = evidence.beyond.behind_curve
     paths = evidence.paths
@@ -161,7 +159,7 @@ def detail(evidence: Evidence) -> Findings:
         )
 
 
-def _gains_of_place(evidence: Evidence, gains: FloatArray) -> FloatArray:
+def _gains_of_place(evidence: PathEvidence, gains: FloatArray) -> FloatArray:
     """Gain by band of a scaler that moved the picture by parts of a pixel.
 
     Of several that may have, the one that leaves the least of ``gains``.
@@ -179,7 +177,7 @@ def _gains_of_place(evidence: Evidence, gains: FloatArray) -> FloatArray:
     return min(moved, key=lambda by_place: float(np.abs(gains / by_place - 1).max()))
 
 
-def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+def _bands(gram: IntArray) -> tuple[FloatArray, FloatArray]:
     """Gain by band, and the 95 % half width of each."""
     kernel = luma_kernel(gram)
     gains = band_gains(kernel)
@@ -187,7 +185,7 @@ def _bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
     return gains, half_widths(gram, kernel, even - gains[:, None, None])
 
 
-def _relative_bands(gram: NDArray[np.int64]) -> tuple[FloatArray, FloatArray]:
+def _relative_bands(gram: IntArray) -> tuple[FloatArray, FloatArray]:
     """Do the same of detail less the mean around it, as shares of the second band's gain.
 
     The mean around leaves little of the coarsest band.
@@ -221,8 +219,8 @@ def _faded(
     return float(ratio[least]), float(max(relative * ratio[least], LEAST_BOUND))
 
 
-@check("contrast", "local contrast")
-def contrast(evidence: Evidence) -> Findings:
+@CHECKS.register("contrast", title="local contrast")
+def contrast(evidence: PathEvidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
     evidence = evidence.beyond
     gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
@@ -285,13 +283,13 @@ def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
 
 
 @kept
-def follows_surroundings(evidence: Evidence) -> bool:
+def follows_surroundings(evidence: PathEvidence) -> bool:
     """Whether luma is driven away from the mean of its surroundings, or towards it."""
     return any(found.verdict == "not transparent" for found in contrast(evidence))
 
 
 def line_beside_surroundings(
-    evidence: Evidence,
+    evidence: PathEvidence,
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Luma gain and offset at black beside local contrast, and their bounds; None without it.
 
@@ -333,14 +331,14 @@ def _blurs(paths: PathTables) -> bool:
 
 
 @kept
-def noise_alone(evidence: Evidence) -> bool:
+def noise_alone(evidence: PathEvidence) -> bool:
     """Whether samples of one code differ by noise, and not by a filter, surroundings or a scene."""
     if not keeps_detail(evidence.paths) or moved_scenes(evidence) is not None:
         return False
     return all(found.verdict == "transparent" for found in contrast(evidence))
 
 
-def bends_no_means(evidence: Evidence) -> bool:
+def bends_no_means(evidence: PathEvidence) -> bool:
     """Whether noise, or a filter of mild effect, leaves the means of luma codes on their curve."""
     paths = evidence.paths
     if paths is None or evidence.layout is not None or not paths.facing:
@@ -354,7 +352,7 @@ def bends_no_means(evidence: Evidence) -> bool:
 
 
 @kept
-def before_filter(evidence: Evidence) -> Samples | None:
+def before_filter(evidence: PathEvidence) -> Samples | None:
     """Luma by source code before its detail was filtered, with its errors; steps alone are told.
 
     None where no filter was, or its equations are not at hand.
@@ -389,8 +387,8 @@ def before_filter(evidence: Evidence) -> Samples | None:
     return of_luma(luma, mean, error**2 + own**2, one.count + other.count)
 
 
-@check("scaling", "scaling filter")
-def scaling(evidence: Evidence) -> Findings:
+@CHECKS.register("scaling", title="scaling filter")
+def scaling(evidence: PathEvidence) -> Findings:
     """Name the filter with which the picture was scaled or moved."""
     paths = evidence.paths
     if paths is None or not evidence.resampled:
@@ -426,7 +424,7 @@ def scaling(evidence: Evidence) -> Findings:
     )
 
 
-def scaling_of(evidence: Evidence) -> tuple[Scaling, bool]:
+def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
     """How the picture was scaled, and whether that foretells the capture."""
     assert evidence.paths is not None
     # Marks of a chart tell its place less well than its content does.
@@ -438,8 +436,8 @@ def scaling_of(evidence: Evidence) -> tuple[Scaling, bool]:
     return found, left < KNOWN + slack
 
 
-@check("shift", "place of the picture, by luma and chroma samples", always=True)
-def shift(evidence: Evidence) -> Findings:
+@CHECKS.register("shift", title="place of the picture, by luma and chroma samples", always=True)
+def shift(evidence: PathEvidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths
     if paths is None or not paths.facing or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:

@@ -10,15 +10,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.coarse import FINEST_RGB, STAGES, Stage
-from tonelab.checks.explain import ORIGIN
+from tonelab.checks.coarse import FINEST_RGB, STAGES, CoarseStage
 from tonelab.checks.stages import named_stage
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
+    from tonelab.pixels.ahead import Ahead
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.ahead import Ahead
+    from tonelab.signal.arrays import FloatArray
 
 _LEAST_COLOURS = 10
 _LEAST_SEEN = 16  # samples of a colour
@@ -29,7 +29,7 @@ _NEAR, _NEARLY_ALL_CODES = 0.4, 0.9  # codes; share of the codes
 _LESS = 0.7  # of what is left of chroma without the stage
 
 
-def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
+def stages_of_flat_colours(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name the stage that foretells flat colours of a scaled picture, where none does so alone."""
     found = evidence.explanation
     sites = evidence.sites
@@ -51,7 +51,7 @@ def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
         stage: share(*changed(stage.after(source)), *map(stage.after, behind)) for stage in STAGES
     }
     without = share(*changed(source))
-    best: Stage = max(told, key=lambda stage: told[stage])
+    best: CoarseStage = max(told, key=lambda stage: told[stage])
     rival = max(told[stage] for stage in told if stage.name != best.name)
     fine = best.kind == "rgb" and best.bits > FINEST_RGB
     if fine or told[best] < max(_NEARLY_ALL, without + _LEAD, rival + _LEAD):
@@ -59,7 +59,7 @@ def stages_of_flat_colours(evidence: Evidence) -> tuple[Finding, ...]:
     return (named_stage(best, told[best], without, int(rows.count.sum())),)
 
 
-def stages_before_scaling(evidence: Evidence) -> tuple[Finding, ...]:
+def stages_before_scaling(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name fewer bits that a picture went through before it was scaled, by all of its codes."""
     if evidence.ahead is None:
         return ()
@@ -82,16 +82,16 @@ def _told(curve: Ahead) -> tuple[FloatArray, FloatArray]:
     return code.astype(np.float64), curve.codes[code]
 
 
-def _rest(code: FloatArray, became: FloatArray, stage: Stage | None) -> FloatArray:
+def _rest(code: FloatArray, became: FloatArray, stage: CoarseStage | None) -> FloatArray:
     """Codes that a line through what a stage makes of codes leaves."""
     behind = code if stage is None else stage.after(code)
     rest: FloatArray = became - np.polyval(np.polyfit(behind, became, 1), behind)
     return rest
 
 
-def _near(code: FloatArray, became: FloatArray, stage: Stage | None = None) -> float:
+def _near(code: FloatArray, became: FloatArray, stage: CoarseStage | None = None) -> float:
     return float((np.abs(_rest(code, became, stage)) < _NEAR).mean())
 
 
-def _left(code: FloatArray, became: FloatArray, stage: Stage | None = None) -> float:
+def _left(code: FloatArray, became: FloatArray, stage: CoarseStage | None = None) -> float:
     return float(np.sqrt(np.mean(_rest(code, became, stage) ** 2)))

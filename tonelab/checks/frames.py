@@ -6,18 +6,18 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tonelab.checks.covers import LEAST_COVERED
-from tonelab.checks.registry import altered, check, transparent
+from tonelab.checks.registry import CHECKS, altered, transparent
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Figures, Findings
     from tonelab.results import Finding
 
 _BY_RULE = {"frames-settling", "frames-cut"}
 
 
-@check("frames", "dropped, repeated and mixed frames", always=True)
-def frames(evidence: Evidence) -> Findings:
+@CHECKS.register("frames", title="dropped, repeated and mixed frames", always=True)
+def frames(evidence: PathEvidence) -> Findings:
     """Hold the order of captured frames against the source's."""
     # Frames that are left out by rule, as next to a cut, are no fault.
     found = [f for f in _of(evidence, "frames-") if f.id not in _BY_RULE]
@@ -30,8 +30,8 @@ def frames(evidence: Evidence) -> Findings:
         )  # fmt: skip
 
 
-@check("picture", "scaling, cropping and place of the picture", always=True)
-def picture(evidence: Evidence) -> Findings:
+@CHECKS.register("picture", title="scaling, cropping and place of the picture", always=True)
+def picture(evidence: PathEvidence) -> Findings:
     """Say whether each pixel of the capture stands for one of the source."""
     found = _of(evidence, "picture-")
     yield from found
@@ -45,7 +45,7 @@ def picture(evidence: Evidence) -> Findings:
         )  # fmt: skip
 
 
-def _of(evidence: Evidence, prefix: str) -> list[Finding]:
+def _of(evidence: PathEvidence, prefix: str) -> list[Finding]:
     """Take up findings of the registration; those that are no fault keep their severity."""
     return [
         replace(finding, verdict="not transparent")
@@ -54,8 +54,8 @@ def _of(evidence: Evidence, prefix: str) -> list[Finding]:
     ]
 
 
-@check("overlay", "what stands still over the picture", always=True)
-def overlay(evidence: Evidence) -> Findings:
+@CHECKS.register("overlay", title="what stands still over the picture", always=True)
+def overlay(evidence: PathEvidence) -> Findings:
     """Find places of the chart that are off on most pages; elsewhere the registration looks."""
     found = next((f for f in evidence.findings if f.id == "static-overlay"), None)
     if found is not None:
@@ -78,7 +78,7 @@ def overlay(evidence: Evidence) -> Findings:
             yield transparent("overlay", "No place of the picture stands still.", **figures)
 
 
-def is_covered(evidence: Evidence) -> bool:
+def is_covered(evidence: PathEvidence) -> bool:
     """Whether something stands still over the picture."""
     known = any(found.id == "static-overlay" for found in evidence.findings)
     return known or evidence.cover is not None

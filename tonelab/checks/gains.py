@@ -1,7 +1,7 @@
 """Least squares filters from sums over pixels, and what they do to detail.
 
 The filter that carries the source's samples to the capture's is the least squares solution of the
-sums in `tonelab.tallies.paths`; its reach is seven luma and five chroma samples.
+sums in `tonelab.pixels.paths`; its reach is seven luma and five chroma samples.
 """
 
 from __future__ import annotations
@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.tallies.paths import CHROMA_REACH, LUMA_REACH
+from tonelab.pixels.paths import CHROMA_REACH, LUMA_REACH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.path_tables import PathTables
+    from tonelab.pixels.tables import PathTables
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
 LEAST_SAMPLES = 2_000
@@ -32,14 +32,14 @@ def keeps_detail(paths: PathTables | None) -> bool:
     return bool(seen) and all(kept)
 
 
-def luma_kernel(gram: NDArray[np.int64]) -> FloatArray:
+def luma_kernel(gram: IntArray) -> FloatArray:
     """Least squares filter, (7, 7), rows of the picture first."""
     size = (2 * LUMA_REACH + 1) ** 2
     weights = _solve(gram[: size + 1, : size + 1], gram[: size + 1, size + 1])
     return weights[:size].reshape(2 * LUMA_REACH + 1, -1)
 
 
-def chroma_kernel(gram: NDArray[np.int64], block: FloatArray) -> FloatArray:
+def chroma_kernel(gram: IntArray, block: FloatArray) -> FloatArray:
     """Least squares filter, (5, 5), that with the colour map ``block`` (2, 2) makes the capture."""
     size = (2 * CHROMA_REACH + 1) ** 2
     system, right = np.zeros((size + 2, size + 2)), np.zeros(size + 2)
@@ -87,7 +87,7 @@ def waves(reach: int, band: float) -> NDArray[np.complex128]:
     return waves
 
 
-def half_widths(gram: NDArray[np.int64], kernel: FloatArray, functions: FloatArray) -> FloatArray:
+def half_widths(gram: IntArray, kernel: FloatArray, functions: FloatArray) -> FloatArray:
     """95 % half widths of weighted means of a filter, from what it leaves of the capture.
 
     ``functions``, shape (K, 7, 7), are the weights less the mean itself. Neighbouring samples err

@@ -8,15 +8,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.filters import line_beside_surroundings
-from tonelab.checks.registry import AFTER, CHAIN, Deciding, altered, check, transparent, undecided
+from tonelab.checks.registry import AFTER, CHAIN, CHECKS, Deciding, altered, transparent, undecided
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 _GAIN_LIMIT = 0.0015  # luma gain; a code and a third over the nominal range
 _OFFSET_LIMIT = 0.6  # 10-bit codes
@@ -92,8 +92,8 @@ FAULTS: tuple[Fault, ...] = (
 )
 
 
-@check("levels", "gain and offset of luma and chroma")
-def levels(evidence: Evidence) -> Findings:
+@CHECKS.register("levels", title="gain and offset of luma and chroma")
+def levels(evidence: PathEvidence) -> Findings:
     """Name gains and offsets that have a known cause; state the others."""
     colours, found = evidence.colours, evidence.explanation
     if len(colours) < _LEAST:
@@ -206,7 +206,7 @@ def _figures(gain: float, offset: float, saturation: float) -> str:
     )
 
 
-def _unusual(evidence: Evidence, offset: float) -> float:
+def _unusual(evidence: PathEvidence, offset: float) -> float:
     """Codes of an offset that neither cutting codes to a coarser step nor rounding them leaves."""
     step = evidence.rounded_to
     usual = (0.0,) if step == 1 else (-0.5, 0.0, 0.5, (1 - step) / 2)
@@ -214,7 +214,7 @@ def _unusual(evidence: Evidence, offset: float) -> float:
 
 
 def _line_of_most(
-    evidence: Evidence,
+    evidence: PathEvidence,
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Gain and offset that most luma codes keep to, and their bounds; a part may arrive otherwise.
 
@@ -238,7 +238,7 @@ def _line_of_most(
     return (gain, offset), _half_widths(source[best], float(np.sqrt(np.mean(rest**2))), 2)
 
 
-def _bounds(evidence: Evidence) -> tuple[float, float]:
+def _bounds(evidence: PathEvidence) -> tuple[float, float]:
     """95 % half widths of luma gain and offset, from the spread about the fit."""
     used = evidence.explanation.used
     rest = max(float(evidence.explanation.residual[0]), evidence.rounded_to / np.sqrt(12))
@@ -252,7 +252,7 @@ def _half_widths(luma: FloatArray, rest: float, fitted: int) -> tuple[float, flo
     return error / spread, error * float(np.hypot(1, float(luma.mean()) / spread))
 
 
-def named_levels(evidence: Evidence) -> Fault | None:
+def named_levels(evidence: PathEvidence) -> Fault | None:
     """Return the known cause whose gains and offsets the colours show, if there is one."""
     found = evidence.explanation
     chroma = float(np.mean(found.chroma_offset))
@@ -301,7 +301,7 @@ def expected_saturation(fault: Fault | None, saturation: float) -> float:
     return min(alike, key=lambda gain: abs(gain - saturation), default=fault.chroma_gain)
 
 
-def near_levels(evidence: Evidence) -> Fault | None:
+def near_levels(evidence: PathEvidence) -> Fault | None:
     """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
 
     Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths and
@@ -336,7 +336,7 @@ def near_levels(evidence: Evidence) -> Fault | None:
     return _at_stage(evidence, by_luma[0]) if by_luma else None
 
 
-def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
+def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
     """Return two mix-ups of ranges, in turn, that make the levels shown together.
 
     Two of opposite ways nearly undo each other: they are told by the digits of chroma.
@@ -364,7 +364,7 @@ def twice_levels(evidence: Evidence) -> tuple[Fault, ...]:
     return () if told is None else near[told]
 
 
-def _at_stage(evidence: Evidence, fault: Fault) -> Fault:
+def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
     """Tell the stage by the colours whose chroma nothing else changed, or by what was rounded."""
     found, colours = evidence.explanation, evidence.colours
     before = (found.before @ found.known.T)[:, 1:]
@@ -401,7 +401,7 @@ def _kept_share(foretold: FloatArray, seen: FloatArray) -> float:
     return float(kept.mean()) if abs(of_gain) < _SAME else 0.0
 
 
-def _by_digits(evidence: Evidence, ways: list[tuple[float, ...]]) -> int | None:
+def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | None:
     """Return which gains of chroma in turn foretell its codes to the digit.
 
     Codes are rounded after each of two gains, which tells more than their product. A single gain
@@ -435,7 +435,7 @@ def _by_digits(evidence: Evidence, ways: list[tuple[float, ...]]) -> int | None:
     return shares.index(best) if told else None
 
 
-def _beside(evidence: Evidence, fault: Fault) -> Finding:
+def _beside(evidence: PathEvidence, fault: Fault) -> Finding:
     """Name a mix-up of ranges beside another fault of levels or colours."""
     found, line = evidence.explanation, line_beside_surroundings(evidence)
     gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
@@ -453,14 +453,14 @@ def _beside(evidence: Evidence, fault: Fault) -> Finding:
     )
 
 
-def shows_full_range(evidence: Evidence) -> bool:
+def shows_full_range(evidence: PathEvidence) -> bool:
     """Whether a narrow-range source arrives in full range."""
     fault = named_levels(evidence) or near_levels(evidence)
     expanded = fault is not None and fault.id.startswith("narrow-to-full")
     return expanded or evidence.source.range == "full"
 
 
-def _lost_share(evidence: Evidence) -> float:
+def _lost_share(evidence: PathEvidence) -> float:
     """Share of the chart's patches that a linear path would put beyond the codes there are."""
     samples = evidence.of()
     if not len(samples):

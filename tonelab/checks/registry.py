@@ -6,16 +6,17 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias, TypedDict
 
+from tonelab.registry import Registry
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
     from typing import Unpack
 
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.results import Severity
 
 Findings: TypeAlias = Iterable[Finding]
-Check: TypeAlias = "Callable[[Evidence], Findings]"
+Question: TypeAlias = "Callable[[PathEvidence], Findings]"
 Needs: TypeAlias = Literal["files", "tallies", "pixels"]
 
 AFTER = "a capture after the mend of the fault above"
@@ -23,7 +24,7 @@ CHAIN = "the capture chain"  # alternatives that a loopback rules out begin so
 
 
 @dataclass(frozen=True, slots=True)
-class Entry:
+class Check:
     """A check: its name, what it asks in a few words, and what it takes.
 
     ``always`` checks also say something about a conversion; the others need a pass-through, where
@@ -32,37 +33,13 @@ class Entry:
     """
 
     name: str
+    function: Question
     title: str
-    function: Check
-    always: bool
-    needs: Needs
+    always: bool = False
+    needs: Needs = "pixels"
 
 
-REGISTER: dict[str, Entry] = {}
-
-
-def check(
-    name: str, title: str, *, always: bool = False, needs: Needs = "pixels"
-) -> Callable[[Check], Check]:
-    """Register a function from evidence to findings as a check.
-
-    Parameters
-    ----------
-    name
-        Stable short name; the ids of its findings begin with it.
-    title
-        What it asks, for the table.
-    always
-        Whether it also says something about a conversion, not only about a pass-through.
-    needs
-        The files alone, the tallies of flat places, or pixels of both sides.
-    """
-
-    def register(function: Check) -> Check:
-        REGISTER[name] = Entry(name, title, function, always, needs)
-        return function
-
-    return register
+CHECKS = Registry("check", "tonelab.checks", Check)
 
 
 class Figures(TypedDict, total=False):

@@ -3,21 +3,21 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from rich.jupyter import JupyterMixin
 
-from tonelab.checks.evidence import Evidence
+from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.loopback import relate
-from tonelab.checks.registry import REGISTER
+from tonelab.checks.registry import CHECKS
 from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
-from tonelab.reading import read_source
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.paths import tally_paths
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.paths import tally_paths
+from tonelab.readings.signals import read_source
+from tonelab.results import CheckReport, CheckResult
 from tonelab.tallies.run import tally
 from tonelab.tallies.workers import file_hashes
 
@@ -25,71 +25,13 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
     from pathlib import Path
 
-    from rich.console import RenderableType
-
-    from tonelab.checks.registry import Entry, Needs
+    from tonelab.checks.registry import Check, Needs
     from tonelab.media import Clip
     from tonelab.pairing import Pair
-    from tonelab.results import ClipFacts, Finding, PairingFacts, Verdict
+    from tonelab.results import ClipFacts, Finding
     from tonelab.signal.description import Signal
 
 Progress = Callable[[str, int, int], None]
-_GRAVITY: tuple[Verdict, ...] = ("not transparent", "cannot tell", "transparent", "")
-
-
-@dataclass(frozen=True, slots=True)
-class CheckResult:
-    """What one check found: its name, what it asks, and its findings."""
-
-    name: str
-    title: str
-    findings: tuple[Finding, ...]
-
-    @property
-    def verdict(self) -> Verdict:
-        """The gravest of its findings' verdicts."""
-        return min((finding.verdict for finding in self.findings), key=_GRAVITY.index)
-
-
-@dataclass(frozen=True, slots=True)
-class CheckReport(JupyterMixin):
-    """What the checks of one pair found.
-
-    Attributes
-    ----------
-    source, capture
-        Facts of the two clips.
-    loopback
-        Facts of the recording that bounds the capture chain, if there was one.
-    pairing
-        How source and capture were registered.
-    pass_through
-        Whether the capture shows the source's own signal; only then all checks apply.
-    results
-        One for each check that applied, in the order of the register.
-    registration
-        What else the registration tells.
-    """
-
-    source: ClipFacts
-    capture: ClipFacts
-    loopback: ClipFacts | None
-    pairing: PairingFacts
-    pass_through: bool
-    results: tuple[CheckResult, ...]
-    registration: tuple[Finding, ...]
-
-    @property
-    def findings(self) -> tuple[Finding, ...]:
-        """All findings of all checks, and of the registration."""
-        checked = (finding for result in self.results for finding in result.findings)
-        return (*self.registration, *checked)
-
-    def __rich__(self) -> RenderableType:
-        """Render as the table that the command prints."""
-        from tonelab.show.checks import check_summary
-
-        return check_summary(self)
 
 
 def check(
@@ -171,7 +113,7 @@ def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFa
 
 def gather(
     source: Clip, capture: Clip, *, progress: Progress | None = None, workers: int = 2
-) -> Evidence:
+) -> PathEvidence:
     """Register a pair of clips and read what the checks need.
 
     Raises
@@ -187,7 +129,9 @@ def gather(
     return gather_pair(paired, progress=report, workers=workers)
 
 
-def gather_pair(paired: Pair, *, progress: Progress | None = None, workers: int = 2) -> Evidence:
+def gather_pair(
+    paired: Pair, *, progress: Progress | None = None, workers: int = 2
+) -> PathEvidence:
     """Read what the checks need from a registered pair."""
     report = progress or (lambda _stage, _done, _total: None)
     runs = bursts(paired)
@@ -198,7 +142,7 @@ def gather_pair(paired: Pair, *, progress: Progress | None = None, workers: int 
         signal = read_source(paired.source.signal, paired.layout)[0]
     else:
         signal = _read_content(paired.source.signal)
-    return Evidence(
+    return PathEvidence(
         source=signal,
         capture=paired.capture.signal,
         layout=paired.layout,
@@ -218,22 +162,22 @@ def _read_content(declared: Signal) -> Signal:
     return declared.with_fields("assumed", **dict.fromkeys(silent, "bt2020"))
 
 
-def examine(evidence: Evidence) -> tuple[list[CheckResult], tuple[Finding, ...]]:
+def examine(evidence: PathEvidence) -> tuple[list[CheckResult], tuple[Finding, ...]]:
     """Run every check that applies; also return what else the registration found."""
-    entries = [entry for entry in REGISTER.values() if entry.always or evidence.pass_through]
+    entries = [entry for entry in CHECKS.values() if entry.always or evidence.pass_through]
     results = _run(entries, evidence)
     taken = {finding.id for result in results for finding in result.findings}
     return results, tuple(f for f in evidence.findings if f.id not in taken)
 
 
-def pre_checks(evidence: Evidence, needs: Needs) -> tuple[Finding, ...]:
+def pre_checks(evidence: PathEvidence, needs: Needs) -> tuple[Finding, ...]:
     """Run what must hold before a curve means anything, and return what could be decided."""
-    entries = [entry for entry in REGISTER.values() if entry.always and entry.needs == needs]
+    entries = [entry for entry in CHECKS.values() if entry.always and entry.needs == needs]
     found = (finding for result in _run(entries, evidence) for finding in result.findings)
     return tuple(finding for finding in found if finding.verdict != "cannot tell")
 
 
-def _run(entries: Iterable[Entry], evidence: Evidence) -> list[CheckResult]:
+def _run(entries: Iterable[Check], evidence: PathEvidence) -> list[CheckResult]:
     ran = ((entry, tuple(entry.function(evidence))) for entry in entries)
     return [CheckResult(entry.name, entry.title, found) for entry, found in ran if found]
 

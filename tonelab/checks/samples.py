@@ -7,17 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.explain import ORIGIN
-from tonelab.colours import LEAST_CELL
-from tonelab.tallies.rescaled import FINER
+from tonelab.pixels.rescaled import FINER
+from tonelab.readings.colours import LEAST_CELL
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.checks.coarse import Stage
-    from tonelab.signal.quantisation import FloatArray
-    from tonelab.tallies.ahead import Ahead
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.checks.coarse import CoarseStage
+    from tonelab.pixels.ahead import Ahead
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
 LEAST_PIXELS = 16  # of one source code
 _SCATTERED, _UNBENT = 12.0, 0.6  # codes RMS about a line; share of it that a bend must leave
@@ -52,7 +49,7 @@ class Samples:
     def __len__(self) -> int:
         return len(self.source)
 
-    def __getitem__(self, rows: NDArray[np.bool_]) -> Samples:
+    def __getitem__(self, rows: Mask) -> Samples:
         return Samples(
             self.source[rows],
             self.capture[rows],
@@ -131,7 +128,7 @@ def foretold(sums: IntArray) -> Samples:
     )
 
 
-def behind(stage: Stage, samples: Samples) -> Samples:
+def behind(stage: CoarseStage, samples: Samples) -> Samples:
     """Colours as a stage sends them on, but for planes that do not follow it."""
     source, behind = samples.source.copy(), stage.after(samples.source + ORIGIN) - ORIGIN
 

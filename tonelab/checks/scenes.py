@@ -8,21 +8,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.checks.evidence import kept
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.gains import keeps_detail
-from tonelab.checks.registry import altered, check, undecided
+from tonelab.checks.registry import CHECKS, altered, undecided
 from tonelab.checks.samples import of_curve
-from tonelab.colours import code_step
-from tonelab.reading import repeatability
-from tonelab.tallies.ahead import codes_before_scaling
-from tonelab.tallies.bursts import bursts
-from tonelab.tallies.picking import CODES
+from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.bursts import bursts
+from tonelab.pixels.picking import CODES
+from tonelab.readings.colours import code_step
+from tonelab.readings.signals import repeatability
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 _RINGS = 6.0  # codes by which a scaled patch may differ with its neighbours
 _LEAST_MOVED = 500  # colours over flat chroma
@@ -35,8 +35,8 @@ _SURELY = 3.0  # errors of a mean
 _SCENES = 6  # bursts of a scaled picture that are looked at
 
 
-@check("mapping", "the same colours in other surroundings", always=True)
-def mapping(evidence: Evidence) -> Findings:
+@CHECKS.register("mapping", title="the same colours in other surroundings", always=True)
+def mapping(evidence: PathEvidence) -> Findings:
     """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
     if evidence.layout is None:
         moved = moved_scenes(evidence)
@@ -64,7 +64,7 @@ def mapping(evidence: Evidence) -> Findings:
 
 
 @kept
-def moved_scenes(evidence: Evidence) -> Finding | None:
+def moved_scenes(evidence: PathEvidence) -> Finding | None:
     """Hold luma of content at one source code in some moments against the same in others.
 
     A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
@@ -122,7 +122,7 @@ def moved_scenes(evidence: Evidence) -> Finding | None:
     )
 
 
-def _of_moments(evidence: Evidence) -> FloatArray:
+def _of_moments(evidence: PathEvidence) -> FloatArray:
     """Rows of burst, source luma, Cb and Cr, captured luma, and samples.
 
     Of a scaled picture luma by source code before the scaler, from some bursts.
@@ -157,7 +157,7 @@ def _beside_fixed(samples: FloatArray) -> FloatArray:
     return rest
 
 
-def _steepest(evidence: Evidence) -> float:
+def _steepest(evidence: PathEvidence) -> float:
     """Codes of luma by which a conversion may raise one code of the source, at least 1."""
     if evidence.pass_through:
         return 1.0
@@ -168,12 +168,12 @@ def _steepest(evidence: Evidence) -> float:
     return max(1.0, float(rises.max()))
 
 
-def repeated_kind(evidence: Evidence) -> str:
-    """Say what the same colours in other surroundings show, see `tonelab.reading.repeatability`."""
+def repeated_kind(evidence: PathEvidence) -> str:
+    """Say what the same colours in other surroundings show, as `repeatability` does."""
     return "unknown" if evidence.layout is None else _repeated(evidence)[0]
 
 
-def _repeated(evidence: Evidence) -> tuple[str, tuple[Finding, ...]]:
+def _repeated(evidence: PathEvidence) -> tuple[str, tuple[Finding, ...]]:
     assert evidence.in_view is not None
     assert evidence.layout is not None
     step = code_step(evidence.in_view, evidence.capture)

@@ -13,24 +13,22 @@ from tonelab.checks.coarse import (
     LEAST_FLAT,
     LUMA,
     STAGES,
-    Stage,
+    CoarseStage,
     carried_on,
     foretold,
 )
 from tonelab.checks.evidence import kept
-from tonelab.checks.explain import ORIGIN
 from tonelab.checks.registry import CHAIN, altered, undecided
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from typing import Unpack
 
-    from numpy.typing import NDArray
-
-    from tonelab.checks.evidence import Evidence
+    from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Figures
     from tonelab.checks.samples import Samples
     from tonelab.results import Finding
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, Mask
 
 _SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
 _GAIN = 0.2  # by which it must foretell more than no stage
@@ -47,15 +45,15 @@ _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _ALL = slice(0, 3)
 
 
-def flat(colours: Samples, planes: slice = _ALL) -> NDArray[np.bool_]:
+def flat(colours: Samples, planes: slice = _ALL) -> Mask:
     """Colours whose every sample has one whole code on both sides, as captured in some planes."""
     whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < _WHOLE
-    found: NDArray[np.bool_] = whole & (colours.variance[:, planes].max(axis=1) < 0.02)
+    found: Mask = whole & (colours.variance[:, planes].max(axis=1) < 0.02)
     return found
 
 
 @kept
-def hidden_stages(evidence: Evidence) -> tuple[Finding, ...]:
+def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name a stage whose steps a later one hides, or that follows a change of levels as R'G'B'.
 
     A stage of bits must show in chroma too, as luma alone may have lost them otherwise.
@@ -147,8 +145,8 @@ def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
 
 
 def _by_means(
-    source: FloatArray, seen: FloatArray, behind: list[tuple[Stage, FloatArray]]
-) -> tuple[Stage, str] | None:
+    source: FloatArray, seen: FloatArray, behind: list[tuple[CoarseStage, FloatArray]]
+) -> tuple[CoarseStage, str] | None:
     """Stage whose codes, after an affine map, leave least of some means; what they leave."""
 
     def left(codes: FloatArray) -> float:
@@ -183,7 +181,7 @@ def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Findi
     return tuple(named_stage(stage, told[best], one, len(source)) for stage in best)
 
 
-def last_stage(evidence: Evidence) -> tuple[Finding, ...]:
+def last_stage(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name an R'G'B' stage at the end of a path by the captured codes alone, which it all made.
 
     Whatever noise or filter came before; few of all codes stand for whole codes of R'G'B'.
@@ -196,7 +194,7 @@ def last_stage(evidence: Evidence) -> tuple[Finding, ...]:
     if len(seen) < LEAST_FLAT:
         return ()
 
-    def kept(codes: FloatArray, stage: Stage) -> float:
+    def kept(codes: FloatArray, stage: CoarseStage) -> float:
         return float((np.abs(stage.after(codes) - codes).max(axis=1) < _WHOLE).mean())
 
     stages = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
@@ -216,7 +214,7 @@ def _better(share: float, other: float, gain: float) -> bool:
     return few or share >= other + gain
 
 
-def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> FloatArray:
+def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...]) -> FloatArray:
     """Shares of the colours that codes foretell by the last stages, or else by an affine map."""
     if not lasts:
         return foretold(carried_on(codes, seen), seen)
@@ -225,7 +223,7 @@ def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[Stage, ...]) -> Fl
 
 
 def named_stage(
-    stage: Stage, share: float, without: float, count: int, what: str = "colours"
+    stage: CoarseStage, share: float, without: float, count: int, what: str = "colours"
 ) -> Finding:
     """Say which stage predicts that share of the colours, and what goes without it."""
     text = f"predicts {share:.1%} of the {what} to the code, and {without:.1%} without it"
@@ -233,7 +231,7 @@ def named_stage(
     return _as_found(stage, text, value=100 * share, unit="%", count=count, threshold=threshold)
 
 
-def _as_found(stage: Stage, why: str, **figures: Unpack[Figures]) -> Finding:
+def _as_found(stage: CoarseStage, why: str, **figures: Unpack[Figures]) -> Finding:
     text = {
         "bits": f"{stage.bits} bits go through a stage of the path, {stage.how} without dither, "
         "beside what else it does",
@@ -251,7 +249,7 @@ def _as_found(stage: Stage, why: str, **figures: Unpack[Figures]) -> Finding:
     return altered(name, f"{text}: that {why}.", decided_by=decided_by, **figures)
 
 
-def stages_of_pictures(evidence: Evidence) -> tuple[Finding, ...]:
+def stages_of_pictures(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name stages that predict luma over flat chroma, where flat colours are few.
 
     What else was done to colours, by matrices and controls, may have come before an R'G'B' stage or
@@ -277,7 +275,7 @@ def stages_of_pictures(evidence: Evidence) -> tuple[Finding, ...]:
     coarse, in_rgb = ([s for s in STAGES if (s.kind == "rgb") == rgb] for rgb in (False, True))
     direct = hit(*changed(source))
     before = [np.floor(codes + 0.5) for codes in changed(source)]
-    ways: dict[tuple[Stage, ...], float] = {
+    ways: dict[tuple[CoarseStage, ...], float] = {
         (stage,): hit(*changed(stage.after(source)), *map(stage.after, before)) for stage in in_rgb
     }
     if found.matrices is not None:

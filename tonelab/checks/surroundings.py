@@ -15,8 +15,9 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.chart import render_planes
-from tonelab.checks.explain import ORIGIN, convert_gamut
+from tonelab.checks.explain import convert_gamut
 from tonelab.signal.description import Signal
+from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
@@ -24,9 +25,9 @@ if TYPE_CHECKING:
     from tonelab.chart import Layout
     from tonelab.checks.explain import Explanation
     from tonelab.checks.samples import Samples
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix, Primaries
     from tonelab.signal.description import Transfer
-    from tonelab.signal.quantisation import FloatArray
 
 _WIDTHS = (0.5, 1.0, 2.0, 4.0, 8.0)  # standard deviations of blurs, cells
 _PER_CELL = 2  # blocks along a cell at which surroundings are held
@@ -54,7 +55,7 @@ class Drift:
     """
 
     codes: FloatArray
-    within: NDArray[np.bool_]
+    within: Mask
     gain: float
     bound: float
 

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 
 VERBS = (
     "chart",
-    "probe",
+    "inspect",
     "check",
     "measure",
     "show",

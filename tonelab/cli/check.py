@@ -51,7 +51,7 @@ def command(
         check_output(output, overwrite=force)
 
     from tonelab.checks import check
-    from tonelab.show.checks import check_document, check_summary, write_checks
+    from tonelab.views.terminal.checks import check_document, check_summary, write_checks
 
     with progress_bar(session) as progress:
         report = check(

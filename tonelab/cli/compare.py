@@ -56,7 +56,7 @@ def command(
     from tonelab.compare import compare
     from tonelab.curvefile import load, load_all
     from tonelab.outputs import check_output
-    from tonelab.show.comparison import comparison_document, comparison_summary
+    from tonelab.views.terminal.comparison import comparison_document, comparison_summary
 
     if output:
         check_output(output, overwrite=force)
@@ -64,7 +64,7 @@ def command(
     references = [load(one) if is_file(one) else one for one in against]
     comparison = compare(measurements, references, margin)
     if output:
-        from tonelab.report.figures import comparison_figure, save_figure
+        from tonelab.views.figures import comparison_figure, save_figure
 
         figure = comparison_figure(measurements, comparison, dark=dark)
         save_figure(figure, output, overwrite=force)
@@ -80,7 +80,7 @@ def command(
 def _print_neighbours(file: Path, library: Path, margin: float, *, as_json: bool) -> None:
     from tonelab.compare.library import neighbours
     from tonelab.curvefile import load
-    from tonelab.show.comparison import neighbours_document, neighbours_summary
+    from tonelab.views.terminal.comparison import neighbours_document, neighbours_summary
 
     measurement = load(file)
     found = neighbours(measurement, library, margin=margin)

@@ -68,7 +68,7 @@ def command(
     from tonelab.correction.files import check_suffix
     from tonelab.curvefile import load
     from tonelab.outputs import check_output
-    from tonelab.show.correction import correction_document, correction_summary
+    from tonelab.views.terminal.correction import correction_document, correction_summary
 
     check_suffix(output)
     for path in filter(None, (output, figure)):
@@ -88,7 +88,7 @@ def command(
     differ = correction.save(output, overwrite=force)
     session.written = output
     if figure:
-        from tonelab.report.figures import save_figure, trust_figure
+        from tonelab.views.figures import save_figure, trust_figure
 
         save_figure(trust_figure(correction, dark=dark), figure, overwrite=force)
     if as_json:

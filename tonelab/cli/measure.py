@@ -73,7 +73,7 @@ def command(
 
     from tonelab.curvefile import save
     from tonelab.measure import measure
-    from tonelab.show import document, summary
+    from tonelab.views import document, summary
 
     # Workers elsewhere have another working folder.
     paths = [path.absolute() if cluster else path for path in (source, capture)]

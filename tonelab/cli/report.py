@@ -12,12 +12,12 @@ from tonelab.cli.terminal import Session, progress_bar, say
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tonelab.report.pictures import Crop
+    from tonelab.views.pictures import Crop
 
 
 def _crops(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> list[Crop]:
     """Turn repeated ``FRAME,X,Y[,LABEL]`` into places."""
-    from tonelab.report.pictures import Crop
+    from tonelab.views.pictures import Crop
 
     crops = []
     for item in items:
@@ -85,8 +85,8 @@ def command(
     check_output(output, overwrite=force)
 
     from tonelab.curvefile import load
-    from tonelab.report.page import write_page
-    from tonelab.report.pictures import make_pictures
+    from tonelab.views.page import write_page
+    from tonelab.views.pictures import make_pictures
 
     measurements = [load(file) for file in files]
     pictures: Any = ()

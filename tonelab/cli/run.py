@@ -59,7 +59,7 @@ def command(
 
     from tonelab.bench.reading import read_plan
     from tonelab.bench.run import run
-    from tonelab.show.bench import run_summary
+    from tonelab.bench.summary import run_summary
 
     bench = read_plan(plan.absolute() if cluster else plan)
     here_or_there = workers_for(None, cluster)

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
 
-# The names in tonelab.report.figures, which help must not import.
+# The names in tonelab.views.figures, which help must not import.
 FIGURES = ("luminance", "chroma", "conversion", "standards", "residual")
 
 
@@ -43,13 +43,13 @@ def command(
     """Show the measurement in the curve file FILE."""
     from tonelab.curvefile import load
     from tonelab.outputs import check_output
-    from tonelab.show import document, summary
+    from tonelab.views import document, summary
 
     if output:
         check_output(output, overwrite=force)
     measurement = load(file)
     if output:
-        from tonelab.report.figures import FIGURES, save_figure
+        from tonelab.views.figures import FIGURES, save_figure
 
         save_figure(FIGURES[figure](measurement, dark=dark), output, overwrite=force)
         session.written = output

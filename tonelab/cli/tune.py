@@ -68,8 +68,8 @@ def command(
     """
     from tonelab.cli.compare import is_file
     from tonelab.curvefile import load
-    from tonelab.show.tuning import tuning_document, tuning_summary
     from tonelab.tune import tune
+    from tonelab.views.terminal.tuning import tuning_document, tuning_summary
 
     target = load(toward) if is_file(toward) else toward
     found = tune(

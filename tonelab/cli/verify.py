@@ -44,7 +44,7 @@ def command(
     should come out, of the same content: the chart, or anything else.
     """
     from tonelab.correction import verify
-    from tonelab.show.correction import verification_document, verification_summary
+    from tonelab.views.terminal.correction import verification_document, verification_summary
 
     with progress_bar(session) as report:
         found = verify(

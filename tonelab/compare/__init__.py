@@ -7,19 +7,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import coded_signal
 from tonelab.compare.ranking import Ranking, rank
 from tonelab.compare.series import Series, find_series
-from tonelab.compare.shared import (
-    FEWEST_COLOURS,
-    Basis,
-    codes_by_colour,
-    distances_among,
-    share,
-)
-from tonelab.compare.verdicts import MARGIN, Judge, Verdict
+from tonelab.compare.shared import Basis, distances_among, share
+from tonelab.compare.verdicts import MARGIN, Judge, PairVerdict
 from tonelab.errors import UsageError
-from tonelab.results import Shown
+from tonelab.readings.colours import coded_signal
+from tonelab.results import Viewable
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
@@ -27,15 +21,13 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from tonelab.results import ChromaTransfer, Landmark, LuminanceCurve, Measurement, Score
+    from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
 __all__ = [
-    "FEWEST_COLOURS",
     "Comparison",
     "CurveDifference",
     "HueResponse",
-    "codes_by_colour",
     "common_codes",
     "compare",
     "curve_difference",
@@ -103,7 +95,7 @@ class HueResponse:
 
 
 @dataclass(frozen=True, slots=True)
-class Comparison(Shown):
+class Comparison(Viewable):
     """Several measurements of one source.
 
     Attributes
@@ -150,7 +142,7 @@ class Comparison(Shown):
     distance_high: FloatArray
     distance_floor: FloatArray
     colours: int
-    verdicts: tuple[Verdict, ...]
+    verdicts: tuple[PairVerdict, ...]
     best: tuple[Score | None, ...]
     rankings: tuple[Ranking, ...]
     series: tuple[Series, ...]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, TypeVar
 import numpy as np
 
 from tonelab.compare.shared import distance, share
-from tonelab.compare.verdicts import MARGIN, Judge, Verdict
+from tonelab.compare.verdicts import MARGIN, Judge, PairVerdict
 from tonelab.curvefile import in_threads, load, read_fingerprint
 from tonelab.curvefile.fingerprint import GREYS, fingerprint
 from tonelab.errors import CurveFileError, UsageError
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.results import Measurement
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 R = TypeVar("R")
 
@@ -37,7 +37,7 @@ class Neighbour:
     path: Path
     device: str
     firmware: str
-    verdict: Verdict
+    verdict: PairVerdict
 
 
 @dataclass(frozen=True, slots=True)

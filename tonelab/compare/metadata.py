@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import STATIC_LIMIT, code_step
 from tonelab.errors import UsageError
+from tonelab.readings.colours import STATIC_LIMIT, code_step
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
     from tonelab.results import ClipFacts, Measurement
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 FIELDS = {
     "mastering_peak": "mastering peak",

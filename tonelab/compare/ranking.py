@@ -5,7 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
-from tonelab.compare.shared import Distance, Shown, distance, mastering_peak, standard_shown
+from tonelab.compare.shared import (
+    DisplayedColours,
+    Distance,
+    distance,
+    mastering_peak,
+    standard_shown,
+)
 from tonelab.errors import UsageError
 
 if TYPE_CHECKING:
@@ -39,7 +45,7 @@ def rank(
     devices: Sequence[str],
     against: Sequence[str | Measurement],
     shared: Shared,
-    shown: Sequence[Shown],
+    shown: Sequence[DisplayedColours],
 ) -> tuple[Ranking, ...]:
     """Rank measurements by each reference; ``shown`` ends with those that are measurements.
 
@@ -62,13 +68,16 @@ def rank(
 
 
 def _by_standard(
-    name: str, measurements: Sequence[Measurement], shared: Shared, shown: Sequence[Shown]
+    name: str,
+    measurements: Sequence[Measurement],
+    shared: Shared,
+    shown: Sequence[DisplayedColours],
 ) -> Ranking:
     """Rank by a standard conversion, told the mastering peak of each source."""
     from tonelab.conversion.standards import STANDARDS
 
     standard = STANDARDS[name]
-    ideal: dict[tuple[object, ...], Shown] = {}
+    ideal: dict[tuple[object, ...], DisplayedColours] = {}
     found = []
     for one, signal, mine in zip(measurements, shared.signals, shown, strict=False):
         peak = mastering_peak(one)

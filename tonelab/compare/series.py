@@ -20,7 +20,7 @@ _PARTS = re.compile(r"(\d+)")
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class SeriesStep:
     """From one capture of a device to the next.
 
     Attributes
@@ -46,7 +46,7 @@ class Series:
 
     device: str
     order: tuple[int, ...]
-    steps: tuple[Step, ...]
+    steps: tuple[SeriesStep, ...]
 
     @property
     def neighbours(self) -> set[tuple[int, int]]:
@@ -78,12 +78,12 @@ def find_series(measurements: Sequence[Measurement]) -> tuple[Series, ...]:
     return tuple(found)
 
 
-def _step(measurements: Sequence[Measurement], before: int, after: int) -> Step:
+def _step(measurements: Sequence[Measurement], before: int, after: int) -> SeriesStep:
     one, other = measurements[before], measurements[after]
     metadata = None
     with suppress(UsageError):  # the pair cannot tell
         metadata = metadata_dependence(one, other)
-    return Step(before, after, _changed(one, other), metadata)
+    return SeriesStep(before, after, _changed(one, other), metadata)
 
 
 def _stated(measurement: Measurement) -> dict[str, str]:

@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import lru_cache, partial, reduce
+from functools import partial, reduce
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import CELL_SIDE, code_step, coded_signal, gather_cells, shown_light
 from tonelab.errors import UsageError
+from tonelab.readings.colours import code_step, coded_signal, shown_light
+from tonelab.readings.shared import FEWEST_COLOURS, codes_by_cell, codes_by_colour, source_light
 from tonelab.signal.colorimetry import (
-    matrix_rgb_to_rgb,
     rgb2020_to_ictcp,
     rgb_to_ycbcr,
     ycbcr_to_rgb,
@@ -22,16 +22,13 @@ from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
-    from numpy.typing import NDArray
-
     from tonelab.results import Measurement
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
 Basis: TypeAlias = Literal["colours", "greys"]
 
-FEWEST_COLOURS = 50
 FEWEST_GREYS = 10
 MOST_COLOURS = 4000  # evenly taken; a mean over them has settled
 SAME_SOURCE = 0.5  # codes by which the means of one cell of content may lie apart
@@ -71,16 +68,16 @@ class Shared:
     def __len__(self) -> int:
         return len(self.light)
 
-    def shown(self) -> list[Shown]:
+    def shown(self) -> list[DisplayedColours]:
         """Return what the display of each capture makes of its codes."""
         return [
-            Shown.of(codes, signal, step)
+            DisplayedColours.of(codes, signal, step)
             for codes, signal, step in zip(self.codes, self.signals, self.steps, strict=True)
         ]
 
 
 @dataclass(frozen=True, slots=True)
-class Shown:
+class DisplayedColours:
     """Colours as their assumed display shows them.
 
     Attributes
@@ -94,12 +91,12 @@ class Shown:
     itp: FloatArray
     rounding: FloatArray
 
-    def at(self, rows: NDArray[np.bool_]) -> Shown:
+    def at(self, rows: Mask) -> DisplayedColours:
         """Return some of the colours, given as truth values (N,)."""
-        return Shown(self.itp[rows], self.rounding[rows])
+        return DisplayedColours(self.itp[rows], self.rounding[rows])
 
     @classmethod
-    def of(cls, codes: FloatArray, signal: Signal, step: float) -> Shown:
+    def of(cls, codes: FloatArray, signal: Signal, step: float) -> DisplayedColours:
         """Decode codes (N, 3), with the size of their rounding."""
         itp = coordinates(shown_light(codes, signal))
         if not step:
@@ -134,26 +131,26 @@ class Distance:
     count: int
 
 
-def distance(one: Shown, other: Shown) -> Distance:
+def distance(one: DisplayedColours, other: DisplayedColours) -> Distance:
     """Return the distance of two captures of the same colours."""
     return distances(one, [other])[0]
 
 
-def distances(one: Shown, others: Sequence[Shown]) -> list[Distance]:
+def distances(one: DisplayedColours, others: Sequence[DisplayedColours]) -> list[Distance]:
     """Return the distance of one capture from each of several of the same colours."""
     itp, squares = _planes(others)
     [own], [own_squares] = _planes([one])
     return _summarised(itp - own, squares + own_squares)
 
 
-def distances_among(shown: Sequence[Shown]) -> Iterator[list[Distance]]:
+def distances_among(shown: Sequence[DisplayedColours]) -> Iterator[list[Distance]]:
     """Yield for each of many captures its distances from those before it."""
     itp, squares = _planes(shown)
     for row in range(len(shown)):
         yield _summarised(itp[:row] - itp[row], squares[:row] + squares[row])
 
 
-def _planes(shown: Sequence[Shown]) -> tuple[FloatArray, FloatArray]:
+def _planes(shown: Sequence[DisplayedColours]) -> tuple[FloatArray, FloatArray]:
     """Coordinates (D, 3, N), each in one piece of memory, and squared rounding (D, N)."""
     itp = np.stack([np.ascontiguousarray(one.itp.T) for one in shown])
     return itp, np.stack([one.rounding for one in shown]) ** 2
@@ -205,20 +202,12 @@ def share(measurements: Sequence[Measurement], most: int = MOST_COLOURS) -> Shar
     return Shared("colours", light, tuple(one[rows] for one in codes), signals, steps)
 
 
-def source_light(codes: FloatArray, signal: Signal) -> FloatArray:
-    """Light (N, 3) of source codes, cd/m2, linear BT.2020."""
-    light = signal.decode_light(codes)
-    if signal.primaries != "bt2020":
-        light = light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T
-    return np.maximum(light, 0.0)
-
-
 def mastering_peak(measurement: Measurement) -> float:
     """Peak of the source, cd/m2: declared, or that of the scores' own default."""
     return measurement.source.mastering_peak or 1000.0
 
 
-def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> Shown:
+def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> DisplayedColours:
     """Return what a standard conversion, unrounded, shows on the display of a capture.
 
     Raises
@@ -235,7 +224,7 @@ def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) ->
     from tonelab.conversion.standards import STANDARDS
 
     rgb = STANDARDS[name].convert(light, source_peak=peak)
-    return Shown.of(as_codes(rgb_to_ycbcr(rgb, "bt709"), signal), signal, step=0.0)
+    return DisplayedColours.of(as_codes(rgb_to_ycbcr(rgb, "bt709"), signal), signal, step=0.0)
 
 
 def colour_matrix(signal: Signal) -> Matrix:
@@ -271,7 +260,9 @@ def _colours(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[Floa
     charted = {"patch_count_source" in one.tallies.tables for one in measurements}
     if len(charted) > 1:
         return None
-    rows = [codes_by_colour(one) if charted == {True} else _cells(one) for one in measurements]
+    rows = [
+        codes_by_colour(one) if charted == {True} else codes_by_cell(one) for one in measurements
+    ]
     common = reduce(partial(np.intersect1d, assume_unique=True), [key for key, _, _ in rows])
     if len(common) < FEWEST_COLOURS:
         return None
@@ -288,64 +279,6 @@ def _colours(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[Floa
 def _coding(signal: Signal) -> tuple[object, ...]:
     peak = signal.peak if signal.transfer == "hlg" else None
     return signal.matrix, signal.range, signal.transfer, signal.primaries, signal.bits, peak
-
-
-def codes_by_colour(
-    measurement: Measurement,
-) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
-    """Return the distinct source colours of a chart and what became of them.
-
-    Returns
-    -------
-    key
-        Shape (N,): one number for each source colour, ascending.
-    source, capture
-        Shape (N, 3): whole source codes, and mean capture codes; repeats weigh no more than others.
-
-    Raises
-    ------
-    UsageError
-        When the chart was not measured.
-    """
-    tables = measurement.tallies.tables
-    if "patch_count_source" not in tables:
-        raise UsageError(
-            f"{measurement.device} was measured without the chart ({measurement.source.name}), so "
-            "its colours cannot be told apart: measure it with the chart."
-        )
-    counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
-    rows = np.flatnonzero(counts.min(axis=1, initial=1) > 0)
-    source, capture = (
-        tables[f"patch_sum_{side}"][rows] / tables[f"patch_count_{side}"][rows]
-        for side in ("source", "capture")
-    )
-    whole = np.round(source).astype(np.int64)
-    key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
-    keys, first, label, many = _distinct(key.tobytes())
-    mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
-    return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
-
-
-@lru_cache(maxsize=4)  # captures of one chart have the same colours
-def _distinct(key: bytes) -> tuple[NDArray[np.int64], ...]:
-    """Distinct 64-bit keys, where each comes first, which of them each is, and how often."""
-    keys, *places = np.unique(np.frombuffer(key, np.int64), return_index=True, return_inverse=True)
-    return keys, *places, np.bincount(places[1])
-
-
-def _cells(measurement: Measurement) -> tuple[NDArray[np.int64], FloatArray, FloatArray]:
-    """Key, mean source and capture codes by cell of the source lattice, of content."""
-    seen = gather_cells(measurement.tallies)
-    cell = seen.patch % CELL_SIDE**3
-    keys, label = np.unique(cell, return_inverse=True)
-    weight = seen.count[:, 0].astype(np.float64)
-    total = np.bincount(label, weight)
-
-    def pooled(codes: FloatArray) -> FloatArray:
-        sums = [np.bincount(label, part * weight) / total for part in codes.T]
-        return np.stack(sums, axis=1).reshape(-1, 3)
-
-    return keys, pooled(seen.source), pooled(seen.capture)
 
 
 # Greys
@@ -375,12 +308,12 @@ def _greys(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[FloatA
     return np.repeat(at[known][:, None], 3, axis=1), codes
 
 
-def _covered(code: FloatArray, measurement: Measurement) -> NDArray[np.bool_]:
+def _covered(code: FloatArray, measurement: Measurement) -> Mask:
     """Whether the curve of a measurement has points close on both sides of each PQ code."""
     points = 64 + 876 * eotf_inverse_pq(measurement.luminance_curve.luminance)
     if len(points) < 2:
         return np.zeros(len(code), bool)
     right = np.clip(np.searchsorted(points, code), 1, len(points) - 1)
     inside = (code >= points[0]) & (code <= points[-1])
-    covered: NDArray[np.bool_] = inside & (points[right] - points[right - 1] <= GAP)
+    covered: Mask = inside & (points[right] - points[right - 1] <= GAP)
     return covered

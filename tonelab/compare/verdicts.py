@@ -7,17 +7,15 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.compare.shared import Distance, Shared, Shown, as_codes, as_signal, distance
+from tonelab.compare.shared import DisplayedColours, Distance, Shared, as_codes, as_signal, distance
 from tonelab.results import ParameterEstimate
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
     from tonelab.results import IdentifiedConversion, Measurement
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
 VerdictKind: TypeAlias = Literal["same", "controls", "different", "undecided"]
 
@@ -31,7 +29,7 @@ _NEUTRAL = {"contrast": 1.0, "brightness": 0.0, "saturation": 1.0, "hue": 0.0}
 
 
 @dataclass(frozen=True, slots=True)
-class Verdict:
+class PairVerdict:
     """What separates two captures.
 
     Attributes
@@ -80,17 +78,17 @@ class Judge:
         self,
         measurements: Sequence[Measurement],
         shared: Shared,
-        shown: Sequence[Shown],
+        shown: Sequence[DisplayedColours],
         margin: float = MARGIN,
     ) -> None:
         self._measurements = measurements
         self._shared = shared
         self._shown = shown
         self._margin = margin
-        self._free: dict[int, tuple[FloatArray, NDArray[np.bool_]]] = {}
+        self._free: dict[int, tuple[FloatArray, Mask]] = {}
 
-    def verdict(self, first: int, second: int, apart: Distance) -> Verdict:
-        """Say what separates the measurements at two positions, so far apart, see `Verdict`."""
+    def verdict(self, first: int, second: int, apart: Distance) -> PairVerdict:
+        """Say what separates the measurements at two positions, so far apart, see `PairVerdict`."""
         margin = self._margin
         where = "" if self._shared.basis == "colours" else " on the greys that both saw"
 
@@ -99,8 +97,8 @@ class Judge:
             text: str,
             remaining: Distance | None = None,
             **found: ParameterEstimate,
-        ) -> Verdict:
-            return Verdict(first, second, kind, text, apart, margin, remaining, found)
+        ) -> PairVerdict:
+            return PairVerdict(first, second, kind, text, apart, margin, remaining, found)
 
         if apart.high <= margin:
             return verdict("same", f"same converter within {margin:g}{where}")
@@ -153,10 +151,10 @@ class Judge:
             chroma = np.stack([moved.real, moved.imag], axis=1)
         signal = self._shared.signals[second]
         predicted = as_codes(np.column_stack([luma, chroma]), signal)
-        moved_by_them = Shown.of(predicted, signal, self._shared.steps[first])
+        moved_by_them = DisplayedColours.of(predicted, signal, self._shared.steps[first])
         return found, distance(moved_by_them, self._shown[second].at(free))
 
-    def _signals(self, at: int) -> tuple[FloatArray, NDArray[np.bool_]]:
+    def _signals(self, at: int) -> tuple[FloatArray, Mask]:
         """Y'CbCr signals of a measurement, and which colours touch no limit."""
         if at not in self._free:
             codes, signal = self._shared.codes[at], self._shared.signals[at]
@@ -180,7 +178,7 @@ def _estimate(value: float, error: float, unit: str = "") -> ParameterEstimate:
     return ParameterEstimate(float(value), float(value - half), float(value + half), unit)
 
 
-def _limited(codes: FloatArray, signal: Signal) -> NDArray[np.bool_]:
+def _limited(codes: FloatArray, signal: Signal) -> Mask:
     """Whether a colour touches a limit of the codes, or a face of the R'G'B' cube."""
     rgb = signal.decode_rgb(codes)
     edge = 1.5 / 876

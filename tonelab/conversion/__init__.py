@@ -1,7 +1,7 @@
 """HDR-to-SDR conversions: their parts, the chain of them, and the published ones."""
 
 from tonelab.conversion.catalogue import documentation_table
-from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chain import ChainPart, Conversion
 from tonelab.conversion.chroma import CHROMA_LAWS
 from tonelab.conversion.controls import CONTROLS
 from tonelab.conversion.drives import DRIVES
@@ -18,8 +18,8 @@ __all__ = [
     "GAMUT_METHODS",
     "STANDARDS",
     "TONE_CURVES",
+    "ChainPart",
     "Conversion",
     "FreeCurve",
-    "Step",
     "documentation_table",
 ]

@@ -13,7 +13,8 @@ from tonelab.conversion.standards import STANDARDS
 from tonelab.conversion.tone import TONE_CURVES
 
 if TYPE_CHECKING:
-    from tonelab.conversion.parameters import Entry, Parameter, Registry
+    from tonelab.conversion.parameters import Parameter, Part
+    from tonelab.registry import Registry
 
 REGISTRIES: tuple[Registry[Any], ...] = (
     TONE_CURVES,
@@ -26,7 +27,7 @@ REGISTRIES: tuple[Registry[Any], ...] = (
 )
 
 
-class Row(NamedTuple):
+class CatalogueRow(NamedTuple):
     """One registered part, in words."""
 
     kind: str
@@ -36,16 +37,16 @@ class Row(NamedTuple):
     source: str
 
 
-def documentation_table() -> list[Row]:
+def documentation_table() -> list[CatalogueRow]:
     """Return every registered part with its parameters, units, ranges and source."""
     return [
-        Row(registry.kind, name, entry.label, _parameters(entry), entry.source)
+        CatalogueRow(registry.kind, name, entry.label, _parameters(entry), entry.source)
         for registry in REGISTRIES
         for name, entry in registry.items()
     ]
 
 
-def _parameters(entry: Entry[Any]) -> str:
+def _parameters(entry: Part[Any]) -> str:
     return "; ".join(map(_parameter, entry.parameters.values()))
 
 

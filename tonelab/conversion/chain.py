@@ -21,11 +21,12 @@ from tonelab.signal.colorimetry import (
     rgb_to_ycbcr,
     ycbcr_to_rgb,
 )
-from tonelab.signal.quantisation import FloatArray, rgb_to_codes, ycbcr_to_codes
+from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
 
 Order: TypeAlias = Literal["tone-first", "matrix-first"]
@@ -35,7 +36,7 @@ SUPER_WHITE = (1019 - 64) / 876
 
 
 @dataclass(frozen=True, slots=True)
-class Step:
+class ChainPart:
     """A registered part by name, with the parameters that differ from its defaults."""
 
     name: str
@@ -66,13 +67,13 @@ class Conversion:
         Light of SDR nominal white in cd/m2, for drives that work in PQ.
     """
 
-    tone: Step | Tone
-    drive: Step = Step("per-channel")
+    tone: ChainPart | Tone
+    drive: ChainPart = ChainPart("per-channel")
     order: Order = "tone-first"
-    chroma: Step = Step("none")
-    gamut: Step = Step("clip")
-    encoding: Step = Step("bt1886")
-    controls: Step = Step("none")
+    chroma: ChainPart = ChainPart("none")
+    gamut: ChainPart = ChainPart("clip")
+    encoding: ChainPart = ChainPart("bt1886")
+    controls: ChainPart = ChainPart("none")
     ceiling: bool = True
     super_white: bool = False
     rgb_clipped: bool = False
@@ -80,7 +81,7 @@ class Conversion:
 
     def curve(self) -> Tone:
         """Return the tone curve with its parameters and ceiling, cd/m2 to relative light."""
-        if isinstance(self.tone, Step):
+        if isinstance(self.tone, ChainPart):
             tone: Tone = TONE_CURVES[self.tone.name].bind(self.tone.parameters)
         else:
             tone = self.tone
@@ -187,7 +188,7 @@ class Conversion:
                 "signal": self.tone.signal.tolist(),
                 "relative": self.tone.relative.tolist(),
             }
-        elif not isinstance(self.tone, Step):
+        elif not isinstance(self.tone, ChainPart):
             raise UsageError("Only registered tone curves and free curves can be written down.")
         plain |= {name: getattr(self, name) for name in _SWITCHES}
         return plain
@@ -205,7 +206,7 @@ class Conversion:
             given: dict[str, Any] = {name: plain[name] for name in _SWITCHES}
             for name in _STEPS:
                 if "name" in plain[name]:
-                    given[name] = Step(plain[name]["name"], dict(plain[name]["parameters"]))
+                    given[name] = ChainPart(plain[name]["name"], dict(plain[name]["parameters"]))
             if "tone" not in given:
                 knots = plain["tone"]
                 given["tone"] = FreeCurve(np.array(knots["signal"]), np.array(knots["relative"]))
@@ -240,9 +241,9 @@ class Conversion:
     def _law(self) -> Callable[..., FloatArray]:
         return CHROMA_LAWS[self.chroma.name].bind(self.chroma.parameters)
 
-    def _steps(self) -> dict[str, Step]:
+    def _steps(self) -> dict[str, ChainPart]:
         steps = {name: getattr(self, name) for name in _STEPS}
-        return {name: step for name, step in steps.items() if isinstance(step, Step)}
+        return {name: step for name, step in steps.items() if isinstance(step, ChainPart)}
 
 
 _STEPS = ("tone", "drive", "chroma", "gamut", "encoding", "controls")

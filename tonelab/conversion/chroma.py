@@ -6,43 +6,21 @@ It may act before, after, or both.
 """
 
 from collections.abc import Callable
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, TypeAlias
 
 import numpy as np
 
 from tonelab.conversion.drives import luminance_weights
-from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.conversion.parameters import Param, Part, parts
 from tonelab.conversion.tone.registry import Tone
+from tonelab.registry import Registry
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import Primaries
-from tonelab.signal.quantisation import FloatArray
 
 Law: TypeAlias = Callable[..., FloatArray]
-F = TypeVar("F", bound=Law)
 
 
-class ChromaLaws(Registry[Entry[Law]]):
-    """All chroma laws by name."""
-
-    def register(self, name: str, *, label: str, source: str) -> Callable[[F], F]:
-        """Register the decorated law."""
-
-        def add(function: F) -> F:
-            parameters = parameters_of(function)
-            self.add(
-                Entry(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=function,
-                    parameters=parameters,
-                )
-            )
-            return function
-
-        return add
-
-
-CHROMA_LAWS = ChromaLaws("chroma law", "tonelab.chroma_laws")
+CHROMA_LAWS: Registry[Part[Law]] = parts("chroma law", "tonelab.chroma_laws", Part)
 
 
 @CHROMA_LAWS.register("none", label="no chroma law", source="identity")

@@ -4,41 +4,21 @@ Parameters are named after menus; all act on signals (Y' 0..1, Cb and Cr -0.5..0
 """
 
 from collections.abc import Callable
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.registry import Registry
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import Matrix, rgb_to_ycbcr, ycbcr_to_rgb
-from tonelab.signal.quantisation import FloatArray
 
-Control: TypeAlias = Callable[..., FloatArray]
-F = TypeVar("F", bound=Control)
+ControlFunction: TypeAlias = Callable[..., FloatArray]
 
 
-class Controls(Registry[Entry[Control]]):
-    """All variants of picture controls by name."""
-
-    def register(self, name: str, *, label: str, source: str) -> Callable[[F], F]:
-        """Register the decorated ``controls(ycbcr, *, matrix, parameter=default, ...)``."""
-
-        def add(function: F) -> F:
-            parameters = parameters_of(function)
-            self.add(
-                Entry(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=function,
-                    parameters=parameters,
-                )
-            )
-            return function
-
-        return add
-
-
-CONTROLS = Controls("set of picture controls", "tonelab.controls")
+CONTROLS: Registry[Part[ControlFunction]] = parts(
+    "set of picture controls", "tonelab.controls", Part
+)
 
 _CONTRAST = Param(0.5, 1.5, "", "gain of luma about the pivot")
 _BRIGHTNESS = Param(-0.2, 0.2, "1", "added to luma")

@@ -7,12 +7,13 @@ channels.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.conversion.parameters import Param, Part, parts
 from tonelab.conversion.tone.registry import Tone
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import (
     ICTCP_TO_LMS,
     LMS_TO_ICTCP,
@@ -26,15 +27,13 @@ from tonelab.signal.colorimetry import (
     rgb_to_ycbcr,
     ycbcr_to_rgb,
 )
-from tonelab.signal.quantisation import FloatArray
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
 DriveFunction: TypeAlias = Callable[..., FloatArray]
-D = TypeVar("D", bound=DriveFunction)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Drive(Entry[DriveFunction]):
+class Drive(Part[DriveFunction]):
     """A drive: ``function(light, tone, *, primaries, white, **parameters)``.
 
     ``light`` is (N, 3) linear RGB in cd/m2 of ``primaries``, ``white`` the cd/m2 of SDR nominal
@@ -50,31 +49,7 @@ class Drive(Entry[DriveFunction]):
     arguments: DriveFunction
 
 
-class Drives(Registry[Drive]):
-    """All drives by name."""
-
-    def register(
-        self, name: str, *, label: str, source: str, arguments: DriveFunction
-    ) -> Callable[[D], D]:
-        """Register the decorated function; see `Drive`."""
-
-        def add(function: D) -> D:
-            self.add(
-                Drive(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=function,
-                    parameters=parameters_of(function),
-                    arguments=arguments,
-                )
-            )
-            return function
-
-        return add
-
-
-DRIVES = Drives("drive", "tonelab.drives")
+DRIVES = parts("drive", "tonelab.drives", Drive)
 
 _SMALLEST = 1e-9  # cd/m2; below it a ratio says nothing and the result is neutral
 

@@ -6,12 +6,12 @@ where a converter keeps them; the chain clamps first where it does not.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
-from tonelab.signal.quantisation import FloatArray
+from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import (
     eotf_inverse_srgb,
     eotf_srgb,
@@ -20,39 +20,16 @@ from tonelab.signal.transfer import (
 )
 
 Encode: TypeAlias = Callable[..., FloatArray]
-F = TypeVar("F", bound=Encode)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Encoding(Entry[Encode]):
+class Encoding(Part[Encode]):
     """An encoding; ``inverse(signal, **parameters)`` is relative light."""
 
     inverse: Encode
 
 
-class Encodings(Registry[Encoding]):
-    """All encodings by name."""
-
-    def register(self, name: str, *, label: str, source: str, inverse: Encode) -> Callable[[F], F]:
-        """Register the decorated ``encode(light, *, parameter=default, ...)``."""
-
-        def add(function: F) -> F:
-            self.add(
-                Encoding(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=function,
-                    parameters=parameters_of(function),
-                    inverse=inverse,
-                )
-            )
-            return function
-
-        return add
-
-
-ENCODINGS = Encodings("encoding", "tonelab.encodings")
+ENCODINGS = parts("encoding", "tonelab.encodings", Encoding)
 
 
 def _odd_power(x: FloatArray, exponent: float) -> FloatArray:

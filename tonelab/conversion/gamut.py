@@ -6,16 +6,15 @@ finish that deals with what then lies outside BT.709.
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Annotated, TypeAlias, TypeVar
+from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Entry, Param, Registry, parameters_of
+from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
-from tonelab.signal.quantisation import FloatArray
 
 Finish: TypeAlias = Callable[..., FloatArray]
-F = TypeVar("F", bound=Finish)
 
 TO_709 = matrix_rgb_to_rgb("bt2020", "bt709")
 TO_2020 = matrix_rgb_to_rgb("bt709", "bt2020")
@@ -26,7 +25,7 @@ def _bt2407_matrix(**_: float) -> FloatArray:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class GamutMethod(Entry[Finish]):
+class GamutMethod(Part[Finish]):
     """A gamut method: ``function(light, **parameters)`` is its finish.
 
     Attributes
@@ -37,8 +36,8 @@ class GamutMethod(Entry[Finish]):
         Whether light below 0 survives into the signal.
     """
 
-    matrix: Callable[..., FloatArray]
-    keeps_excursions: bool
+    matrix: Callable[..., FloatArray] = _bt2407_matrix
+    keeps_excursions: bool = False
 
     def convert(self, light: FloatArray, **parameters: float) -> FloatArray:
         """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709."""
@@ -46,42 +45,7 @@ class GamutMethod(Entry[Finish]):
         return self.function(light @ self.matrix(**given).T, **given)
 
 
-class GamutMethods(Registry[GamutMethod]):
-    """All gamut methods by name."""
-
-    def register(
-        self,
-        name: str,
-        *,
-        label: str,
-        source: str,
-        matrix: Callable[..., FloatArray] = _bt2407_matrix,
-        keeps_excursions: bool = False,
-    ) -> Callable[[F], F]:
-        """Register the decorated finish ``finish(light, *, parameter=default, ...)``.
-
-        The finish receives (N, 3) relative linear BT.709, excursions included, and gives the
-        same within BT.709 (or not, when ``keeps_excursions``).
-        """
-
-        def add(function: F) -> F:
-            self.add(
-                GamutMethod(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=function,
-                    parameters=parameters_of(function),
-                    matrix=matrix,
-                    keeps_excursions=keeps_excursions,
-                )
-            )
-            return function
-
-        return add
-
-
-GAMUT_METHODS = GamutMethods("gamut method", "tonelab.gamut_methods")
+GAMUT_METHODS = parts("gamut method", "tonelab.gamut_methods", GamutMethod)
 
 
 @GAMUT_METHODS.register("clip", label="matrix and clip", source="ITU-R BT.2407-0 section 2")

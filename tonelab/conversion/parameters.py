@@ -7,18 +7,18 @@ from here.
 
 from __future__ import annotations
 
-import importlib.metadata
 import inspect
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import partial
 from types import MappingProxyType
 from typing import Any, Generic, TypeVar, cast
 
 from tonelab.errors import UsageError
+from tonelab.registry import Registry
 
 F = TypeVar("F", bound=Callable[..., Any])
-E = TypeVar("E", bound="Entry[Any]")
+P = TypeVar("P", bound="Part[Any]")
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,7 +74,7 @@ def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Entry(Generic[F]):
+class Part(Generic[F]):
     """A registered part.
 
     Attributes
@@ -114,59 +114,10 @@ class Entry(Generic[F]):
         return cast("F", partial(self.function, **self.complete(given or {})))
 
 
-class Registry(Mapping[str, E]):
-    """Parts of one kind by name, those of third parties included.
+def parts(kind: str, group: str, part: type[P]) -> Registry[P]:
+    """Make a registry of parts; what `Part` does not know of them is stated where they register."""
 
-    Parameters
-    ----------
-    kind
-        For sentences, such as ``"tone curve"``.
-    group
-        Group of `importlib.metadata` entry points; each names a module whose import registers
-        further parts. They are loaded at the first look-up.
-    """
+    def make(name: str, function: Callable[..., Any], **facts: Any) -> P:
+        return part(name=name, function=function, parameters=parameters_of(function), **facts)
 
-    def __init__(self, kind: str, group: str) -> None:
-        self.kind = kind
-        self.group = group
-        self._entries: dict[str, E] = {}
-        self._loaded = False
-
-    def add(self, entry: E) -> None:
-        """Register a part; its name must be new."""
-        if entry.name in self._entries:
-            raise UsageError(f"There are two {self.kind}s named {entry.name!r}: rename one.")
-        self._entries[entry.name] = entry
-
-    def __getitem__(self, name: str) -> E:
-        self._load()
-        if name not in self._entries:
-            known = ", ".join(self._entries)
-            raise UsageError(f"There is no {self.kind} {name!r}: choose from {known}.")
-        return self._entries[name]
-
-    def __contains__(self, name: object) -> bool:
-        self._load()
-        return name in self._entries
-
-    def __iter__(self) -> Iterator[str]:
-        self._load()
-        return iter(self._entries)
-
-    def __len__(self) -> int:
-        self._load()
-        return len(self._entries)
-
-    def _load(self) -> None:
-        if self._loaded:
-            return
-        # Set first: a module being loaded may itself look up what is registered.
-        self._loaded = True
-        for point in importlib.metadata.entry_points(group=self.group):
-            try:
-                point.load()
-            except Exception as error:
-                raise UsageError(
-                    f"The plug-in {point.value!r} for {self.kind}s does not load ({error}): "
-                    "mend or uninstall the package that provides it."
-                ) from error
+    return Registry(kind, group, make)

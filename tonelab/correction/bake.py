@@ -8,13 +8,13 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.colours import shown_light
 from tonelab.correction.files import describe_coding, write_correction
 from tonelab.correction.inverse import invert
 from tonelab.correction.look import Look, learn_look, standard_look
 from tonelab.correction.regions import AMPLIFIED, Doubt, doubts, gain
-from tonelab.correction.table import READERS, SIZES, Reader, Table, lattice, thin
+from tonelab.correction.table import READERS, SIZES, LookTable, Reader, lattice, thin
 from tonelab.errors import UsageError
+from tonelab.readings.colours import shown_light
 from tonelab.results import Measurement
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import rgb_to_codes
@@ -22,13 +22,12 @@ from tonelab.signal.quantisation import rgb_to_codes
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
-
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray, Range
+    from tonelab.signal.quantisation import Range
 
-Kind: TypeAlias = Literal["source-to-look", "device-to-device", "capture-to-source"]
+CorrectionKind: TypeAlias = Literal["source-to-look", "device-to-device", "capture-to-source"]
 
 CONTENT_PEAK = 1000.0  # cd/m2, of a source that states none
 VARYING = ("local", "scene-dependent")
@@ -74,12 +73,12 @@ class Correction:
         What whoever applies the file must know.
     """
 
-    kind: Kind
+    kind: CorrectionKind
     name: str
     input: Signal
     output: Signal
-    table: Table
-    masks: Mapping[str, NDArray[np.bool_]]
+    table: LookTable
+    masks: Mapping[str, Mask]
     doubts: tuple[Doubt, ...]
     errors: tuple[PredictedError, ...]
     notes: tuple[str, ...]
@@ -297,7 +296,7 @@ def _from_capture(
     )  # fmt: skip
 
 
-def _shown_by(target: Look, look: Look, rows: NDArray[np.bool_]) -> FloatArray:
+def _shown_by(target: Look, look: Look, rows: Mask) -> FloatArray:
     """Return what the target shows: as measured where both saw the same colours."""
     same = target.unseen.shape == look.unseen.shape and np.allclose(
         target.unseen, look.unseen, atol=1e-3
@@ -314,10 +313,10 @@ def _ends(low: float, high: float, coding: Signal) -> tuple[float, float]:
     return max(float(ends[0]), 0.0), min(float(ends[1]), 1.0)
 
 
-def _table(low: float, high: float, shown: FloatArray, out: Signal) -> Table:
+def _table(low: float, high: float, shown: FloatArray, out: Signal) -> LookTable:
     size = round(len(shown) ** (1 / 3))
     numbers = np.clip(numbers_of(shown, out), 0.0, 1.0)
-    return Table(low, high, numbers.reshape(size, size, size, 3))
+    return LookTable(low, high, numbers.reshape(size, size, size, 3))
 
 
 def _cut(look: Look, out: Signal) -> list[str]:
@@ -339,7 +338,7 @@ def _beyond(look: Look, *, whole: bool) -> str:
 
 
 def _errors(
-    table: Table,
+    table: LookTable,
     coding: Signal,
     out: Signal,
     at: FloatArray,

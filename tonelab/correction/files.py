@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.correction.table import READERS, Table
+from tonelab.correction.table import READERS, LookTable
 from tonelab.errors import SignalError, UsageError
 from tonelab.outputs import check_output, whole_file
 from tonelab.signal.description import Signal, parse_signal
@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from tonelab.correction.table import Reader
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 SUFFIXES = (".clf", ".cube")
 TOLERANCE = 1e-4  # of full scale
@@ -44,7 +44,7 @@ def check_suffix(path: Path) -> None:
 
 def write_correction(
     path: Path,
-    table: Table,
+    table: LookTable,
     descriptors: Mapping[str, str],
     lines: tuple[str, ...],
     *,
@@ -193,7 +193,7 @@ def _processor(path: Path, reader: Reader) -> Any:
     return processor
 
 
-def _as_clf(table: Table, descriptors: Mapping[str, str], lines: tuple[str, ...]) -> str:
+def _as_clf(table: LookTable, descriptors: Mapping[str, str], lines: tuple[str, ...]) -> str:
     import PyOpenColorIO as OCIO  # noqa: N814
 
     group = OCIO.GroupTransform()
@@ -216,7 +216,7 @@ def _as_clf(table: Table, descriptors: Mapping[str, str], lines: tuple[str, ...]
     return str(group.write(_CLF, OCIO.Config.CreateRaw()))
 
 
-def _as_cube(table: Table, descriptors: Mapping[str, str], lines: tuple[str, ...]) -> str:
+def _as_cube(table: LookTable, descriptors: Mapping[str, str], lines: tuple[str, ...]) -> str:
     assert (table.low, table.high) == (0.0, 1.0)
     head = [f'TITLE "{lines[0].replace(chr(34), chr(39))}"']
     head += [f"# {line}" for line in lines]
@@ -227,7 +227,7 @@ def _as_cube(table: Table, descriptors: Mapping[str, str], lines: tuple[str, ...
     return "\n".join(head) + "\n" + body
 
 
-def _disagreement(path: Path, table: Table) -> float:
+def _disagreement(path: Path, table: LookTable) -> float:
     """Largest difference of any independent reader from our own evaluation."""
     random = np.random.default_rng(2136)
     numbers = random.uniform(0, 1, (_PROBES, 3)).astype(np.float32).astype(np.float64)

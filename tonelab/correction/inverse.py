@@ -12,10 +12,8 @@ from tonelab.correction.kernels import descend
 from tonelab.correction.table import interpolate, lattice
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from tonelab.correction.look import Look
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, Mask
 
 SIZE = 65  # nodes of the forward table that is inverted
 STARTS = 21
@@ -41,8 +39,8 @@ class Inverse:
     """
 
     source: FloatArray
-    reached: NDArray[np.bool_]
-    single: NDArray[np.bool_]
+    reached: Mask
+    single: Mask
 
 
 def invert(look: Look, wanted: FloatArray) -> Inverse:
@@ -65,8 +63,6 @@ def invert(look: Look, wanted: FloatArray) -> Inverse:
     return Inverse(place * step, missed <= REACHED, _unclipped(wanted, look))
 
 
-def _unclipped(signal: FloatArray, look: Look) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = (signal.min(axis=1) > look.low + EDGE) & (
-        signal.max(axis=1) < look.high - EDGE
-    )
+def _unclipped(signal: FloatArray, look: Look) -> Mask:
+    inside: Mask = (signal.min(axis=1) > look.low + EDGE) & (signal.max(axis=1) < look.high - EDGE)
     return inside

@@ -8,7 +8,7 @@ import numpy as np
 from numba import njit
 
 if TYPE_CHECKING:
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 
 @njit(cache=True, nogil=True)

@@ -15,8 +15,6 @@ import numpy as np
 from tonelab.chart import Group, Layout
 from tonelab.chart.colours import signal_of_light
 from tonelab.chart.patches import RECIPES
-from tonelab.colours import as_ycbcr, code_step, coded_signal, gather
-from tonelab.content import content_colours
 from tonelab.conversion import Conversion
 from tonelab.conversion.standards import STANDARDS
 from tonelab.correction.refine import refine
@@ -25,6 +23,8 @@ from tonelab.correction.table import interpolate, lattice
 from tonelab.errors import UsageError
 from tonelab.identify.evidence import TRACE, gather_evidence
 from tonelab.identify.residual import residual_lattice
+from tonelab.readings.colours import as_ycbcr, code_step, coded_signal, gather
+from tonelab.readings.content import content_colours
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb, ycbcr_to_rgb
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale, rgb_to_codes, ycbcr_to_codes
@@ -33,12 +33,10 @@ from tonelab.signal.transfer import eotf_inverse_pq
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
-    from tonelab.colours import Colours
     from tonelab.correction.spline import Spline
+    from tonelab.readings.colours import Colours
     from tonelab.results import Measurement
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
     Map: TypeAlias = Callable[[FloatArray], FloatArray]
     Pairs: TypeAlias = tuple[FloatArray, FloatArray]  # source and output signals, (N, 3) each
@@ -111,7 +109,7 @@ class Look:
     residual: str
     step: float
     _convert: Map | _Layers
-    _covered: Callable[[FloatArray], NDArray[np.bool_]]
+    _covered: Callable[[FloatArray], Mask]
 
     def __call__(self, signal: FloatArray) -> FloatArray:
         """Output signals (N, 3) of source signals (N, 3)."""
@@ -124,7 +122,7 @@ class Look:
         axis = np.clip(np.linspace(low, high, size), 0.0, 1.0)
         return np.clip(self._convert.cube(axis), self.low, self.high)
 
-    def covered(self, signal: FloatArray) -> NDArray[np.bool_]:
+    def covered(self, signal: FloatArray) -> Mask:
         """Whether source signals (N, 3) lie among colours that were measured."""
         return self._covered(signal)
 
@@ -233,9 +231,9 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
     known = shown.known
     before = f"{shown.missed(core):.2f}"
 
-    def covered(signal: FloatArray) -> NDArray[np.bool_]:
+    def covered(signal: FloatArray) -> Mask:
         place = np.clip(signal / top, 0.0, 1.0) * (size - 1)
-        around: NDArray[np.bool_] = known[tuple(np.rint(place).astype(np.int64).T)]
+        around: Mask = known[tuple(np.rint(place).astype(np.int64).T)]
         around &= (signal.min(axis=1) >= -1e-9) & (signal.max(axis=1) <= top + 1e-9)
         return around
 
@@ -274,12 +272,12 @@ class _Shown:
     scale: float
 
     @property
-    def node(self) -> tuple[NDArray[np.int64], ...]:
+    def node(self) -> tuple[IntArray, ...]:
         """Where in the lattice its colours stand."""
         return tuple(np.rint(self.nodes[0] / self.top * (self.size - 1)).astype(np.int64).T)
 
     @property
-    def known(self) -> NDArray[np.bool_]:
+    def known(self) -> Mask:
         """(n, n, n): which nodes were seen."""
         known = np.zeros((self.size,) * 3, np.bool_)
         known[self.node] = True
@@ -349,7 +347,7 @@ def _from_content(
         codes = ycbcr_to_codes(ycbcr, coded.bits, coded.range)
         return coded.decode_rgb(codes + added(eotf_inverse_pq(light_of(signal, source))))
 
-    def covered(signal: FloatArray) -> NDArray[np.bool_]:
+    def covered(signal: FloatArray) -> Mask:
         return added.coverage(eotf_inverse_pq(light_of(signal, source))) >= SUPPORTED
 
     return Look(

@@ -15,9 +15,8 @@ from tonelab.correction.table import lattice
 from tonelab.identify.residual import trilinear_weights
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
-    from tonelab.signal.quantisation import FloatArray
 
 AROUND = 12  # steps of the fine lattice by which R', G' and B' may differ
 # Penalties on bends and on values, relative to one colour: the values fade out beyond the colours.
@@ -58,7 +57,7 @@ def refine(signal: FloatArray, left: FloatArray, top: float, size: int) -> Float
     return values.reshape(size, size, size, 3)
 
 
-def _bends(near: NDArray[np.int64], size: int) -> Any:
+def _bends(near: IntArray, size: int) -> Any:
     """Quadratic form of second differences; nodes that are not ``near`` are 0."""
     column = np.full(size**3, -1)
     column[near] = np.arange(len(near))

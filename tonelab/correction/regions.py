@@ -10,9 +10,8 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from numpy.typing import NDArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
-    from tonelab.signal.quantisation import FloatArray
 
 AMPLIFIED = "amplified more than 4 times"
 HUES = ("red", "yellow", "green", "cyan", "blue", "magenta")
@@ -30,7 +29,7 @@ class Doubt:
     nodes: int
 
 
-def doubts(masks: Mapping[str, NDArray[np.bool_]], signal: FloatArray) -> tuple[Doubt, ...]:
+def doubts(masks: Mapping[str, Mask], signal: FloatArray) -> tuple[Doubt, ...]:
     """List doubtful nodes by hue and level of their input signals (N, 3)."""
     region = _regions(signal)
     names = [f"{level} {hue}" for level in LEVELS for hue in (*HUES, "grey")]
@@ -66,7 +65,7 @@ def _largest_eigenvalue(matrix: FloatArray) -> FloatArray:
     return largest
 
 
-def _regions(signal: FloatArray) -> NDArray[np.int64]:
+def _regions(signal: FloatArray) -> IntArray:
     top, low = signal.max(axis=1), signal.min(axis=1)
     spread = np.maximum(top - low, 1e-12)
     red, green, blue = signal.T
@@ -79,5 +78,5 @@ def _regions(signal: FloatArray) -> NDArray[np.int64]:
     sector = np.where(top - low < GREY * np.maximum(top, 1e-12), len(HUES), sector)
     share = top / max(float(top.max()), 1e-12)
     level = np.minimum((share * len(LEVELS)).astype(np.int64), len(LEVELS) - 1)
-    region: NDArray[np.int64] = level * (len(HUES) + 1) + sector
+    region: IntArray = level * (len(HUES) + 1) + sector
     return region

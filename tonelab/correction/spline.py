@@ -9,7 +9,7 @@ import numpy as np
 from scipy.interpolate import BSpline, NdBSpline
 
 if TYPE_CHECKING:
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -11,7 +11,7 @@ from scipy import sparse
 from tonelab.correction.kernels import read_tetrahedral, read_trilinear
 
 if TYPE_CHECKING:
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 Reader: TypeAlias = Literal["tetrahedral", "trilinear"]
 READERS: tuple[Reader, ...] = ("tetrahedral", "trilinear")
@@ -20,7 +20,7 @@ _ROUNDS = 3  # of conjugate gradients; more changes nothing that can be seen
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Table:
+class LookTable:
     """A 3D table over the numbers of a file.
 
     Attributes

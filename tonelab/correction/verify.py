@@ -9,15 +9,15 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.chart import COLOURED
-from tonelab.colours import code_step, gather, shown_light
-from tonelab.content import read_content_source
 from tonelab.correction.bake import numbers_of, signals_of
 from tonelab.correction.files import open_reader, read_descriptors
 from tonelab.errors import UsageError
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.pairing.pair import pair_captures
-from tonelab.reading import read_capture, read_source
+from tonelab.readings.colours import code_step, gather, shown_light
+from tonelab.readings.content import read_content_source
+from tonelab.readings.signals import read_capture, read_source
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
 
     from tonelab.correction.table import Reader
     from tonelab.pairing import Pair
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 PLACES = 20_000  # flat places of a frame that are judged, taken evenly
 _BIN = 0.01  # ΔE_ITP

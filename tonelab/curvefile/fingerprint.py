@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import coded_signal
+from tonelab.readings.colours import coded_signal
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
     from tonelab.results import Measurement
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 GREYS = np.arange(72.0, 941.0, 12.0)  # 10-bit PQ codes of neutral light
 HUES = 24

@@ -38,11 +38,13 @@ import numpy as np
 from tonelab import results
 from tonelab.curvefile.schema import COLUMNS, PLACES, RUN_ONLY, TALLY_TABLES, Column
 from tonelab.curvefile.tree import Leaf, MalformedError, Tree
+from tonelab.results import Tallies
 from tonelab.signal.description import Signal
-from tonelab.tallies import Tallies
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
+
+    from tonelab.signal.arrays import FloatArray
 
 T = TypeVar("T")
 
@@ -120,7 +122,7 @@ def _check_sense(measurement: results.Measurement) -> None:
             raise MalformedError(f"{place} holds numbers that no measurement gives")
 
 
-def _within(values: NDArray[np.float64], bound: float) -> bool:
+def _within(values: FloatArray, bound: float) -> bool:
     """Whether there are values, and all of them are numbers of up to this size."""
     return bool(len(values) and (np.abs(values) <= bound).all())
 

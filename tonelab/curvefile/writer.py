@@ -13,7 +13,7 @@ from tonelab.curvefile.schema import SCHEMA_VERSION
 from tonelab.curvefile.tree import Leaf, Tree
 
 if TYPE_CHECKING:
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 _UNSEALED = b"tonelab sha256 " + b"0" * 64
 _LIBVER = ("v110", "v110")

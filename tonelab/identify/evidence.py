@@ -7,19 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.curves import ceiling_light
 from tonelab.errors import IdentificationError
+from tonelab.readings.curves import ceiling_light
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale, ycbcr_to_codes
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
-    from tonelab.colours import Colours
     from tonelab.conversion import Conversion
+    from tonelab.readings.colours import Colours
     from tonelab.results import LuminanceCurve
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
 # A trace of neutral light keeps ratio drives finite at black; it moves no code.
 TRACE = 2e-9  # cd/m2
@@ -59,7 +57,7 @@ class Evidence:
 
     light: FloatArray
     codes: FloatArray
-    held_out: NDArray[np.bool_]
+    held_out: Mask
     neutral_light: FloatArray
     neutral_codes: FloatArray
     neutral_smooth: FloatArray
@@ -73,7 +71,7 @@ class Evidence:
         """Whether dither or noise makes rounding errors average out."""
         return self.floor < DITHERED * ROUNDING * self.step
 
-    def __getitem__(self, rows: NDArray[np.bool_] | NDArray[np.int64]) -> Evidence:
+    def __getitem__(self, rows: Mask | IntArray) -> Evidence:
         """Return the evidence with only the chosen colours; neutrals stay."""
         return replace(
             self, light=self.light[rows], codes=self.codes[rows], held_out=self.held_out[rows]
@@ -209,7 +207,7 @@ def rms(residual: FloatArray) -> float:
     return float(np.sqrt(np.mean(residual**2)))
 
 
-def _even(length: int, size: int) -> NDArray[np.int64]:
+def _even(length: int, size: int) -> IntArray:
     return np.unique(np.linspace(0, length - 1, size).round().astype(np.int64))
 
 

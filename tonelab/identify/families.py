@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.conversion import TONE_CURVES, Step
+from tonelab.conversion import TONE_CURVES, ChainPart
 from tonelab.identify.evidence import Evidence, rms
 from tonelab.identify.fitting import (
     BOUND,
@@ -188,12 +188,12 @@ def _holding(evidence: Evidence, fit: Fit, held: Free) -> Fit:
 
 def _with_tone(chain: Conversion, given: dict[str, float]) -> Conversion:
     tone = chain.tone
-    if not isinstance(tone, Step):
+    if not isinstance(tone, ChainPart):
         raise TypeError("Only a registered curve has parameters.")
     return replace(chain, tone=replace(tone, parameters={**tone.parameters, **given}))
 
 
-def _with_luma_of(controls: Step, luma: Step) -> Step:
+def _with_luma_of(controls: ChainPart, luma: ChainPart) -> ChainPart:
     """Take contrast and brightness from other controls, the gain of chroma staying as it is."""
     if controls.name == "none":
         return controls
@@ -212,7 +212,7 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
     fits: list[tuple[str, Fit]] = []
     luma = [free for free in own_parameters(chain) if free.parameter.name in LIKE_THE_CURVE]
     for name, curve in TONE_CURVES.items():
-        trial = replace(chain, tone=Step(name), ceiling=False)
+        trial = replace(chain, tone=ChainPart(name), ceiling=False)
         every = free_parameters("tone", curve.parameters)
         held = tuple(free for free in every if not free.parameter.published)
         one_more = [tuple(f for f in every if f in held or f is freed) for freed in every]

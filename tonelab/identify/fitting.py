@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.optimize import least_squares
 
-from tonelab.curves import Z95
 from tonelab.identify.evidence import Evidence, rms
+from tonelab.readings.curves import Z95
 from tonelab.results import Correlation, ParameterEstimate
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 
     from tonelab.conversion import Conversion
     from tonelab.conversion.parameters import Parameter
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 STARTS = 32
 POLISHED = 3

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.conversion import Step
+from tonelab.conversion import ChainPart
 from tonelab.identify.structures import (
     EXPLAINED,
     calm_colours,
@@ -51,7 +51,7 @@ def display_gamma(evidence: Evidence, chain: Conversion) -> tuple[GammaPoint, ..
     points = []
     for name, told in chains.items():
         for exponent in EXPONENTS:
-            trial = replace(told, encoding=Step("gamma", {"exponent": exponent}))
+            trial = replace(told, encoding=ChainPart("gamma", {"exponent": exponent}))
             points.append(GammaPoint(name, exponent, judged(few, trial).rms))
     return tuple(points)
 

@@ -17,10 +17,8 @@ from tonelab.identify.evidence import Evidence, rms
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
-    from numpy.typing import NDArray
-
     from tonelab.conversion import Conversion
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, Mask
 
 STRENGTHS = tuple(float(s) for s in np.geomspace(1e-3, 1e3, 7))
 # Relative to the penalty on bends: slopes and values are held just enough to fade out where
@@ -55,7 +53,7 @@ class ResidualLattice:
     after: float
 
     @property
-    def covered(self) -> NDArray[np.bool_]:
+    def covered(self) -> Mask:
         """(n, n, n): whether a node rests on colours seen around it and not on its neighbours."""
         return self.support >= COVERED
 
@@ -96,7 +94,7 @@ def residual_lattice(evidence: Evidence, chain: Conversion, *, size: int = 17) -
 
 
 def fit_residual(
-    signal: FloatArray, left: FloatArray, held_out: NDArray[np.bool_], *, size: int = 17
+    signal: FloatArray, left: FloatArray, held_out: Mask, *, size: int = 17
 ) -> ResidualLattice:
     """Fit a lattice to scattered residuals, through its own interpolation.
 

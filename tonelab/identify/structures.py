@@ -19,9 +19,9 @@ from tonelab.conversion import (
     DRIVES,
     ENCODINGS,
     GAMUT_METHODS,
+    ChainPart,
     Conversion,
     FreeCurve,
-    Step,
 )
 from tonelab.conversion.drives import luminance_weights
 from tonelab.identify.fitting import Free, fit_residual
@@ -33,10 +33,10 @@ if TYPE_CHECKING:
     from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
 
     from tonelab.conversion.chain import Order
-    from tonelab.conversion.parameters import Entry
+    from tonelab.conversion.parameters import Part
     from tonelab.conversion.tone import Tone
     from tonelab.identify.evidence import Evidence
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 # Enough colours to tell chains apart by codes, few enough to try hundreds of chains.
 RANKING_COLOURS = 900
@@ -338,7 +338,7 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
     luma = evidence.neutral_signal()
     above = bool(luma.max() > 1.005)
     base = Conversion(
-        tone=Step("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
+        tone=ChainPart("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
     beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
     bases = [base, *beyond] if not above and _shows_super_white(evidence) else [base]
@@ -355,10 +355,10 @@ def _plain(evidence: Evidence) -> Iterator[Conversion]:
         if (gamut, order) != ("none", "matrix-first"):
             yield replace(
                 start,
-                drive=Step(drive),
+                drive=ChainPart(drive),
                 order=order,
-                gamut=Step(gamut),
-                encoding=Step(encoding),
+                gamut=ChainPart(gamut),
+                encoding=ChainPart(encoding),
                 controls=step,
             )
 
@@ -369,17 +369,17 @@ def _shows_super_white(evidence: Evidence) -> bool:
     return bool(np.percentile(brightest, 99) > SUPER_WHITE_SEEN)
 
 
-def _luma_controls(evidence: Evidence) -> list[Step]:
+def _luma_controls(evidence: Evidence) -> list[ChainPart]:
     """No picture controls, and the brightness and contrast that the ends of the curve suggest."""
     luma = evidence.neutral_signal()
     black, white = float(luma[0]), float(luma[-1])
-    steps = [Step("none")]
+    steps = [ChainPart("none")]
     if abs(black) > LEAST_LIFT:
-        steps.append(Step("contrast-first", {"brightness": black}))
+        steps.append(ChainPart("contrast-first", {"brightness": black}))
     dimmed, raised = white - max(black, 0.0) < FULL_WHITE, 1.005 < white < END_OF_CODES
     if np.isfinite(evidence.ceiling_light) and (dimmed or raised):
         turns = {"contrast": white - black, "brightness": black}
-        steps.append(Step("contrast-first", turns))
+        steps.append(ChainPart("contrast-first", turns))
     return steps
 
 
@@ -393,13 +393,13 @@ def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
     for chain in plain:
         for law, trials in LAWS.items():
             for trial in trials:
-                yield replace(chain, chroma=Step(law, trial))
+                yield replace(chain, chroma=ChainPart(law, trial))
     for chain in plain:
         if chain.drive.name != "per-channel":
             continue
         blends = BLENDS if chain.order == "matrix-first" else (*BLENDS, *TONE_FIRST_BLENDS)
         for drive, weight in product(blends, WEIGHTS):
-            yield replace(chain, drive=Step(drive, {"weight": weight}))
+            yield replace(chain, drive=ChainPart(drive, {"weight": weight}))
 
 
 def _siblings(candidate: Candidate) -> Iterator[Conversion]:
@@ -413,7 +413,7 @@ def with_every_drive(chain: Conversion) -> list[Conversion]:
     """Return the chain with each plain drive in its place; without a matrix there is no order."""
     orders = {"tone-first"} if chain.gamut.name == "none" else {"tone-first", "matrix-first"}
     return [
-        replace(chain, drive=Step(drive), order=order)
+        replace(chain, drive=ChainPart(drive), order=order)
         for order, drive in _drives()
         if order in orders
     ]
@@ -424,11 +424,11 @@ def _drives() -> list[tuple[Order, str]]:
     return drives + [("matrix-first", drive) for drive in MATRIX_FIRST]
 
 
-def _luma_only(chain: Conversion) -> Step:
+def _luma_only(chain: Conversion) -> ChainPart:
     """Drop the chroma turn of a chain's controls, to be found anew."""
     controls = chain.controls
     kept = {k: v for k, v in controls.parameters.items() if k in {"contrast", "brightness"}}
-    return Step(controls.name, kept) if kept else Step("none")
+    return ChainPart(controls.name, kept) if kept else ChainPart("none")
 
 
 def _evaluate(
@@ -457,7 +457,7 @@ def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
     if turned_rms > 0.9 * plain.rms:
         return plain
     turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
-    controls = Step("contrast-first", {**chain.controls.parameters, **turn})
+    controls = ChainPart("contrast-first", {**chain.controls.parameters, **turn})
     return Candidate(replace(chain, controls=controls), turned_rms)
 
 
@@ -489,7 +489,7 @@ def own_parameters(chain: Conversion) -> tuple[Free, ...]:
 
     A plain part stands by its published constants; only what was set is refined.
     """
-    registries: dict[str, Mapping[str, Entry[Any]]] = {
+    registries: dict[str, Mapping[str, Part[Any]]] = {
         "chroma": CHROMA_LAWS,
         "drive": DRIVES,
         "gamut": GAMUT_METHODS,
@@ -497,7 +497,7 @@ def own_parameters(chain: Conversion) -> tuple[Free, ...]:
     }
     free = []
     for part, registry in registries.items():
-        step: Step = getattr(chain, part)
+        step: ChainPart = getattr(chain, part)
         free += [Free(part, registry[step.name].parameters[name]) for name in step.parameters]
     return tuple(free)
 
@@ -511,12 +511,12 @@ def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidat
         # The free matrix starts as the standard one, so it is a candidate only when refined.
         names = [name for name in GAMUT_METHODS if name not in {"none", "matrix"}]
         for name in names if own_matrix else ["none"]:
-            trial = replace(chain, gamut=Step(name))
+            trial = replace(chain, gamut=ChainPart(name))
             found.append(Candidate(trial, trimmed_rms(evidence.residual(trial))))
     found.sort(key=_rms_of)
     if found and not explains(found[0], evidence):
         best = found[0].conversion
-        trials = [c.conversion for c in found[:4]] + [replace(best, gamut=Step("matrix"))]
+        trials = [c.conversion for c in found[:4]] + [replace(best, gamut=ChainPart("matrix"))]
         refined = [_refine_gamut(evidence, t) for t in trials if _has_parameters(t)]
         own = [with_luma_controls(c.conversion) for c in found[:2]]
         refined += [_polish(evidence, Candidate(c, np.inf)) for c in own if own_parameters(c)]
@@ -531,7 +531,7 @@ def _has_parameters(chain: Conversion) -> bool:
 def _refine_gamut(evidence: Evidence, chain: Conversion) -> Candidate:
     """Refine the parameters of the gamut method, with all else as it is."""
     method = GAMUT_METHODS[chain.gamut.name]
-    chain = replace(chain, gamut=Step(method.name, method.complete({})))
+    chain = replace(chain, gamut=ChainPart(method.name, method.complete({})))
     free = tuple(Free("gamut", parameter) for parameter in method.parameters.values())
     fitted = fit_residual(chain, free, lambda t: evidence.residual(t).ravel(), evidence.floor)
     return Candidate(fitted, trimmed_rms(evidence.residual(fitted)))

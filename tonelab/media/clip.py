@@ -18,12 +18,8 @@ if TYPE_CHECKING:
     from pathlib import Path
     from threading import Event
 
-    from numpy.typing import NDArray
-
+    from tonelab.signal.arrays import IntArray, Plane, Planes
     from tonelab.signal.description import Signal
-
-    Plane: TypeAlias = NDArray[np.uint16]
-    Planes: TypeAlias = tuple[Plane, Plane, Plane]
 
 Subsampling: TypeAlias = Literal["420", "422", "444"]
 
@@ -166,7 +162,7 @@ class Clip(ABC):
             When the file is cut short or damaged; the sentence names the last good frame.
         """
 
-    def pick(self, indices: Sequence[int] | NDArray[np.int64]) -> Iterator[Frame]:
+    def pick(self, indices: Sequence[int] | IntArray) -> Iterator[Frame]:
         """Yield the frames with the given ascending indices."""
         remaining = iter(map(int, indices))
         target = next(remaining, None)
@@ -177,16 +173,12 @@ class Clip(ABC):
                 yield frame
                 target = next(remaining, None)
 
-    def strips(
-        self, indices: Sequence[int] | NDArray[np.int64]
-    ) -> Iterator[tuple[int, Iterator[Strip]]]:
+    def strips(self, indices: Sequence[int] | IntArray) -> Iterator[tuple[int, Iterator[Strip]]]:
         """Yield the frames with the given ascending indices, each as strips from top to bottom."""
         for frame in self.pick(indices):
             yield frame.index, self._cut(frame)
 
-    def rows(
-        self, rows: NDArray[np.int64], channel: int, start: int = 0
-    ) -> Iterator[tuple[int, Plane]]:
+    def rows(self, rows: IntArray, channel: int, start: int = 0) -> Iterator[tuple[int, Plane]]:
         """Yield the index and some rows of one plane of each frame from ``start`` to the end.
 
         Parameters
@@ -201,7 +193,7 @@ class Clip(ABC):
         for frame in self.frames(start):
             yield frame.index, frame.planes[channel][rows]
 
-    def entries(self) -> NDArray[np.int64] | None:
+    def entries(self) -> IntArray | None:
         """Return the ascending indices where reading starts without extra work; None for all."""
         return None
 

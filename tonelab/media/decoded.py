@@ -33,9 +33,9 @@ if TYPE_CHECKING:
     from av.container import InputContainer
     from av.sidedata.sidedata import SideData
     from av.video.stream import VideoStream
-    from numpy.typing import NDArray
 
     from tonelab.media.clip import StaticMetadata
+    from tonelab.signal.arrays import IntArray
 
 LARGEST_PICTURE = 2**26  # pixels, twice those of 8K; a few bytes can claim far more
 # Not among them: lists of other files, which a stranger's clip could have read.
@@ -91,7 +91,7 @@ class DecodedClip(Clip):
         super().__init__(path, format_, count, signal, _static_metadata(first))
         self.dynamic_metadata = _dynamic_metadata(first)
         self._pixels = pixels
-        self._times: tuple[NDArray[np.int64], NDArray[np.int64]] | None = None
+        self._times: tuple[IntArray, IntArray] | None = None
 
     def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
         """Yield the frames `start` to `stop`, see `Clip.frames`."""
@@ -113,7 +113,7 @@ class DecodedClip(Clip):
         if good < self._announced or too_early:
             raise cut_short(self.path, good, self.frame_count)
 
-    def entries(self) -> NDArray[np.int64]:
+    def entries(self) -> IntArray:
         """Return the indices of the key pictures."""
         times, keys = self._presentation_times()
         return np.sort(np.searchsorted(times, keys))
@@ -160,7 +160,7 @@ class DecodedClip(Clip):
             yield from pictures
         return True
 
-    def _presentation_times(self) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    def _presentation_times(self) -> tuple[IntArray, IntArray]:
         """Return the times of all pictures in the order shown, and of the key pictures."""
         if self._times is None:
             times, keys = [], []

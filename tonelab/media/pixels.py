@@ -13,7 +13,8 @@ from tonelab.media.clip import chroma_size
 if TYPE_CHECKING:
     import av
 
-    from tonelab.media.clip import Plane, Planes, Subsampling
+    from tonelab.media.clip import Subsampling
+    from tonelab.signal.arrays import Plane, Planes
 
 _PLANAR = re.compile(r"yuv(?P<full>j?)a?(?P<sub>420|422|444)p(?:(?P<bits>9|1[0246])le)?")
 _RGB = re.compile(r"gbra?p(?:(?P<bits>9|1[0246])le)?")

@@ -40,10 +40,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.media.clip import Plane, Planes
+    from tonelab.signal.arrays import FloatArray, Plane, Planes
     from tonelab.signal.description import Signal
-
-    FloatArray = NDArray[np.float64]
 
 _KINDS = {".png": "png", ".tif": "tiff", ".tiff": "tiff", ".dpx": "dpx", ".exr": "exr"}
 # Without these, damage is patched over, and a name may be taken for a pattern.

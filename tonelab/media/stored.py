@@ -34,12 +34,12 @@ if TYPE_CHECKING:
     from av.video.stream import VideoStream
     from numpy.typing import NDArray
 
-    from tonelab.media.clip import Plane, Planes
     from tonelab.media.v210 import RowStride
+    from tonelab.signal.arrays import IntArray, Plane, Planes
     from tonelab.signal.description import Signal
 
     Bytes: TypeAlias = NDArray[np.uint8]
-    Offsets: TypeAlias = NDArray[np.int64]
+    Offsets: TypeAlias = IntArray
     Read: TypeAlias = Callable[[int, int, Bytes], None]
 
 # An AVI index points at the header of a chunk, a MOV index at its data.
@@ -154,9 +154,7 @@ class V210Clip(StoredClip):
             for index in map(int, indices):
                 yield index, self._strips(index, read, planes, stored)
 
-    def rows(
-        self, rows: NDArray[np.int64], channel: int, start: int = 0
-    ) -> Iterator[tuple[int, Plane]]:
+    def rows(self, rows: IntArray, channel: int, start: int = 0) -> Iterator[tuple[int, Plane]]:
         """Yield some rows of one plane of each frame, see `Clip.rows`; nothing else is read."""
         planes, stored = self._empty(len(rows)), self._stored(len(rows))
         edges = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1), len(rows)]

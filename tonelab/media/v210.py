@@ -19,7 +19,8 @@ from tonelab.errors import ClipError
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    Plane: TypeAlias = NDArray[np.uint16]
+    from tonelab.signal.arrays import Plane
+
     Words: TypeAlias = NDArray[np.uint32]
 
 # Pixels a row is padded to: the published rule first, then the variants met in the wild.

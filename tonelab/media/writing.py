@@ -24,7 +24,8 @@ if TYPE_CHECKING:
     from av.video.codeccontext import VideoCodecContext
     from av.video.stream import VideoStream
 
-    from tonelab.media.clip import Planes, StaticMetadata, Subsampling
+    from tonelab.media.clip import StaticMetadata, Subsampling
+    from tonelab.signal.arrays import Planes
     from tonelab.signal.description import Signal
 
     Put: TypeAlias = Callable[[Planes], None]

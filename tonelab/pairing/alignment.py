@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,10 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.pairing.thumbnails import Thumbnails
-
-    FloatArray: TypeAlias = NDArray[np.float64]
-    IntArray: TypeAlias = NDArray[np.int64]
-    Picture: TypeAlias = NDArray[np.float32]
+    from tonelab.signal.arrays import FloatArray, IntArray, Picture
 
 SAMPLES = 240  # captured frames that look for their place in the whole source
 ALIKE = 0.5  # correlation of fingerprints from which two pictures are taken to show the same

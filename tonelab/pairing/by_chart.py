@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from tonelab.pairing.findings import page_findings, relate, space_findings, time
 from tonelab.pairing.registration import Relation, apart, place_by_detail
 from tonelab.pairing.result import Pair
 from tonelab.pairing.thumbnails import luma
-from tonelab.pairing.timing import Reading, match_frames, settle_frames
+from tonelab.pairing.timing import FrameReading, match_frames, settle_frames
 from tonelab.results import PairingFacts
 
 if TYPE_CHECKING:
@@ -30,8 +30,7 @@ if TYPE_CHECKING:
 
     from tonelab.chart import ChartReading, Geometry, Layout, Marker
     from tonelab.media import Clip
-
-    Plane: TypeAlias = NDArray[np.uint16]
+    from tonelab.signal.arrays import Plane
 
 _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks stand
 _OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
@@ -176,9 +175,9 @@ def _code_difference(
 
 def _read_capture(
     capture: Clip, layout: Layout, progress: Callable[[int, int], None] | None
-) -> tuple[Geometry, list[Reading]]:
+) -> tuple[Geometry, list[FrameReading]]:
     first, geometry = _find_geometry(capture, layout)
-    readings = [Reading(reason="unreadable")] * first
+    readings = [FrameReading(reason="unreadable")] * first
     channel = marks_channel(capture.signal)
     for index, rows in capture.rows(marker_rows(geometry), channel, first):
         marker = read_marker_rows(rows, geometry, capture.bits)
@@ -215,13 +214,13 @@ def _try_locate(luma: Plane, bits: int) -> Geometry | None:
     return geometry if geometry.confidence >= _LEAST_CONFIDENCE else None
 
 
-def _judge(marker: Marker | None, descriptor: int) -> Reading:
+def _judge(marker: Marker | None, descriptor: int) -> FrameReading:
     if marker is None:
-        return Reading(reason="unreadable")
+        return FrameReading(reason="unreadable")
     if marker.blended:
-        return Reading(reason="blended")
+        return FrameReading(reason="blended")
     if not marker.ok:
-        return Reading(reason="unreadable")
+        return FrameReading(reason="unreadable")
     if marker.descriptor != descriptor:
-        return Reading(reason="other chart")
-    return Reading(marker.frame)
+        return FrameReading(reason="other chart")
+    return FrameReading(marker.frame)

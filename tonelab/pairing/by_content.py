@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
@@ -38,6 +37,7 @@ from tonelab.pairing.registration import (
     simplest,
 )
 from tonelab.pairing.result import Pair
+from tonelab.pairing.sight import Sight
 from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
 from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
@@ -49,9 +49,8 @@ if TYPE_CHECKING:
 
     from tonelab.media import Clip
     from tonelab.pairing.thumbnails import Thumbnails
+    from tonelab.signal.arrays import IntArray, Mask, Picture
 
-    IntArray: TypeAlias = NDArray[np.int64]
-    Picture: TypeAlias = NDArray[np.float32]
     Progress: TypeAlias = Callable[[int, int], None]
 
 _ROUNDS = 4
@@ -68,19 +67,6 @@ _UNLIKE = 4.0  # times the usual misfit
 _LEAST_MISFIT = 3.0  # 10-bit codes; a misfit below is no reason to leave a frame out
 _COMBED = 0.2  # share of blocks
 _MOSTLY = 0.5  # of the captured frames
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Sight:
-    """What was seen of two clips: thumbnails of the part both show, and how they relate."""
-
-    source: Thumbnails
-    capture: Thumbnails
-    relation: Relation
-    registration: Registration
-    areas: tuple[Area, Area]
-    still: bool
-    coarse: Coarse
 
 
 def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = None) -> Pair:
@@ -252,7 +238,7 @@ def _register(
 
 def _look_closely(
     source: Clip, capture: Clip, sight: Sight, matches: IntArray
-) -> tuple[Relation, NDArray[np.bool_], float]:
+) -> tuple[Relation, Mask, float]:
     """Sharpen the relation, find overlays (blocks of the capture) and combs (share of blocks)."""
     chosen = _spread(np.arange(len(matches)), _LOOKED_AT)
     shown, seen = (_pictures(c, matches[chosen, n]) for c, n in ((source, 1), (capture, 0)))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -15,8 +15,7 @@ if TYPE_CHECKING:
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
-
-    IntArray: TypeAlias = NDArray[np.int64]
+    from tonelab.signal.arrays import IntArray
 
 _LEAST_SHOWN = 8  # source frames in a row from which a cadence can be read
 _LARGEST_SLIP = 0.0025  # of the rate; 23.976 and 24 differ by 0.001
@@ -107,7 +106,7 @@ def _slip(
     )
 
 
-def _pattern(times: NDArray[np.int64]) -> str:
+def _pattern(times: IntArray) -> str:
     """Name the regular cadence in which source frames are shown, or return an empty string."""
     if len(times) < _LEAST_SHOWN:
         return ""

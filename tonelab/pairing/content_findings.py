@@ -20,8 +20,9 @@ if TYPE_CHECKING:
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
-    from tonelab.pairing.by_content import Sight
     from tonelab.pairing.registration import Relation
+    from tonelab.pairing.sight import Sight
+    from tonelab.signal.arrays import Mask
 
 _CUT_TOLERANCE = 0.005  # of the picture
 _DISTINCT = 0.1  # of likeness, by which the right place must stand out
@@ -48,7 +49,7 @@ def content_findings(
     path: Path,
     reason: NDArray[np.object_],
     relation: Relation,
-    usable: NDArray[np.bool_],
+    usable: Mask,
     covered: int,
 ) -> Iterator[Finding]:
     """Yield how sure the registration is, and what happened to frames and picture."""
@@ -98,7 +99,7 @@ def _share(path: Path, reason: NDArray[np.object_]) -> str:
     return f" (the lesser with a share of {low:.2f} to {high:.2f})"
 
 
-def _pixels(sight: Sight, relation: Relation, usable: NDArray[np.bool_]) -> Iterator[Finding]:
+def _pixels(sight: Sight, relation: Relation, usable: Mask) -> Iterator[Finding]:
     """Count the pixels of the source that were left out, by reason."""
     shared, _ = common_area(*sight.areas, relation)
     size = usable.shape[0] * BLOCK, usable.shape[1] * BLOCK

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -16,10 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
-
-    FloatArray: TypeAlias = NDArray[np.float64]
-    Mask: TypeAlias = NDArray[np.bool_]
-    Picture: TypeAlias = NDArray[np.float32]
+    from tonelab.signal.arrays import FloatArray, Mask, Picture
 
 PROBES = 16  # frames of a clip in which bars are looked for
 _BAR_SPREAD = 12.0  # 10-bit codes within a row or column of a bar

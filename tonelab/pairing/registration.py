@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import ndimage
@@ -13,10 +13,7 @@ from tonelab.pairing.thumbnails import RoughTone
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
-    FloatArray: TypeAlias = NDArray[np.float64]
-    Picture: TypeAlias = NDArray[np.float32]
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask, Picture
 
 _SEARCH_COLUMNS = 960  # to which wider pictures are reduced for the correlation
 _BLOCKS = (3, 4)  # rows and columns of windows that are correlated on their own
@@ -86,9 +83,7 @@ def resample(picture: Picture, relation: Relation, size: tuple[int, int]) -> Pic
     return shown
 
 
-def _taps(
-    length: int, source: int, scale: float, offset: float
-) -> tuple[NDArray[np.int64], Picture]:
+def _taps(length: int, source: int, scale: float, offset: float) -> tuple[IntArray, Picture]:
     """Return indices and weights (length, taps) of the source samples behind each output sample."""
     widen = max(1.0, 1 / scale)
     centre = (np.arange(length) + 0.5 - offset) / scale - 0.5
@@ -102,7 +97,7 @@ def _taps(
 
 
 def register(
-    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: NDArray[np.bool_]
+    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: Mask
 ) -> Registration:
     """Find scale and shift from windows of some pictures.
 
@@ -149,7 +144,7 @@ def register(
 
 
 def agreeing(
-    moments: Sequence[tuple[Sequence[Picture], Picture]], first: Relation, clear: NDArray[np.bool_]
+    moments: Sequence[tuple[Sequence[Picture], Picture]], first: Relation, clear: Mask
 ) -> list[tuple[Picture, Picture]]:
     """Choose for each captured picture the source picture that agrees with the other moments.
 
@@ -190,7 +185,7 @@ def _reduce(picture: Picture, factor: int, size: tuple[int, int]) -> Picture:
     return means
 
 
-def _edges(picture: Picture, clear: NDArray[np.bool_]) -> Picture:
+def _edges(picture: Picture, clear: Mask) -> Picture:
     """Gradient magnitude of the ranks of a picture's codes, zero outside of the clear part."""
     codes = np.clip(np.rint(picture), 0, 1023).astype(np.int64)
     counts = np.bincount(codes[clear], minlength=1024)
@@ -264,9 +259,7 @@ def _fit(rows: FloatArray) -> tuple[FloatArray, FloatArray, float]:
     return shift, stretch, float(np.sqrt(np.mean(residuals)))
 
 
-def refine(
-    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: NDArray[np.bool_]
-) -> Relation:
+def refine(pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: Mask) -> Relation:
     """Sharpen a relation by least squares on tone mapped luma (Gauss-Newton).
 
     The relation must be right to about a pixel. Large differences, which a tone curve on luma
@@ -302,7 +295,7 @@ def refine(
 
 
 def place_by_detail(
-    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: NDArray[np.bool_]
+    pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: Mask
 ) -> Relation:
     """Sharpen a relation of pictures whose detail may have been filtered on the way.
 
@@ -334,7 +327,7 @@ def place_by_detail(
 def simplest(
     relations: Sequence[Relation],
     pairs: Sequence[tuple[Picture, Picture]],
-    clear: NDArray[np.bool_],
+    clear: Mask,
 ) -> Relation:
     """Return the first of some relations, simplest first, that fits about as well as the best.
 

@@ -3,25 +3,21 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
-from tonelab.results import Shown
+from tonelab.results import Viewable
 
 if TYPE_CHECKING:
-    import numpy as np
-    from numpy.typing import NDArray
-
     from tonelab.chart import Geometry, Layout
     from tonelab.media import Clip
     from tonelab.results import Finding, PairingFacts
-
-    IntArray: TypeAlias = NDArray[np.int64]
+    from tonelab.signal.arrays import IntArray, Mask
 
 BLOCK = 16  # source luma pixels a side of a block of `Pair.usable`
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Pair(Shown):
+class Pair(Viewable):
     """A source and a capture, registered in time and space.
 
     Attributes
@@ -55,5 +51,5 @@ class Pair(Shown):
     matches: IntArray
     facts: PairingFacts
     findings: tuple[Finding, ...]
-    usable: NDArray[np.bool_] | None = None
+    usable: Mask | None = None
     shots: IntArray | None = None

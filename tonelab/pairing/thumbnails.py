@@ -15,11 +15,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip, Frame
+    from tonelab.signal.arrays import FloatArray, Picture
 
-    Picture: TypeAlias = NDArray[np.float32]
     Thumbnails: TypeAlias = NDArray[np.uint16]
     Codes: TypeAlias = NDArray[np.floating[Any]]
-    FloatArray: TypeAlias = NDArray[np.float64]
 
 ROWS, COLUMNS = 27, 48
 FINE = 64  # steps of a thumbnail per 10-bit code

@@ -10,15 +10,13 @@ import numpy as np
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from numpy.typing import NDArray
-
-    IntArray: TypeAlias = NDArray[np.int64]
+    from tonelab.signal.arrays import IntArray
 
 Reason: TypeAlias = Literal["unreadable", "blended", "other chart"]
 
 
 @dataclass(frozen=True, slots=True)
-class Reading:
+class FrameReading:
     """What the marks of one captured frame say: a source frame number, or why there is none."""
 
     number: int = -1
@@ -34,7 +32,7 @@ class Timing:
     matches
         Shape (N, 2): capture frame, source frame, both as indices into their clips.
     left_out
-        Captured frames left out, by the reasons of `Reading` and: ``beyond source``,
+        Captured frames left out, by the reasons of `FrameReading` and: ``beyond source``,
         ``page change``, ``settling``.
     repeated
         Captured frames that show the same source frame as the one before; they stay in use.
@@ -54,7 +52,7 @@ def settle_frames(hold: int, rate: float) -> int:
 
 
 def match_frames(
-    readings: Sequence[Reading], *, hold: int, source_frames: int, settle: int
+    readings: Sequence[FrameReading], *, hold: int, source_frames: int, settle: int
 ) -> Timing:
     """Match captured frames with source frames.
 

@@ -14,7 +14,8 @@ from tonelab.signal.colorimetry import matrix_rgb_to_xyz
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
+
 
 _LINEAR_BELOW = (6 / 29) ** 3
 _GREY_POWER = 25.0**7

@@ -15,7 +15,8 @@ from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
+
 
 Primaries: TypeAlias = Literal["bt709", "bt2020", "p3d65"]
 Matrix: TypeAlias = Literal["bt601", "bt709", "bt2020", "rgb"]

@@ -9,13 +9,15 @@ import numpy as np
 
 from tonelab.errors import SignalError
 from tonelab.signal.colorimetry import LUMA_WEIGHTS, PRIMARIES, Matrix, Primaries, ycbcr_to_rgb
-from tonelab.signal.quantisation import RANGES, FloatArray, Range, codes_to_rgb, codes_to_ycbcr
+from tonelab.signal.quantisation import RANGES, Range, codes_to_rgb, codes_to_ycbcr
 from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
     from numpy.typing import ArrayLike
+
+    from tonelab.signal.arrays import FloatArray
 
 Transfer: TypeAlias = Literal["pq", "hlg", "bt1886", "gamma22", "srgb"]
 Origin: TypeAlias = Literal["declared", "stated", "inferred", "assumed"]

@@ -7,17 +7,24 @@ never clipped here.
 
 from __future__ import annotations
 
-from typing import Literal, TypeAlias
+from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
 
 from tonelab.errors import SignalError
 
+if TYPE_CHECKING:
+    from numpy.typing import ArrayLike, NDArray
+
+    from tonelab.signal.arrays import FloatArray
+
 Range: TypeAlias = Literal["narrow", "full"]
-FloatArray: TypeAlias = NDArray[np.float64]
 
 RANGES: tuple[Range, ...] = ("narrow", "full")
+
+# Y', Cb and Cr in 10-bit codes of narrow range: black without chroma, and one unit of signal.
+ORIGIN = np.array([64.0, 512.0, 512.0])
+SPAN = np.array([876.0, 896.0, 896.0])
 
 
 def luma_scale(bits: int, range_: Range) -> tuple[float, float]:

@@ -14,7 +14,8 @@ import numpy as np
 if TYPE_CHECKING:
     from numpy.typing import ArrayLike
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
+
 
 # SMPTE ST 2084, BT.2100-2 table 4: exact rationals.
 PQ_M1 = 2610 / 16384

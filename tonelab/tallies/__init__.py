@@ -1,5 +1,5 @@
 """Exact integer counts and sums of a pair; everything after works from these alone."""
 
-from tonelab.tallies.tallies import Tallies
+from tonelab.results.tallies import Tallies
 
 __all__ = ["Tallies"]

@@ -10,9 +10,7 @@ import numpy as np
 
 from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing.result import BLOCK
-from tonelab.tallies.frames import Census, cuts
-from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
-from tonelab.tallies.tallies import (
+from tonelab.results.tallies import (
     CELL_BITS,
     CELLS,
     LEVEL_BITS,
@@ -20,6 +18,8 @@ from tonelab.tallies.tallies import (
     TONE_BITS,
     Tallies,
 )
+from tonelab.tallies.frames import Census, cuts
+from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from tonelab.chart import Geometry
     from tonelab.media import Clip, Frame
     from tonelab.pairing import Pair
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import IntArray, Mask
 
     Sample: TypeAlias = NDArray[np.uint16]
     Where: TypeAlias = tuple[NDArray[np.intp], NDArray[np.intp]]
@@ -68,14 +68,14 @@ class ContentJob:
 
     source: Clip
     capture: Clip
-    matches: NDArray[np.int64]
-    fresh: NDArray[np.bool_]
+    matches: IntArray
+    fresh: Mask
     geometry: Geometry
-    usable: NDArray[np.bool_]
-    scenes: NDArray[np.int64]
+    usable: Mask
+    scenes: IntArray
 
     @property
-    def frames(self) -> NDArray[np.int64]:
+    def frames(self) -> IntArray:
         """Capture frames of the job."""
         return self.matches[:, 0]
 
@@ -96,7 +96,7 @@ class Places:
         10-bit codes between which luma and chroma of a flat place stay.
     """
 
-    inside: NDArray[np.bool_]
+    inside: Mask
     luma: tuple[IntArray, IntArray]
     chroma: tuple[IntArray, IntArray]
     reach: int
@@ -158,7 +158,7 @@ def _add_scene(
     job: ContentJob,
     shown: Frame,
     scene: int,
-    samples: tuple[Sample, Sample, NDArray[np.bool_]],
+    samples: tuple[Sample, Sample, Mask],
 ) -> None:
     """Add a frame's light, and its neutral samples, to the tables of its scene."""
     levels, shift = 2**LEVEL_BITS, job.source.bits - LEVEL_BITS
@@ -229,7 +229,7 @@ def _shares_pixels(job: ContentJob) -> bool:
     return bool(np.abs(ends - np.round(offset)).max() <= _SHARED)
 
 
-def flat_cells(clip: Clip, frame: Frame, places: Places) -> NDArray[np.bool_]:
+def flat_cells(clip: Clip, frame: Frame, places: Places) -> Mask:
     """Cells of a source frame around which no plane changes by more than a few codes."""
     flat = places.inside.copy()
     for channel, plane in enumerate(frame.planes):

@@ -14,8 +14,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
-    from tonelab.media.clip import Planes
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import IntArray, Planes
 
 
 class Census:
@@ -68,7 +67,7 @@ def row_keys(width: int) -> NDArray[np.uint64]:
     return key ^ key >> np.uint64(31)
 
 
-def cuts(clip: Clip, frames: NDArray[np.int64], chunk: int) -> list[int]:
+def cuts(clip: Clip, frames: IntArray, chunk: int) -> list[int]:
     """Return positions at which to split ascending frames of a clip into chunks.
 
     They leave chunks of at least ``chunk`` frames that begin where reading does not have to decode

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import IntArray, Mask
+
 
 P = ParamSpec("P")
 T = TypeVar("T")
@@ -157,7 +158,7 @@ def keep_flat(
     high: NDArray[np.uint16],
     reach: int,
     limit: int,
-    flat: NDArray[np.bool_],
+    flat: Mask,
 ) -> None:
     """Clear ``flat`` where codes within ``reach`` cells differ by more than ``limit``.
 

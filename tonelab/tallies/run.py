@@ -12,10 +12,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import sample_windows
+from tonelab.results.tallies import Tallies
 from tonelab.tallies.content import ContentJob, plan_content, run_content
 from tonelab.tallies.frames import Census, cuts
 from tonelab.tallies.kernels import add_windows
-from tonelab.tallies.tallies import Tallies
 from tonelab.tallies.workers import carry_out, default_workers
 
 if TYPE_CHECKING:
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from tonelab.media import Clip
     from tonelab.media.clip import Strip
     from tonelab.pairing import Pair
-    from tonelab.tallies.tallies import IntArray
+    from tonelab.signal.arrays import IntArray
     from tonelab.tallies.workers import Workers
 
 Progress = Callable[[int, int], None]
@@ -46,9 +46,9 @@ class Job:
     clip: Clip
     layout: int
     patches: int
-    frames: NDArray[np.int64]
-    pages: NDArray[np.int64]
-    windows: Mapping[int, tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]]
+    frames: IntArray
+    pages: IntArray
+    windows: Mapping[int, tuple[IntArray, NDArray[np.int32], NDArray[np.int32]]]
 
 
 def tally(
@@ -171,7 +171,7 @@ def planes_hash(tallies: Tallies, side: str) -> str:
 
 def _windows_by_page(
     layout: Layout, clip: Clip, geometry: Geometry
-) -> dict[int, tuple[NDArray[np.int64], NDArray[np.int32], NDArray[np.int32]]]:
+) -> dict[int, tuple[IntArray, NDArray[np.int32], NDArray[np.int32]]]:
     luma, chroma = sample_windows(layout, geometry, clip.subsampling)
     pages = layout.patches.page
     rows = {page: np.flatnonzero(pages == page) for page in range(len(layout.pages))}

@@ -15,16 +15,16 @@ from tonelab.compare.shared import (
 from tonelab.errors import UsageError
 from tonelab.identify.evidence import video_limits
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale
-from tonelab.tune.model import Capture
-from tonelab.tune.operators import Limits
+from tonelab.tune.model import TunedCapture
+from tonelab.tune.operators import OutputLimits
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from tonelab.compare.shared import Shared
     from tonelab.results import Measurement
+    from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
     Bounds: TypeAlias = Mapping[str, tuple[int, int, str]]
 
@@ -94,7 +94,7 @@ def hull(limits: tuple[int, int], every: Sequence[Measurement], name: str) -> tu
 
 
 @dataclass(frozen=True, slots=True)
-class View:
+class ModeCaptures:
     """One capture among those of the same source."""
 
     shared: Shared
@@ -113,7 +113,7 @@ class View:
 
 def views_of(
     every: Sequence[Measurement], reference: Measurement | None, mode_key: str, most: int
-) -> list[View]:
+) -> list[ModeCaptures]:
     """Share colours among captures of the HDR source, and apart from them among those of SDR."""
     if reference is not None and not reference.source.signal.is_hdr:
         raise UsageError(
@@ -129,19 +129,19 @@ def views_of(
                 f"Captures in mode {mode!r} were shown an HDR and an SDR source: state modes of "
                 f"two names with --setting {mode_key}=NAME."
             )
-    found: dict[int, View] = {}
+    found: dict[int, ModeCaptures] = {}
     for kind in dict.fromkeys(hdr):
         rows = [at for at, one in enumerate(hdr) if one == kind]
         aimed_at = [reference] if kind and reference is not None else []
         shared = share([*(every[at] for at in rows), *aimed_at], most)
-        found |= {at: View(shared, place) for place, at in enumerate(rows)}
+        found |= {at: ModeCaptures(shared, place) for place, at in enumerate(rows)}
     return [found[at] for at in range(len(every))]
 
 
-def as_capture(one: Measurement, view: View, names: Sequence[str]) -> Capture:
+def as_capture(one: Measurement, view: ModeCaptures, names: Sequence[str]) -> TunedCapture:
     """Bring a measurement into the form from which controls are learnt."""
     signal = view.signal
-    return Capture(
+    return TunedCapture(
         name=", ".join(f"{key} {value}" for key, value in one.settings.items()) or one.device,
         settings={name: int(one.settings[name]) for name in names},
         signal=as_signal(view.codes, signal),
@@ -149,12 +149,12 @@ def as_capture(one: Measurement, view: View, names: Sequence[str]) -> Capture:
     )
 
 
-def ends_of(signal: Signal) -> Limits:
+def ends_of(signal: Signal) -> OutputLimits:
     """Return what the codes of a capture can carry, as signals (BT.709-6, reserved codes)."""
     low, high = video_limits(signal)
     ends = codes_to_ycbcr(np.array([[low] * 3, [high] * 3]), signal.bits, signal.range)
     luma, chroma = ((float(ends[0, n]), float(ends[1, n])) for n in (0, 1))
-    return Limits(False, luma, chroma, colour_matrix(signal))
+    return OutputLimits(False, luma, chroma, colour_matrix(signal))
 
 
 def unique_rows(rows: Sequence[Sequence[object]]) -> np.ndarray:

@@ -6,13 +6,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import shown_light
 from tonelab.compare.shared import (
     as_codes,
     coordinates,
 )
 from tonelab.errors import UsageError
-from tonelab.tune.captures import View, is_whole
+from tonelab.readings.colours import shown_light
+from tonelab.tune.captures import ModeCaptures, is_whole
 from tonelab.tune.model import predict
 from tonelab.tune.outcomes import Confirmation
 from tonelab.tune.search import Aim, Proposal, rank
@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from tonelab.results import Measurement
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 
 def _seen_distances(aim: Aim, codes: FloatArray) -> FloatArray:
@@ -42,7 +42,11 @@ def _settings(measurement: Measurement, aim: Aim) -> np.ndarray | None:
 
 
 def own_error(
-    aim: Aim, captures: Sequence[Measurement], views: Sequence[View], mode: str, mode_key: str
+    aim: Aim,
+    captures: Sequence[Measurement],
+    views: Sequence[ModeCaptures],
+    mode: str,
+    mode_key: str,
 ) -> float:
     """Return the largest error of the p95 of the captures themselves, ΔE_ITP."""
     errors = [0.0]

@@ -7,10 +7,19 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.tune.model import SEED, Capture, Control, Model, Quantity, Stage, operators, predict
+from tonelab.tune.model import (
+    SEED,
+    Control,
+    Model,
+    Quantity,
+    Stage,
+    TunedCapture,
+    operators,
+    predict,
+)
 from tonelab.tune.operators import (
-    Limits,
     Operator,
+    OutputLimits,
     fit_after,
     fit_before,
     limits_of,
@@ -21,9 +30,8 @@ from tonelab.tune.response import Point, Response, respond
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping, Sequence
 
-    from numpy.typing import NDArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
-    from tonelab.signal.quantisation import FloatArray
 
 NEVER_ALONE = "never captured alone at another setting"
 
@@ -37,11 +45,11 @@ _ALTERNATIONS = 4
 
 
 def learn(
-    captures: Sequence[Capture],
+    captures: Sequence[TunedCapture],
     ranges: Mapping[str, tuple[int, int]],
     source: FloatArray,
     shift: Callable[[FloatArray, FloatArray], FloatArray] | None,
-    ends: Limits,
+    ends: OutputLimits,
     inherited: Model | None = None,
 ) -> Model:
     """Learn all controls from captures of one mode, the first being its base.
@@ -88,12 +96,12 @@ class _Learner:
 
     def __init__(
         self,
-        captures: Sequence[Capture],
+        captures: Sequence[TunedCapture],
         ranges: Mapping[str, tuple[int, int]],
         source: FloatArray,
         shift: Callable[[FloatArray, FloatArray], FloatArray] | None,
-        limits: Limits,
-        free: list[NDArray[np.bool_]],
+        limits: OutputLimits,
+        free: list[Mask],
     ) -> None:
         self.captures, self.ranges = captures, ranges
         self.source, self.shift = source, shift
@@ -229,7 +237,7 @@ class _Learner:
 
     def _factored(
         self, ahead: Mapping[int, FloatArray | None]
-    ) -> tuple[FloatArray, NDArray[np.bool_], float, dict[int, Operator]]:
+    ) -> tuple[FloatArray, Mask, float, dict[int, Operator]]:
         """Split all captures into one common signal and an operator each, the base's being none.
 
         Returns
@@ -363,5 +371,5 @@ def _worst(fits: Mapping[int, Operator | None]) -> float:
     return max(np.inf if fit is None else fit.residual for fit in fits.values())
 
 
-def _row(capture: Capture, controls: Sequence[Control]) -> NDArray[np.int64]:
+def _row(capture: TunedCapture, controls: Sequence[Control]) -> IntArray:
     return np.array([[capture.settings[c.name] for c in controls]], np.int64)

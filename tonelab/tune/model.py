@@ -7,14 +7,14 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.tune.operators import Limits, apply
+from tonelab.tune.operators import OutputLimits, apply
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
     from numpy.typing import NDArray
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask
     from tonelab.tune.response import Point, Response
 
 Quantity: TypeAlias = Literal["gain", "lift", "saturation", "hue"]
@@ -24,7 +24,7 @@ SEED = 2390
 
 
 @dataclass(frozen=True, slots=True)
-class Capture:
+class TunedCapture:
     """One capture: integer settings of its controls, signal (N, 3), and the step of its codes."""
 
     name: str
@@ -105,8 +105,8 @@ class Model:
     base: Mapping[str, int]
     latent: FloatArray
     latent_error: float
-    hidden: NDArray[np.bool_]
-    limits: Limits
+    hidden: Mask
+    limits: OutputLimits
     step: float
     lift_first: bool | None
     source: FloatArray
@@ -115,7 +115,7 @@ class Model:
 
 
 def operators(
-    model: Model, settings: NDArray[np.int64], draw: int = 0
+    model: Model, settings: IntArray, draw: int = 0
 ) -> tuple[FloatArray, FloatArray, NDArray[np.complex128], list[FloatArray] | None]:
     """Return the operator after the conversion for settings (B, controls), and ahead of it.
 
@@ -171,7 +171,7 @@ def operators(
     return gain, lift, chroma, moved
 
 
-def predict(model: Model, settings: NDArray[np.int64], draw: int = 0) -> list[FloatArray]:
+def predict(model: Model, settings: IntArray, draw: int = 0) -> list[FloatArray]:
     """Predict output signals (N, 3), limited but not rounded, for settings (B, controls)."""
     gain, lift, chroma, moved = operators(model, settings, draw)
     out = []

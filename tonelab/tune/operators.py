@@ -13,12 +13,8 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 if TYPE_CHECKING:
     from collections.abc import Callable
 
-    from numpy.typing import NDArray
-
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix
-    from tonelab.signal.quantisation import FloatArray
-
-    ComplexArray = NDArray[np.complex128]
 
 EDGE = 2.0 / 876  # signal by which rounded R'G'B' may miss a limit
 _FEW = 20
@@ -136,7 +132,7 @@ def fit_before(
 
 
 @dataclass(frozen=True, slots=True)
-class Limits:
+class OutputLimits:
     """Where the output signal ends.
 
     Attributes
@@ -163,7 +159,7 @@ class Limits:
         low, high = np.array([self.luma, self.chroma, self.chroma]).T
         return np.clip(signal, low, high)
 
-    def touched(self, signal: FloatArray) -> NDArray[np.bool_]:
+    def touched(self, signal: FloatArray) -> Mask:
         """Whether a colour touches a limit, so that more may have been cut off."""
         low, high = np.array([self.luma, self.chroma, self.chroma]).T
         at = ((signal <= low + EDGE) | (signal >= high - EDGE)).any(axis=1)
@@ -173,7 +169,7 @@ class Limits:
         return np.asarray(at)
 
 
-def limits_of(signals: list[FloatArray], format_limits: Limits) -> Limits:
+def limits_of(signals: list[FloatArray], format_limits: OutputLimits) -> OutputLimits:
     """Read from all captures where the output ends."""
     rgb = np.concatenate([ycbcr_to_rgb(one, format_limits.matrix) for one in signals])
     bounded = float(rgb.min()) > -EDGE and float(rgb.max()) < 1 + EDGE

@@ -10,8 +10,8 @@ import numpy as np
 from scipy.optimize import Bounds, differential_evolution, minimize
 from scipy.stats.qmc import Sobol
 
-from tonelab.colours import shown_light
-from tonelab.compare.shared import Shown, as_codes, coordinates
+from tonelab.compare.shared import DisplayedColours, as_codes, coordinates
+from tonelab.readings.colours import shown_light
 from tonelab.signal.quantisation import luma_scale
 from tonelab.tune.model import Model, operators, predict
 from tonelab.tune.operators import apply
@@ -20,12 +20,10 @@ from tonelab.tune.response import DRAWS
 if TYPE_CHECKING:
     from collections.abc import Sequence
 
-    from numpy.typing import NDArray
-
+    from tonelab.signal.arrays import FloatArray, IntArray
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
-    Settings = NDArray[np.int64]
+    SettingArray = IntArray
 
 _SEARCH_COLOURS = 240
 _EVOLVED_COLOURS = 600
@@ -67,7 +65,7 @@ class Aim:
         )
         return Aim(few, self.target[rows], self.signal, self.draw)
 
-    def distances(self, settings: Settings, draw: int = 0) -> FloatArray:
+    def distances(self, settings: SettingArray, draw: int = 0) -> FloatArray:
         """ΔE_ITP (B, N) of the output from the target, for settings (B, controls)."""
         gain, lift, chroma, moved = operators(self.model, settings, draw or self.draw)
         size = len(self.target)
@@ -96,14 +94,14 @@ class Aim:
         apart -= np.tile(self.target, (len(signals) // len(self.target), 1))
         return np.asarray(np.sqrt(np.einsum("ij,ij->i", apart, apart)))
 
-    def rounding(self, settings: Settings) -> float:
+    def rounding(self, settings: SettingArray) -> float:
         """95th percentile of ΔE_ITP that rounding to codes causes at settings (controls,)."""
         signal = self.model.limits.clip(predict(self.model, settings[None])[0])
         step = self.model.step * luma_scale(self.signal.bits, self.signal.range)[1]
-        shown = Shown.of(as_codes(signal, self.signal), self.signal, step)
+        shown = DisplayedColours.of(as_codes(signal, self.signal), self.signal, step)
         return float(np.percentile(shown.rounding, 95))
 
-    def p95(self, settings: Settings, draw: int = 0) -> FloatArray:
+    def p95(self, settings: SettingArray, draw: int = 0) -> FloatArray:
         """95th percentile of ΔE_ITP (B,)."""
         return np.asarray(np.percentile(self.distances(settings, draw), 95, axis=1))
 
@@ -143,9 +141,9 @@ class Proposal:
 def search(
     aims: Sequence[Aim],
     ranges: Sequence[tuple[int, int]],
-    starts: Settings,
+    starts: SettingArray,
     alone: Sequence[float] = (0.0,),
-) -> Settings:
+) -> SettingArray:
     """Return the integer settings (controls,) whose p95 exceeds ``alone`` least at the worst aim.
 
     Parameters
@@ -168,11 +166,11 @@ def search(
     found = np.unique(ends, axis=0)
     order = np.argsort(_worst(coarse, found, alone), kind="stable")[:_FINISHED]
     found = np.unique([_polish(aims, ranges, found[at], alone) for at in order], axis=0)
-    chosen: Settings = found[int(np.argmin(_worst(aims, found, alone)))]
+    chosen: SettingArray = found[int(np.argmin(_worst(aims, found, alone)))]
     return chosen
 
 
-def settle(aims: Sequence[Aim], alone: Sequence[float], candidates: Settings) -> Settings:
+def settle(aims: Sequence[Aim], alone: Sequence[float], candidates: SettingArray) -> SettingArray:
     """Return the candidate whose worst excess is least over all models that agree."""
     few = [aim.thinned(_SEARCH_COLOURS) for aim in aims]
     candidates = np.unique(candidates, axis=0)
@@ -180,11 +178,11 @@ def settle(aims: Sequence[Aim], alone: Sequence[float], candidates: Settings) ->
         _worst([replace(aim, draw=draw) for aim in few], candidates, alone)
         for draw in range(DRAWS + 1)
     ]
-    chosen: Settings = candidates[int(np.argmin(np.mean(worst, axis=0)))]
+    chosen: SettingArray = candidates[int(np.argmin(np.mean(worst, axis=0)))]
     return chosen
 
 
-def _worst(aims: Sequence[Aim], settings: Settings, alone: Sequence[float]) -> FloatArray:
+def _worst(aims: Sequence[Aim], settings: SettingArray, alone: Sequence[float]) -> FloatArray:
     excess = [aim.p95(settings) - own for aim, own in zip(aims, alone, strict=True)]
     return np.asarray(np.max(excess, axis=0))
 
@@ -192,9 +190,9 @@ def _worst(aims: Sequence[Aim], settings: Settings, alone: Sequence[float]) -> F
 def _descend(
     aims: Sequence[Aim],
     ranges: Sequence[tuple[int, int]],
-    start: Settings,
+    start: SettingArray,
     alone: Sequence[float],
-) -> Settings:
+) -> SettingArray:
     """Scan each control over its range until nothing moves, then look around."""
     here = np.array(start)
     for _ in range(4):
@@ -212,9 +210,9 @@ def _descend(
 def _evolved(
     aims: Sequence[Aim],
     ranges: Sequence[tuple[int, int]],
-    starts: Settings,
+    starts: SettingArray,
     alone: Sequence[float],
-) -> Settings:
+) -> SettingArray:
     """Search everywhere: the 95th percentile has valleys of its own, which a mean does not see."""
     few = [aim.thinned(_EVOLVED_COLOURS) for aim in aims]
     low, high = np.array(ranges).T
@@ -244,9 +242,9 @@ def _evolved(
 def _polish(
     aims: Sequence[Aim],
     ranges: Sequence[tuple[int, int]],
-    start: Settings,
+    start: SettingArray,
     alone: Sequence[float],
-) -> Settings:
+) -> SettingArray:
     """Move to the best neighbour, near ones in all directions and far ones along axes."""
     steps = _steps(len(ranges), (-16, -8, -4, -2, -1, 1, 2, 4, 8, 16))
     low, high = np.array(ranges).T
@@ -261,7 +259,7 @@ def _polish(
         here, value = around[best], float(values[best])
 
 
-def _steps(size: int, far: tuple[int, ...]) -> Settings:
+def _steps(size: int, far: tuple[int, ...]) -> SettingArray:
     """Return moves along axes and diagonals of pairs, and to all corners."""
     axes = np.eye(size, dtype=np.int64)
     moves = [n * axis for axis in axes for n in far]
@@ -280,10 +278,10 @@ def _steps(size: int, far: tuple[int, ...]) -> Settings:
 def rank(
     aim: Aim,
     ranges: Sequence[tuple[int, int]],
-    best: Settings,
+    best: SettingArray,
     names: Sequence[str],
     own: float,
-    others: Settings | None = None,
+    others: SettingArray | None = None,
 ) -> tuple[list[Proposal], float]:
     """Rank settings around the best, with intervals over all models that agree with the captures.
 
@@ -341,8 +339,8 @@ def _without(p95: float, noise: float) -> float:
 
 
 def _candidates(
-    aim: Aim, ranges: Sequence[tuple[int, int]], best: Settings, others: Settings | None
-) -> Settings:
+    aim: Aim, ranges: Sequence[tuple[int, int]], best: SettingArray, others: SettingArray | None
+) -> SettingArray:
     """Return settings worth examining: near the best, others, and the best of other models."""
     low, high = np.array(ranges).T
     if (low == high).all():
@@ -360,7 +358,7 @@ def _candidates(
     return np.unique(np.concatenate([best[None], near, drawn, *extra]), axis=0)
 
 
-def out_of_reach(aim: Aim, settings: Settings) -> float:
+def out_of_reach(aim: Aim, settings: SettingArray) -> float:
     """Return the least p95 of any gain, lift, chroma gain and hue, steps and ranges aside."""
     few = aim.thinned(_SEARCH_COLOURS)
     gain, lift, chroma, moved = operators(few.model, settings[None])

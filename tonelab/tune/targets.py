@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.colours import shown_light
 from tonelab.compare.shared import (
     coordinates,
     mastering_peak,
@@ -15,6 +14,7 @@ from tonelab.compare.shared import (
 )
 from tonelab.conversion import Conversion
 from tonelab.identify import UNKNOWN
+from tonelab.readings.colours import shown_light
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 from tonelab.tune.model import Control
@@ -25,8 +25,8 @@ if TYPE_CHECKING:
 
     from tonelab.compare.shared import Shared
     from tonelab.results import Measurement
+    from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
-    from tonelab.signal.quantisation import FloatArray
 
 SOURCE = "source"
 _EXPLAINED = 1.3  # floors within which a conversion predicts what a moved source gives

@@ -6,7 +6,7 @@ import numpy as np
 
 from tonelab.conversion.gamut import GAMUT_METHODS, TO_709
 from tonelab.conversion.parameters import Param
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 # Cyan, magenta, yellow: the distances of R, G and B from the largest component.
 ACES_LIMITS = (1.147, 1.264, 1.312)

@@ -2,10 +2,10 @@
 
 from typing import Annotated
 
-from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chain import ChainPart, Conversion
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.standards.registry import STANDARDS
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 SDR_PEAK = 100.0
 
@@ -17,7 +17,7 @@ def _register(drive: str, label: str) -> None:
     @STANDARDS.register(
         f"bt2390-{drive}",
         label=f"BT.2390 EETF on {label}",
-        document="ITU-R BT.2390-11 5.4.1; ITU-R BT.2407-0 section 2",
+        source="ITU-R BT.2390-11 5.4.1; ITU-R BT.2407-0 section 2",
     )
     def eetf(
         light: FloatArray,
@@ -32,7 +32,9 @@ def _register(drive: str, label: str) -> None:
             "target_peak": SDR_PEAK,
             "target_black": target_black,
         }
-        return Conversion(Step("bt2390", tone), Step(drive), white=SDR_PEAK).rgb_signal(light)
+        return Conversion(ChainPart("bt2390", tone), ChainPart(drive), white=SDR_PEAK).rgb_signal(
+            light
+        )
 
 
 _register("per-channel", "R'G'B'")

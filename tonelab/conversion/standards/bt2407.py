@@ -11,8 +11,8 @@ import numpy as np
 
 from tonelab.conversion.gamut import GAMUT_METHODS, TO_2020
 from tonelab.conversion.parameters import Param
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import Primaries, matrix_rgb_to_xyz
-from tonelab.signal.quantisation import FloatArray
 
 _TO_XYZ = matrix_rgb_to_xyz("bt709")
 _WHITE = _TO_XYZ.sum(axis=1)

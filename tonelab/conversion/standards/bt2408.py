@@ -4,9 +4,9 @@ from functools import lru_cache
 
 import numpy as np
 
-from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chain import ChainPart, Conversion
 from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 REFERENCE_WHITE = 203.0  # cd/m2, table 1
 
@@ -14,12 +14,12 @@ REFERENCE_WHITE = 203.0  # cd/m2, table 1
 @STANDARDS.register(
     "bt2408-hard-clip",
     label="BT.2408 hard clip at reference white",
-    document="ITU-R BT.2408-8 section 5.2; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2408-8 section 5.2; ITU-R BT.2407-0 section 2",
 )
 def hard_clip(light: FloatArray, *, source_peak: float) -> FloatArray:
     """Clip BT.2020 components at 203 cd/m2, before the gamut conversion."""
     del source_peak
-    return Conversion(Step("linear", {"white": REFERENCE_WHITE})).rgb_signal(light)
+    return Conversion(ChainPart("linear", {"white": REFERENCE_WHITE})).rgb_signal(light)
 
 
 # Published facts: unity below, reference white near 95 % of signal, highlights in super-white.
@@ -55,7 +55,7 @@ def _knee_and_scale(peak: float) -> tuple[float, float]:
 @STANDARDS.register(
     "bt2408-hybrid-linear",
     label="BT.2408 hybrid-linear down-mapping (partly reconstructed)",
-    document="ITU-R BT.2408-8 sections 5.2 and 7.7; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2408-8 sections 5.2 and 7.7; ITU-R BT.2407-0 section 2",
     status="partial",
 )
 def hybrid_linear(light: FloatArray, *, source_peak: float) -> FloatArray:

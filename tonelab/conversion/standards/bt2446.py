@@ -4,20 +4,20 @@ from typing import Annotated
 
 import numpy as np
 
-from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chain import ChainPart, Conversion
 from tonelab.conversion.gamut import TO_709
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.standards.hlg import rerendered
 from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
 from tonelab.conversion.tone.itu import BT2446B_SHOULDER
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
-from tonelab.signal.quantisation import FloatArray
 
 
 @STANDARDS.register(
     "bt2446a",
     label="BT.2446 method A",
-    document="ITU-R BT.2446-1 section 4.1; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2446-1 section 4.1; ITU-R BT.2407-0 section 2",
 )
 def method_a(
     light: FloatArray,
@@ -26,8 +26,8 @@ def method_a(
     sdr_peak: Annotated[float, Param(48, 400, "cd/m2", "SDR peak L_SDR", log=True)] = 100.0,
 ) -> FloatArray:
     """Gamma-2.4 luma curve with chroma correction; sources brighter than the peak are clipped."""
-    tone = Step("bt2446a", {"hdr_peak": source_peak, "sdr_peak": sdr_peak})
-    chain = Conversion(tone, Step("gamma-luma"))
+    tone = ChainPart("bt2446a", {"hdr_peak": source_peak, "sdr_peak": sdr_peak})
+    chain = Conversion(tone, ChainPart("gamma-luma"))
     return chain.rgb_signal(np.clip(light, 0.0, source_peak))
 
 
@@ -51,7 +51,7 @@ def method_a_up(signal: FloatArray) -> FloatArray:
 @STANDARDS.register(
     "bt2446b",
     label="BT.2446 method B (reconstruction)",
-    document="ITU-R BT.2446-1 section 5; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2446-1 section 5; ITU-R BT.2407-0 section 2",
     status="reconstruction",
 )
 def method_b(
@@ -73,8 +73,8 @@ def method_b(
     """
     del source_peak
     dimmed = rerendered(light, peak=1000.0, new_peak=291.0, new_gamma=display_gamma)
-    tone = Step("bt2446b", {"knee": knee, "shoulder": shoulder})
-    return Conversion(tone, Step("luminance")).rgb_signal(dimmed)
+    tone = ChainPart("bt2446b", {"knee": knee, "shoulder": shoulder})
+    return Conversion(tone, ChainPart("luminance")).rgb_signal(dimmed)
 
 
 # The matrices and constants of method C as printed, four and five decimals.
@@ -131,7 +131,7 @@ def _lab_root(ratio: FloatArray) -> FloatArray:
 @STANDARDS.register(
     "bt2446c",
     label="BT.2446 method C",
-    document="ITU-R BT.2446-1 section 6.1; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2446-1 section 6.1; ITU-R BT.2407-0 section 2",
 )
 def method_c(
     light: FloatArray,

@@ -1,11 +1,10 @@
 """Hue-preserving gamut mapping of CSS Color 4: chroma reduction in Oklch with local clipping."""
 
 import numpy as np
-from numpy.typing import NDArray
 
 from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.signal.arrays import FloatArray, Mask
 from tonelab.signal.colorimetry import matrix_rgb_to_xyz
-from tonelab.signal.quantisation import FloatArray
 
 _XYZ_TO_LMS = np.array(
     [
@@ -45,8 +44,8 @@ def _clipped(light: FloatArray) -> tuple[FloatArray, FloatArray]:
     return inside, np.linalg.norm(_to_oklab(inside) - _to_oklab(light), axis=1)
 
 
-def _in_gamut(light: FloatArray) -> NDArray[np.bool_]:
-    inside: NDArray[np.bool_] = np.all((light >= -1e-9) & (light <= 1 + 1e-9), axis=1)
+def _in_gamut(light: FloatArray) -> Mask:
+    inside: Mask = np.all((light >= -1e-9) & (light <= 1 + 1e-9), axis=1)
     return inside
 
 

@@ -4,11 +4,11 @@ from typing import Annotated
 
 import numpy as np
 
-from tonelab.conversion.chain import Conversion, Step
+from tonelab.conversion.chain import ChainPart, Conversion
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.standards.registry import STANDARDS
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import LUMINANCE_2020
-from tonelab.signal.quantisation import FloatArray
 from tonelab.signal.transfer import system_gamma_hlg
 
 
@@ -43,7 +43,7 @@ def rerendered(
 @STANDARDS.register(
     "hlg-ootf",
     label="HLG shown on an SDR display",
-    document="ITU-R BT.2100-2 table 5; ITU-R BT.2390-11 6.2; ITU-R BT.2407-0 section 2",
+    source="ITU-R BT.2100-2 table 5; ITU-R BT.2390-11 6.2; ITU-R BT.2407-0 section 2",
 )
 def hlg_ootf(
     light: FloatArray,
@@ -53,4 +53,4 @@ def hlg_ootf(
 ) -> FloatArray:
     """Re-render by the OOTF at the SDR peak; the source peak is that of the HLG display."""
     dimmed = rerendered(light, peak=source_peak, new_peak=sdr_peak)
-    return Conversion(Step("linear", {"white": sdr_peak}), ceiling=False).rgb_signal(dimmed)
+    return Conversion(ChainPart("linear", {"white": sdr_peak}), ceiling=False).rgb_signal(dimmed)

@@ -2,21 +2,20 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Literal, TypeAlias, TypeVar
+from typing import Literal, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Entry, Registry, parameters_of
+from tonelab.conversion.parameters import Part, parts
 from tonelab.errors import UsageError
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 Convert: TypeAlias = Callable[..., FloatArray]
 Status: TypeAlias = Literal["published", "reconstruction", "partial"]
-F = TypeVar("F", bound=Convert)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class Standard(Entry[Convert]):
+class Standard(Part[Convert]):
     """A standard conversion from linear BT.2020 light to R'G'B' for a BT.1886 display.
 
     Attributes
@@ -27,7 +26,7 @@ class Standard(Entry[Convert]):
         equations.
     """
 
-    status: Status
+    status: Status = "published"
 
     @property
     def document(self) -> str:
@@ -63,31 +62,7 @@ class Standard(Entry[Convert]):
         return self.function(np.asarray(light, np.float64), source_peak=source_peak, **given)
 
 
-class Standards(Registry[Standard]):
-    """All standard conversions by name."""
-
-    def register(
-        self, name: str, *, label: str, document: str, status: Status = "published"
-    ) -> Callable[[F], F]:
-        """Register the decorated ``convert(light, *, source_peak, parameter=default, ...)``."""
-
-        def add(function: F) -> F:
-            self.add(
-                Standard(
-                    name=name,
-                    label=label,
-                    source=document,
-                    function=function,
-                    parameters=parameters_of(function),
-                    status=status,
-                )
-            )
-            return function
-
-        return add
-
-
 # Relative signal of the highest code that is not reserved: 1019 of 10 bits, narrow range.
 SUPER_WHITE = (1019 - 64) / 876
 
-STANDARDS = Standards("standard conversion", "tonelab.standards")
+STANDARDS = parts("standard conversion", "tonelab.standards", Standard)

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from numpy.typing import ArrayLike
     from scipy.interpolate import PchipInterpolator
 
-    from tonelab.signal.quantisation import FloatArray
+    from tonelab.signal.arrays import FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)

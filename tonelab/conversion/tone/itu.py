@@ -6,7 +6,7 @@ import numpy as np
 
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.tone.registry import TONE_CURVES
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import PQ_C1, PQ_C2, PQ_C3, PQ_M1, PQ_M2, eotf_inverse_pq, eotf_pq
 
 BT2446B_SHOULDER = 16.492841540817

@@ -6,7 +6,7 @@ import numpy as np
 
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.tone.registry import TONE_CURVES, Curve
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 
 class Quadratics(NamedTuple):

@@ -3,22 +3,22 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeAlias, TypeVar
+from typing import TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tonelab.conversion.parameters import Entry, Parameter, Registry, parameters_of
-from tonelab.signal.quantisation import FloatArray
+from tonelab.conversion.parameters import Parameter, Part, parameters_of
+from tonelab.registry import Registry
+from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
 Tone: TypeAlias = Callable[[FloatArray], FloatArray]
 Curve: TypeAlias = Callable[..., FloatArray]
-C = TypeVar("C", bound=Curve)
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
-class ToneCurve(Entry[Curve]):
+class ToneCurve(Part[Curve]):
     """A tone curve: absolute light in cd/m2 (>= 0) to relative light, 1 = SDR nominal white.
 
     Attributes
@@ -56,43 +56,25 @@ class ToneCurve(Entry[Curve]):
         return min(trials, key=distance)
 
 
-class ToneCurves(Registry[ToneCurve]):
-    """All tone curves by name."""
-
-    def register(
-        self,
-        name: str,
-        *,
-        label: str,
-        source: str,
-        inverse: Curve | None = None,
-        derivative: Curve | None = None,
-    ) -> Callable[[C], C]:
-        """Register the decorated function ``curve(L, *, parameter=default, ...)``.
-
-        Parameters
-        ----------
-        name, label, source
-            See `Entry`.
-        inverse, derivative
-            Closed forms with the same keyword arguments; numerical ones stand in otherwise.
-        """
-
-        def add(curve: C) -> C:
-            self.add(
-                ToneCurve(
-                    name=name,
-                    label=label,
-                    source=source,
-                    function=curve,
-                    parameters=parameters_of(curve),
-                    inverse=inverse or partial(inverse_by_bisection, curve),
-                    derivative=derivative or partial(derivative_by_difference, curve),
-                )
-            )
-            return curve
-
-        return add
+def _tone_curve(
+    name: str,
+    curve: Curve,
+    *,
+    label: str,
+    source: str,
+    inverse: Curve | None = None,
+    derivative: Curve | None = None,
+) -> ToneCurve:
+    """Make the entry of a curve; numerical forms stand in for closed ones."""
+    return ToneCurve(
+        name=name,
+        label=label,
+        source=source,
+        function=curve,
+        parameters=parameters_of(curve),
+        inverse=inverse or partial(inverse_by_bisection, curve),
+        derivative=derivative or partial(derivative_by_difference, curve),
+    )
 
 
 def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float) -> FloatArray:
@@ -130,4 +112,4 @@ def _within(parameter: Parameter, fraction: float) -> float:
     return float(low + (high - low) * fraction)
 
 
-TONE_CURVES = ToneCurves("tone curve", "tonelab.tone_curves")
+TONE_CURVES = Registry("tone curve", "tonelab.tone_curves", _tone_curve)

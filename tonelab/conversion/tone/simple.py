@@ -6,7 +6,7 @@ import numpy as np
 
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.tone.registry import TONE_CURVES
-from tonelab.signal.quantisation import FloatArray
+from tonelab.signal.arrays import FloatArray
 
 _WHITE = Param(20, 2000, "cd/m2", "light sent to SDR white by the straight part", log=True)
 _PEAK = Param(100, 10000, "cd/m2", "light sent to SDR white", log=True)

@@ -1,0 +1,74 @@
+"""Chroma of scaled pictures: how rows of 4:2:0 became those of 4:2:2 before they were scaled."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Literal
+
+import numpy as np
+from scipy import ndimage
+
+from tonelab.pixels.picking import MIDDLE, pick, products
+from tonelab.pixels.resampling import KERNELS, resample
+from tonelab.pixels.rescaled import FINER
+
+if TYPE_CHECKING:
+    from tonelab.pixels.facing import Placement
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
+
+    Way = Literal["topleft", "left", "repeated"]
+
+WAYS: tuple[Way, ...] = ("topleft", "left", "repeated")
+TERMS = {"chroma": 1, "across": 3, "down": 5, "curved": 7}  # first of two columns
+COLUMNS = 11
+_VARIED = 8  # codes; chroma that changes less tells of no filter
+
+
+def rows_made(plane: Plane, way: Way) -> FloatArray:
+    """Rows of 4:2:2 out of 4:2:0, by linear interpolation at a siting, or each shown twice."""
+    codes = plane.astype(np.float64)
+    if way == "repeated":
+        return codes.repeat(2, axis=0)
+    above, below = np.vstack([codes[:1], codes[:-1]]), np.vstack([codes[1:], codes[-1:]])
+    rows = np.empty((2 * len(codes), codes.shape[1]))
+    if way == "topleft":
+        rows[::2], rows[1::2] = codes, (codes + below) / 2
+    else:
+        rows[::2], rows[1::2] = (above + 3 * codes) / 4, (3 * codes + below) / 4
+    return rows
+
+
+def chroma_way_sums(
+    source: Planes, capture: Planes, mask: Mask, relation: Placement, name: str
+) -> IntArray:
+    """Sum products of chroma as each of `WAYS` foretells it with that captured, shape (3, 11, 11).
+
+    Columns are a constant, Cb and Cr, their slopes across and down, and their curvature across
+    (see `TERMS`), then the captured Cb and Cr, in sixteenths of codes.
+
+    Parameters
+    ----------
+    source, capture
+        Planes of 4:2:0 and of 4:2:2, 10-bit codes.
+    mask
+        Chroma samples of the capture that may be used.
+    relation
+        Of planes of 4:2:2, see `tonelab.pixels.resampling.resample`.
+    name
+        Key of `tonelab.pixels.resampling.KERNELS`.
+    """
+    shape, kernel = capture[1].shape, KERNELS[name]
+    sums = np.zeros((len(WAYS), COLUMNS, COLUMNS), np.int64)
+    rows = columns = np.zeros(0, np.intp)
+    for number, way in enumerate(WAYS):
+        made = [resample(rows_made(p, way) - MIDDLE, shape, *relation, kernel) for p in source[1:]]
+        planes = [plane for plane, _ in made]
+        if number == 0:  # all ways at the same places
+            spread = [ndimage.maximum_filter(p, 3) - ndimage.minimum_filter(p, 3) for p in planes]
+            rows, columns = pick((np.maximum(*spread) > _VARIED) & mask & made[0][1])
+        down, across = ([np.gradient(p, axis=axis) for p in planes] for axis in (0, 1))
+        curved = [ndimage.correlate1d(p, [1.0, -2.0, 1.0], axis=1) for p in planes]
+        seen = [plane.astype(np.float64) - MIDDLE for plane in capture[1:]]
+        parts = [p[rows, columns] for p in (*planes, *across, *down, *curved, *seen)]
+        whole = np.rint(FINER * np.stack(parts, axis=1))
+        sums[number] = products(np.column_stack([np.ones(len(whole)), whole]))
+    return sums

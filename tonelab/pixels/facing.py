@@ -1,0 +1,102 @@
+"""Which pixels of a pair face each other: whole shifts, cut to what both sides share."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.media.clip import CHROMA_FACTORS
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator
+
+    from tonelab.media import Clip
+    from tonelab.pairing import Pair
+    from tonelab.signal.arrays import IntArray, Plane, Planes
+
+    Placement = tuple[tuple[float, float], tuple[float, float]]
+
+_PLAIN = 0.5  # pixels between a relation that was found and a plainer one
+_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
+
+
+def facing_shift(pair: Pair) -> tuple[int, int] | None:
+    """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
+    scale, offset = pair.facts.scale, pair.facts.offset
+    size = (pair.source.width, pair.source.height)
+    stretch = max(abs(s - 1) * length for s, length in zip(scale, size, strict=True))
+    shift = tuple(round(o) for o in offset)
+    rest = max(abs(o - s) for o, s in zip(offset, shift, strict=True))
+    return None if stretch > 0.5 or rest > 1 - _MOST_SHIFT else (shift[0], shift[1])
+
+
+def plain_relation(pair: Pair) -> Placement:
+    """Scale and offset, without fractions where the whole picture was scaled to the other size."""
+    facts, source, capture = pair.facts, pair.source, pair.capture
+    plain = capture.width / source.width, capture.height / source.height
+    ends = [
+        abs(offset + place * (scale - whole) * length)
+        for scale, offset, whole, length in zip(
+            facts.scale, facts.offset, plain, (source.width, source.height), strict=True
+        )
+        for place in (0, 1)
+    ]
+    whole = plain != (1.0, 1.0) and max(ends) < _PLAIN
+    return (plain, (0.0, 0.0)) if whole else (facts.scale, facts.offset)
+
+
+def chroma_relation(pair: Pair) -> Placement:
+    """Scale and offset of the planes of chroma, which a scaler takes like any other plane.
+
+    Rows stand where source and capture are said to have them.
+    """
+    scale, offset = plain_relation(pair)
+    factors = [CHROMA_FACTORS[clip.subsampling] for clip in (pair.source, pair.capture)]
+    up = [
+        0.5 if clip.signal.siting == "topleft" and down > 1 else 0.0
+        for clip, (_, down) in zip((pair.source, pair.capture), factors, strict=True)
+    ]
+    (a, down), (b, other) = factors
+    y = offset[1] - scale[1] * up[0] + up[1]
+    return (scale[0] * a / b, scale[1] * down / other), (offset[0] / b, y / other)
+
+
+def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:
+    """Planes of consecutive frames as 10-bit codes; deeper ones lose their last bits."""
+    for frame in clip.frames(int(frames[0]), int(frames[-1]) + 1):
+        if clip.bits >= 10:
+            y, cb, cr = (np.right_shift(p, clip.bits - 10, dtype=np.uint16) for p in frame.planes)
+        else:
+            y, cb, cr = (np.left_shift(p, 10 - clip.bits, dtype=np.uint16) for p in frame.planes)
+        yield y, cb, cr
+
+
+def overlap(
+    source: Plane,
+    capture: Plane,
+    luma_shift: tuple[int, int] | None,
+    shift: tuple[int, int],
+    source_factors: tuple[int, int],
+    capture_factors: tuple[int, int],
+) -> tuple[Plane, Plane]:
+    """Cut both planes down to what they share under a shift of luma pixels.
+
+    ``luma_shift`` is None for chroma, which shares samples only under whole shifts of its own.
+    """
+    if luma_shift is not None:
+        (sx, sy), (cx, cy) = shift, shift
+    else:
+        pairs = [
+            *zip(shift, source_factors, strict=True),
+            *zip(shift, capture_factors, strict=True),
+        ]
+        if any(s % factor for s, factor in pairs):
+            return source[:0, :0], capture[:0, :0]
+        sx, sy, cx, cy = (s // factor for s, factor in pairs)
+    source = source[max(0, -sy) :, max(0, -sx) :]
+    capture = capture[max(0, cy) :, max(0, cx) :]
+    if luma_shift is not None:
+        rows, columns = (min(n) for n in zip(source.shape, capture.shape, strict=True))
+        return source[:rows, :columns], capture[:rows, :columns]
+    return source, capture

@@ -1,0 +1,75 @@
+"""Places of a picture that its neighbours allow, and exact sums of products over them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from scipy import ndimage
+
+if TYPE_CHECKING:
+    from numpy.typing import NDArray
+
+    from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane
+
+
+CODES = 1024  # of 10 bits
+MIDDLE = 512  # codes taken off before squaring, so that sums stay small
+MOST_SAMPLES = 30_000  # of one frame in a filter's equations
+
+
+def span(plane: Plane, reach: int) -> NDArray[np.int32]:
+    """Highest minus lowest code within ``reach`` samples."""
+    size = 2 * reach + 1
+    high = ndimage.maximum_filter(plane, size).astype(np.int32)
+    return high - ndimage.minimum_filter(plane, size)
+
+
+def on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> Mask:
+    """Mask of luma pixels of a picture whose chroma samples are in the mask."""
+    across, down = factors
+    whole = chroma.repeat(down, axis=0).repeat(across, axis=1)[: shape[0], : shape[1]]
+    luma = np.zeros(shape, bool)
+    luma[: whole.shape[0], : whole.shape[1]] = whole
+    return luma
+
+
+def within(shape: tuple[int, ...], reach: int) -> Mask:
+    """Mask of places that have so many samples on every side."""
+    inner = np.zeros(shape, bool)
+    inner[reach:-reach, reach:-reach] = True
+    return inner
+
+
+def pick(wanted: Mask, most: int = MOST_SAMPLES) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
+    """Places where ``wanted`` holds, every n-th of them when there are more than ``most``."""
+    places = np.flatnonzero(wanted)
+    # An odd step meets every column parity of a regular pattern.
+    step = max(1, -(-len(places) // most)) | 1
+    rows, columns = np.unravel_index(places[::step], wanted.shape)
+    return rows, columns
+
+
+def neighbours(
+    plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
+) -> FloatArray:
+    """Gather samples around places, (N, (2 reach + 1)^2), rows of the picture first."""
+    around = range(-reach, reach + 1)
+    taps = [plane[rows + dy, columns + dx] for dy in around for dx in around]
+    return np.stack(taps, axis=1).astype(np.float64) - MIDDLE
+
+
+def gram(taps: FloatArray, targets: FloatArray) -> IntArray:
+    """Sum products of taps, a constant and targets."""
+    return products(np.concatenate([taps, np.ones((len(taps), 1)), targets], axis=1))
+
+
+def products(row: FloatArray) -> IntArray:
+    """Sum products of columns; exact, as all sums are integers below 2^53."""
+    return integers(row.T @ row)
+
+
+def integers(values: NDArray[Any]) -> IntArray:
+    """Round to whole numbers, which the values are but for their type."""
+    rounded: IntArray = np.rint(values).astype(np.int64)
+    return rounded

@@ -1,0 +1,1 @@
+"""A measured pair brought down: signals as read, greys, colours, curves, coverage."""

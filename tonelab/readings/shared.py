@@ -1,0 +1,85 @@
+"""The colours of a measurement under keys that other measurements of the same source share."""
+
+from __future__ import annotations
+
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.errors import UsageError
+from tonelab.readings.colours import CELL_SIDE, gather_cells
+from tonelab.signal.colorimetry import matrix_rgb_to_rgb
+
+if TYPE_CHECKING:
+    from tonelab.results import Measurement
+    from tonelab.signal.arrays import FloatArray, IntArray
+    from tonelab.signal.description import Signal
+
+FEWEST_COLOURS = 50  # from which a sum over colours says something of the device
+
+
+def source_light(codes: FloatArray, signal: Signal) -> FloatArray:
+    """Light (N, 3) of source codes, cd/m2, linear BT.2020."""
+    light = signal.decode_light(codes)
+    if signal.primaries != "bt2020":
+        light = light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T
+    return np.maximum(light, 0.0)
+
+
+def codes_by_colour(
+    measurement: Measurement,
+) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the distinct source colours of a chart and what became of them.
+
+    Returns
+    -------
+    key
+        Shape (N,): one number for each source colour, ascending.
+    source, capture
+        Shape (N, 3): whole source codes, and mean capture codes; repeats weigh no more than others.
+
+    Raises
+    ------
+    UsageError
+        When the chart was not measured.
+    """
+    tables = measurement.tallies.tables
+    if "patch_count_source" not in tables:
+        raise UsageError(
+            f"{measurement.device} was measured without the chart ({measurement.source.name}), so "
+            "its colours cannot be told apart: measure it with the chart."
+        )
+    counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
+    rows = np.flatnonzero(counts.min(axis=1, initial=1) > 0)
+    source, capture = (
+        tables[f"patch_sum_{side}"][rows] / tables[f"patch_count_{side}"][rows]
+        for side in ("source", "capture")
+    )
+    whole = np.round(source).astype(np.int64)
+    key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
+    keys, first, label, many = _distinct(key.tobytes())
+    mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
+    return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
+
+
+def codes_by_cell(measurement: Measurement) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return key, mean source and capture codes by cell of the source lattice, of content."""
+    seen = gather_cells(measurement.tallies)
+    cell = seen.patch % CELL_SIDE**3
+    keys, label = np.unique(cell, return_inverse=True)
+    weight = seen.count[:, 0].astype(np.float64)
+    total = np.bincount(label, weight)
+
+    def pooled(codes: FloatArray) -> FloatArray:
+        sums = [np.bincount(label, part * weight) / total for part in codes.T]
+        return np.stack(sums, axis=1).reshape(-1, 3)
+
+    return keys, pooled(seen.source), pooled(seen.capture)
+
+
+@lru_cache(maxsize=4)  # captures of one chart have the same colours
+def _distinct(key: bytes) -> tuple[IntArray, ...]:
+    """Distinct 64-bit keys, where each comes first, which of them each is, and how often."""
+    keys, *places = np.unique(np.frombuffer(key, np.int64), return_index=True, return_inverse=True)
+    return keys, *places, np.bincount(places[1])

@@ -1,0 +1,94 @@
+"""The registries: whatever can be added from outside is found in one of them."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Mapping
+from typing import Any, Generic, TypeVar
+
+from tonelab.errors import UsageError
+
+E = TypeVar("E")
+F = TypeVar("F", bound=Callable[..., Any])
+
+
+# What shows a result, ``html`` or ``terminal``; the package itself states it, so that results need
+# not know what lies above them.
+VIEWS: dict[str, Callable[[Any], Any]] = {}
+
+
+class Registry(Mapping[str, E], Generic[E]):
+    """Entries of one kind by name, those of third parties included.
+
+    Parameters
+    ----------
+    kind
+        For sentences, such as ``"tone curve"``.
+    group
+        Group of `importlib.metadata` entry points; each names a module whose import registers
+        further entries. They are loaded at the first look-up.
+    make
+        ``make(name, function, **facts)``: the entry of a registered function.
+    """
+
+    def __init__(self, kind: str, group: str, make: Callable[..., E]) -> None:
+        self.kind = kind
+        self.group = group
+        self._make = make
+        self._entries: dict[str, E] = {}
+        self._loaded = False
+
+    def register(self, name: str, **facts: Any) -> Callable[[F], F]:
+        """Register the decorated function under a name; ``facts`` are those of the entry.
+
+        Raises
+        ------
+        UsageError
+            When the name is taken.
+        """
+
+        def add(function: F) -> F:
+            self.add(name, self._make(name, function, **facts))
+            return function
+
+        return add
+
+    def add(self, name: str, entry: E) -> None:
+        """Add an entry; its name must be new."""
+        if name in self._entries:
+            raise UsageError(f"There are two {self.kind}s named {name!r}: rename one.")
+        self._entries[name] = entry
+
+    def __getitem__(self, name: str) -> E:
+        self._load()
+        if name not in self._entries:
+            known = ", ".join(self._entries)
+            raise UsageError(f"There is no {self.kind} {name!r}: choose from {known}.")
+        return self._entries[name]
+
+    def __contains__(self, name: object) -> bool:
+        self._load()
+        return name in self._entries
+
+    def __iter__(self) -> Iterator[str]:
+        self._load()
+        return iter(self._entries)
+
+    def __len__(self) -> int:
+        self._load()
+        return len(self._entries)
+
+    def _load(self) -> None:
+        if self._loaded:
+            return
+        # Set first: a module being loaded may itself look up what is registered.
+        self._loaded = True
+        import importlib.metadata
+
+        for point in importlib.metadata.entry_points(group=self.group):
+            try:
+                point.load()
+            except Exception as error:
+                raise UsageError(
+                    f"The plug-in {point.value!r} for {self.kind}s does not load ({error}): "
+                    "mend or uninstall the package that provides it."
+                ) from error

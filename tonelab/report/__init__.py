@@ -1,1 +1,0 @@
-"""Pages and figures that convince others."""

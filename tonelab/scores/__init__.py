@@ -1,0 +1,1 @@
+"""Figures of a measured pair: distances from the standards, residuals, hue, gradients."""

@@ -1,0 +1,107 @@
+"""What a person and a program read of a correction and of its proof."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import asdict
+from typing import TYPE_CHECKING, Any
+
+from rich.console import Group
+from rich.text import Text
+
+from tonelab.views.terminal.facts import labelled, number_table
+
+if TYPE_CHECKING:
+    from rich.console import RenderableType
+
+    from tonelab.correction import Correction, Verification
+
+_REGIONS = 12  # listed on the terminal; the JSON holds all
+
+
+def correction_document(correction: Correction, disagreement: float) -> dict[str, Any]:
+    """Plain data of a correction, all regions included."""
+    return {
+        "kind": correction.kind,
+        "name": correction.name,
+        "input": correction.input.describe(),
+        "output": correction.output.describe(),
+        "size": correction.table.size,
+        "predicted_errors": [
+            {
+                key: None if isinstance(value, float) and math.isnan(value) else value
+                for key, value in asdict(error).items()
+            }
+            for error in correction.errors
+        ],
+        "nodes": {name: int(mask.sum()) for name, mask in correction.masks.items()},
+        "regions": [asdict(doubt) for doubt in correction.doubts],
+        "notes": list(correction.notes),
+        "readers_differ_by": disagreement,
+    }
+
+
+def correction_summary(correction: Correction, disagreement: float) -> RenderableType:
+    """Render a correction for a terminal."""
+    columns = ("mean ΔE_ITP", "median", "p95", "p99", "max", "floor", "colours")
+    errors = number_table("reader", *columns)
+    for error in correction.errors:
+        figures = (error.mean, error.median, error.p95, error.p99, error.max, error.floor)
+        errors.add_row(error.reader, *(f"{value:.2f}" for value in figures), str(error.count))
+    total = correction.table.size**3
+    nodes = number_table("nodes", "count", "share")
+    for name, mask in correction.masks.items():
+        nodes.add_row(name, str(int(mask.sum())), f"{100 * mask.mean():.1f} %")
+    regions = number_table("region", "reason", "nodes", "of")
+    for doubt in correction.doubts[:_REGIONS]:
+        regions.add_row(doubt.region, doubt.reason, str(doubt.count), str(doubt.nodes))
+    more = len(correction.doubts) - _REGIONS
+    rest = [Text(f"and {more} smaller ones (--json lists all)", "dim")] if more > 0 else []
+    return Group(
+        Text(f"{correction.kind}: {correction.name}", "bold"),
+        labelled(
+            [
+                ("input", Text(f"R'G'B', {correction.input.describe()}")),
+                ("output", Text(f"R'G'B', {correction.output.describe()}")),
+                ("lattice", Text(f"{correction.table.size}^3, {total} nodes")),
+                ("read back", Text(f"independent readers agree within {disagreement:.1g}")),
+                *(("note", Text(note)) for note in correction.notes),
+            ]
+        ),
+        Text("\nPredicted error on colours that the lattice was not fitted to", "bold blue"),
+        errors,
+        Text("\nWhere not to trust it", "bold blue"),
+        nodes,
+        regions,
+        *rest,
+    )
+
+
+def verification_document(found: Verification) -> dict[str, Any]:
+    """Plain data of a proof."""
+    return asdict(found)
+
+
+def verification_summary(found: Verification) -> RenderableType:
+    """Render a proof for a terminal."""
+    table = number_table(
+        "mean ΔE_ITP", "median", "p95", "p99", "max", "floor", "codes RMS", "luminance"
+    )
+    figures = (found.mean, found.median, found.p95, found.p99, found.max, found.floor)
+    greys = "–" if found.luminance_error is None else f"{found.luminance_error:.1f} %"
+    table.add_row(*(f"{value:.2f}" for value in (*figures, found.codes_rms)), greys)
+    clear = []
+    if found.unclipped_mean is not None:
+        clear.append(
+            Text(
+                f"mean {found.unclipped_mean:.2f} (floor {found.unclipped_floor:.2f}) on the "
+                f"{found.unclipped_count} that lie clear of black and white in R, G and B; what "
+                "was clipped cannot be recovered"
+            )
+        )
+    return Group(
+        Text(f"{found.count} {found.what} over {found.frames} frames, {found.reader}", "bold"),
+        table,
+        *clear,
+        Text(f"on {found.display}", "dim"),
+    )
