@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING
 from clips import RATE, as_422, grainy, write_hevc
 from memory import peak
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
 import natural
 

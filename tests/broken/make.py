@@ -18,9 +18,10 @@ import numpy as np
 import tifffile
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "media"))
 
-from test_media_stills import dpx, exr, png  # noqa: E402
+from test_stills import dpx, exr, png  # noqa: E402
 
 from tonelab.curvefile.schema import SCHEMA_VERSION  # noqa: E402
 from tonelab.curvefile.store import _UNSEALED, _seal  # noqa: E402

@@ -2,17 +2,12 @@
 
 from __future__ import annotations
 
-import sys
 import warnings
 from fractions import Fraction
-from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pytest
-
-sys.path.insert(0, str(Path(__file__).parent))
-
 from converters import convert_clip, convert_patches
 
 from tonelab.chart import Layout, render_planes
@@ -22,6 +17,7 @@ from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
     from collections.abc import Callable
+    from pathlib import Path
     from types import ModuleType
 
     from converters import Converter

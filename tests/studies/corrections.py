@@ -23,8 +23,7 @@ import av
 import numpy as np
 import PyOpenColorIO as OCIO  # noqa: N814
 
-sys.path.insert(0, str(Path(__file__).parents[1]))
-sys.path.insert(0, str(Path(__file__).parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outside"))
 
 from converters import convert_patches, ffmpeg_tonemap, ocio_aces, swscale_intent
 

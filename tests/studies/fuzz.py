@@ -23,7 +23,7 @@ from tempfile import TemporaryDirectory
 import numpy as np
 
 HERE = Path(__file__).resolve().parent
-sys.path.insert(0, str(HERE.parent))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "media"))
 
 PATIENCE = 5.0  # seconds for one input
 MOST_MEMORY = 2**30  # bytes that reading one file may add to the process
@@ -71,7 +71,7 @@ def clips(folder):
 
 
 def stills(folder):
-    from test_media_stills import dpx, exr, picture, png, tifffile
+    from test_stills import dpx, exr, picture, png, tifffile
 
     png(folder / "a.png", picture(16))
     tifffile.imwrite(folder / "b.tif", picture(16), photometric="rgb")

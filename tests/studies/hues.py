@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
-from faults import capture_signal, chain, controls, evidence_of, rounded
+from charted import capture_signal, chain, controls, evidence_of, rounded
 
 from tonelab.checks import examine
 

@@ -19,7 +19,7 @@ from pathlib import Path
 import numpy as np
 from scipy.ndimage import zoom
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outside"))
 
 from converters import convert_clip, ffmpeg_tonemap

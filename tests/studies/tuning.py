@@ -20,7 +20,7 @@ from pathlib import Path
 
 import numpy as np
 
-sys.path.insert(0, str(Path(__file__).resolve().parents[1]))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
 from make_measurement import make_measurement
 from simulated import TO_709, SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of

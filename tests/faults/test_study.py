@@ -1,0 +1,82 @@
+"""A fixed part of the pairs of `faults/study.py`: recordings, checked as a user would check them.
+
+Each fault must be named beside the other, and nothing said that neither explains.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from faults.study import Case, others, outcomes, run
+from scipy import ndimage
+
+from tonelab.pairing.registration import Relation, apart, place_by_detail
+
+MIDDLE, LARGE = 1, 2
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (("dynamic", MIDDLE), ("temporal dither", MIDDLE)),
+        (("dynamic", MIDDLE), ("bits rounded", LARGE)),
+        (("scaled to half", MIDDLE), ("dynamic", LARGE)),
+        (("dynamic", LARGE), ("labelled transfer", MIDDLE)),
+        (("reserved codes", LARGE), ("gain", MIDDLE)),
+        (("matrix 2020 as 709", LARGE), ("matrix 601 as 2020", MIDDLE)),
+        (("matrix 601 as 2020", MIDDLE), ("plateau", LARGE)),
+        (("saturation by hue", LARGE), ("compressed as rgb", MIDDLE)),
+        (("saturation", MIDDLE), ("compressed as ycbcr", LARGE)),
+        (("saturation", MIDDLE), ("saturation by hue", LARGE)),
+        (("biased dither", MIDDLE), ("compressed as ycbcr", LARGE)),
+        (("bits repeated", MIDDLE), ("biased dither", LARGE)),
+        (("local contrast", LARGE), ("offset", LARGE)),
+        (("local contrast", MIDDLE), ("gradient steps", MIDDLE)),
+        (("period 2 dither", LARGE), ("blurred", MIDDLE)),
+        (("gradient steps", MIDDLE), ("noise reduced", LARGE)),
+        (("depth then gain", MIDDLE), ("noise reduced", LARGE)),
+        (("depth then gain", MIDDLE), ("primaries widened", LARGE)),
+    ],
+    ids=lambda fault: fault[0],
+)
+def test_both_faults_of_pictures_are_named(one, other):
+    line = run(Case("natural", (one[0], other[0]), (one[1], other[1])))
+    assert outcomes(line) == "NN", line["found"]
+    assert not others(line)
+
+
+@pytest.mark.parametrize(
+    ("one", "other"),
+    [
+        (("saturation", MIDDLE), ("saturation by hue", LARGE)),
+        (("reserved codes", LARGE), ("biased dither", LARGE)),
+        (("bits cut", LARGE), ("biased dither", LARGE)),
+        (("moved by a fraction", MIDDLE), ("local contrast", LARGE)),
+    ],
+    ids=lambda fault: fault[0],
+)
+def test_both_faults_of_the_chart_are_named(one, other):
+    line = run(Case("chart", (one[0], other[0]), (one[1], other[1])))
+    assert outcomes(line) == "NN", line["found"]
+    assert not others(line)
+
+
+@pytest.mark.parametrize("filtered", [lambda y: y, lambda y: ndimage.gaussian_filter(y, 0.9)])
+def test_the_place_of_a_picture_is_found_through_a_blur(filtered):
+    """Scaled by SciPy's spline; the marks are taken to be off by a fifth of a pixel."""
+    generator = np.random.default_rng(3)
+    source = 512 + 300 * ndimage.gaussian_filter(generator.normal(size=(270, 480)), 1.5)
+    keep = 0.94
+    middle = (np.array(source.shape) - 1) / 2
+    seen = ndimage.affine_transform(
+        filtered(source), [keep, keep], middle - keep * middle, order=3, mode="nearest"
+    )
+    scale = 1 / keep
+    true = Relation((scale, scale), (240 * (1 - scale), 135 * (1 - scale)))
+    marked = true.moved(np.array([0.2, -0.15]), np.array([3e-4, -2e-4]))
+    corners = [(0.0, 0.0), (480.0, 270.0)]
+    clear = np.zeros(source.shape, bool)
+    clear[8:-8, 8:-8] = True
+    pairs = [(source.astype(np.float32), seen.astype(np.float32))]
+    assert apart(marked, true, corners) > 0.15
+    assert apart(place_by_detail(pairs, marked, clear), true, corners) < 0.02
