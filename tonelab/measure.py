@@ -11,26 +11,13 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.chart import COLOURED, Group
 from tonelab.checks import PathEvidence, pre_checks
 from tonelab.errors import ClipError, UsageError
-from tonelab.identify import identify
-from tonelab.identify.evidence import gather_evidence
+from tonelab.identify import evidence_of, identify
 from tonelab.media import open_clip
 from tonelab.pairing import pair
-from tonelab.readings.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
-from tonelab.readings.content import (
-    CONTENT_PEAK,
-    PQ_PEAK,
-    content_colours,
-    coverage,
-    flat_share,
-    read_content_source,
-    scene_dependence,
-    without_gaps,
-)
-from tonelab.readings.curves import chroma_transfer, landmarks, luminance_curve
-from tonelab.readings.signals import read_capture, read_source, repeatability
+from tonelab.readings import read
+from tonelab.readings.curves import chroma_transfer, landmarks
 from tonelab.results import ClipFacts, Finding, Measurement
 from tonelab.scores.pass_through import hold_against_source
 from tonelab.scores.standards import score
@@ -41,7 +28,9 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.media import Clip
-    from tonelab.results import Tallies
+    from tonelab.readings import Readings
+    from tonelab.results import IdentifiedConversion, PairingFacts, Score, Tallies
+    from tonelab.signal.description import Signal
     from tonelab.tallies.workers import Workers
 
 Progress = Callable[[str, int, int], None]
@@ -121,7 +110,6 @@ def measure(
     report("identifying", 0, 1)
     measurement = reduce(
         tallies,
-        layout,
         facts[0],
         facts[1],
         findings=findings,
@@ -139,11 +127,10 @@ def measure(
 
 def reduce(
     tallies: Tallies,
-    layout: Any,
     source: ClipFacts,
     capture: ClipFacts,
     *,
-    pairing: Any,
+    pairing: PairingFacts,
     device: str,
     findings: tuple[Finding, ...] = (),
     firmware: str = "",
@@ -153,74 +140,76 @@ def reduce(
     """Everything after the tallies: curves, conversion, landmarks and scores.
 
     Anyone who holds a curve file can run this again on its tallies, without the capture.
+
+    Parameters
+    ----------
+    tallies
+        Sums of the pair.
+    source, capture
+        Facts of the clips, their signals as declared or stated.
+    pairing
+        How they were registered.
+    device, firmware, settings, notes
+        As in `measure`.
+    findings
+        What was found before; kept first.
+
+    Raises
+    ------
+    SignalError, ChartError, IdentificationError
+        When the signals, the chart or the conversion cannot be read from them.
     """
-    if layout is None:
-        source_signal, source_findings = read_content_source(source.signal)
-        neutrals, colours = content_colours(tallies, source_signal)
-        copies = None
-        peak = source.mastering_peak or CONTENT_PEAK
-        promised = source.mastering_peak or PQ_PEAK
-    else:
-        source_signal, source_findings = read_source(source.signal, layout)
-        neutrals = gather(tallies, layout, Group.NEUTRAL)
-        copies = gather(tallies, layout, Group.NEUTRAL, merge=False)
-        colours = gather(tallies, layout, *COLOURED)
-        promised = float(layout.peak)
-        peak = source.mastering_peak or promised
-    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    as_read, source_signal = source_signal, coded_source(source_signal)
-    target, capture_findings = read_capture(capture.signal, tallies, layout, as_read)
-    step, coded = code_step(tallies, target), coded_signal(target)
-    neutrals, colours = as_ycbcr(neutrals, target), as_ycbcr(colours, target)
-    copies = copies and as_ycbcr(copies, target)
-    curve = luminance_curve(neutrals, source_signal, code_step=step, copies=copies)
-    static, static_findings = (
-        scene_dependence(tallies, step) if layout is None else repeatability(tallies, layout, step)
-    )
-    if layout is None:
-        static_findings = (
-            *static_findings,
-            *coverage(curve, colours, source_signal),
-            flat_share(tallies, source, pairing.used),
-        )
-    if coded.is_hdr or not source_signal.is_hdr:
-        conversion, scores, identified_findings = hold_against_source(
-            neutrals, colours, source_signal, coded, step, static
-        )
-    else:
-        evidence = gather_evidence(
-            colours, neutrals, curve, source_signal, coded, peak=promised, step=step
-        )
-        identified = identify(evidence)
-        conversion = replace(identified.conversion, static=static)
-        scores, identified_findings = score(identified.evidence, peak), identified.findings
-        coded = identified.evidence.target
-    if target.matrix != "rgb":
-        target = coded
-    marks = landmarks(curve, source_signal, coded)
+    readings = read(tallies, source, capture)
+    static, repeats = readings.repeats()
+    conversion, scores, identified, coding = _convert(readings, static)
+    curve = readings.curve
     return Measurement(
         device=device,
         firmware=firmware,
         settings=dict(settings or {}),
         notes=notes,
-        source=replace(source, signal=as_read),
-        capture=replace(capture, signal=target),
+        source=readings.source,
+        capture=_with_coding(readings.capture, coding),
         pairing=pairing,
         findings=(
             *findings,
-            *source_findings,
-            *capture_findings,
-            *identified_findings,
-            *static_findings,
+            *readings.findings,
+            *identified,
+            *repeats,
+            *readings.unseen(pairing.used),
         ),
         tallies=tallies,
         luminance_curve=curve,
-        chroma_transfer=chroma_transfer(colours, source_signal, coded),
+        chroma_transfer=chroma_transfer(readings.colours, readings.source_coding, coding),
         conversion=conversion,
-        landmarks=marks if layout is not None else without_gaps(marks, curve, source_signal),
+        landmarks=readings.known(landmarks(curve, readings.source_coding, coding)),
         scores=scores,
         provenance=provenance(),
     )
+
+
+def _convert(
+    readings: Readings, static: str
+) -> tuple[IdentifiedConversion, tuple[Score, ...], tuple[Finding, ...], Signal]:
+    """Identify the conversion, and return how its capture is coded."""
+    source, coding = readings.source_coding, readings.capture_coding
+    if coding.is_hdr or not source.is_hdr:
+        held = hold_against_source(
+            readings.neutrals, readings.colours, source, coding, readings.step, static
+        )
+        return *held, coding
+    identified = identify(evidence_of(readings, readings.curve))
+    return (
+        replace(identified.conversion, static=static),
+        score(identified.evidence, readings.mastering_peak),
+        identified.findings,
+        identified.evidence.target,
+    )
+
+
+def _with_coding(capture: ClipFacts, coding: Signal) -> ClipFacts:
+    """Facts of a capture as identification reads it; R'G'B' stays what it is."""
+    return capture if capture.signal.matrix == "rgb" else replace(capture, signal=coding)
 
 
 def provenance() -> dict[str, Any]:

@@ -55,7 +55,6 @@ def standard_measurement(name: str, peak: int, *, kind: ChartKind = "quick") -> 
     capture = np.clip(quantise(ycbcr, 10), 4, 1019).astype(np.int64)
     return reduce(
         _tallies(layout, codes, capture),
-        layout,
         _facts(f"chart, {peak} cd/m2", layout, source_signal.with_fields("declared", bits=10)),
         _facts(standard.label, layout, capture_signal),
         pairing=PairingFacts("computed", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1),

@@ -28,7 +28,8 @@ from tonelab.identify.evidence import predict, rms
 from tonelab.identify.structures import calm_colours, search, tied, with_free_curve
 from tonelab.readings.colours import code_step, gather
 from tonelab.readings.curves import luminance_curve
-from tonelab.readings.signals import read_capture, repeatability
+from tonelab.readings.repeats import repeatability
+from tonelab.readings.signals import read_capture
 from tonelab.results import Tallies
 from tonelab.signal.description import Signal
 
@@ -47,7 +48,7 @@ def evidence_of(layout: Layout, device: SimulatedDevice, **how) -> Evidence:
 
 
 def evidence_from(layout: Layout, tallies: Tallies) -> Evidence:
-    target, _ = read_capture(Signal(), tallies, layout)
+    target, _ = read_capture(Signal(), gather(tallies, layout, Group.NEUTRAL), SOURCE)
     step = code_step(tallies, target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]

@@ -112,9 +112,7 @@ def test_two_measurements_of_one_pair_have_one_content_hash(folder, measured, tm
 def test_curve_file_can_be_identified_anew_without_the_capture(measured, tmp_path):
     save(measured, tmp_path / "box.h5")
     kept = load(tmp_path / "box.h5")
-    anew = reduce(
-        kept.tallies, LAYOUT, kept.source, kept.capture, pairing=kept.pairing, device=kept.device
-    )
+    anew = reduce(kept.tallies, kept.source, kept.capture, pairing=kept.pairing, device=kept.device)
     np.testing.assert_array_equal(anew.luminance_curve.smooth, measured.luminance_curve.smooth)
     assert anew.conversion.held_out_codes_rms == measured.conversion.held_out_codes_rms
 

@@ -12,9 +12,7 @@ from moving import light
 
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
-from tonelab.readings.colours import coded_source
-from tonelab.readings.content import content_colours
-from tonelab.readings.curves import luminance_curve
+from tonelab.readings import read
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise
 from tonelab.signal.transfer import eotf_inverse_pq
@@ -64,10 +62,9 @@ def folder(tmp_path_factory):
 
 def curve_of(folder, name):
     source = open_clip(folder / "source.png", stated=PQ_PICTURE)
-    paired = pair(source, open_clip(folder / name))
-    neutrals, _ = content_colours(tally(paired), source.signal)
-    order = np.argsort(neutrals.source[:, 0], kind="stable")
-    return paired, luminance_curve(neutrals[order], coded_source(source.signal), code_step=1)
+    capture = open_clip(folder / name)
+    paired = pair(source, capture)
+    return paired, read(tally(paired), source.facts(), capture.facts()).curve
 
 
 def test_a_still_held_as_video_gives_the_curve_of_the_device(folder):

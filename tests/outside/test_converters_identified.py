@@ -72,9 +72,7 @@ def identified(quick_layout, patch_tallies) -> Callable[[Converter], Measurement
 
     def identify(converter: Converter) -> Measurement:
         tallies = patch_tallies(converter)
-        return reduce(
-            tallies, quick_layout, source, capture, pairing=pairing, device=converter.name
-        )
+        return reduce(tallies, source, capture, pairing=pairing, device=converter.name)
 
     return identify
 

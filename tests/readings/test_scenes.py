@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from tonelab.readings.content import scene_dependence
+from tonelab.readings.repeats import scene_dependence
 from tonelab.results.tallies import Tallies
 
 SHOTS, SAMPLES = 8, 30000

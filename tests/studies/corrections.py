@@ -92,7 +92,6 @@ def measured(converter):
 
     return reduce(
         _tallies(layout, source.astype(np.int64), captured),
-        layout,
         facts("ffv1", "420", SOURCE),
         facts("v210", "422", TARGET),
         pairing=PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1),

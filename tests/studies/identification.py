@@ -34,7 +34,8 @@ from tonelab.chart import Group, Layout
 from tonelab.identify import gather_evidence, identify
 from tonelab.readings.colours import code_step, gather
 from tonelab.readings.curves import luminance_curve
-from tonelab.readings.signals import read_capture, repeatability
+from tonelab.readings.repeats import repeatability
+from tonelab.readings.signals import read_capture
 from tonelab.signal.description import Signal
 
 SOURCE = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
@@ -208,7 +209,7 @@ def judge(seed: int) -> Outcome:
 def _judge(device: SimulatedDevice, outcome: Outcome) -> None:
     layout = Layout.create("quick", width=960, height=540, hold=4)
     tallies = simulated_tallies(layout, device, samples=64, frames=2, seed=outcome.seed)
-    target, _ = read_capture(Signal(), tallies, layout)
+    target, _ = read_capture(Signal(), gather(tallies, layout, Group.NEUTRAL), SOURCE)
     step = code_step(tallies, target)
     neutrals = gather(tallies, layout, Group.NEUTRAL)
     neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]

@@ -25,12 +25,10 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outside"))
 from converters import convert_clip, ffmpeg_tonemap
 from moving import PQ, codes, planes_420
 
-from tonelab.chart import Group, Layout, write_chart
+from tonelab.chart import Layout, write_chart
 from tonelab.media import open_clip, write_clip
 from tonelab.pairing import pair
-from tonelab.readings.colours import gather
-from tonelab.readings.content import content_colours
-from tonelab.readings.curves import luminance_curve
+from tonelab.readings import read
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.tallies.run import tally
 
@@ -63,16 +61,12 @@ def film(paths):
 
 
 def curve(folder, name):
-    paired = pair(open_clip(folder / f"{name}.mkv"), open_clip(folder / f"{name}.mov"))
-    tallies = tally(paired)
+    source, capture = open_clip(folder / f"{name}.mkv"), open_clip(folder / f"{name}.mov")
+    paired = pair(source, capture)
     if paired.layout is None:
-        neutrals, _ = content_colours(tallies, paired.source.signal)
         for finding in paired.findings:
             sys.stdout.write(f"  {finding.id}: {finding.text}\n")
-    else:
-        neutrals = gather(tallies, paired.layout, Group.NEUTRAL)
-    order = np.argsort(neutrals.source[:, 0], kind="stable")
-    return luminance_curve(neutrals[order], paired.source.signal, code_step=1)
+    return read(tally(paired), source.facts(), capture.facts()).curve
 
 
 def main():

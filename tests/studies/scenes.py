@@ -17,12 +17,13 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
-from identification import random_device
+from identification import SOURCE, random_device
 from simulated import simulated_tallies
 
-from tonelab.chart import Layout
-from tonelab.readings.colours import code_step
-from tonelab.readings.signals import read_capture, repeatability
+from tonelab.chart import Group, Layout
+from tonelab.readings.colours import code_step, gather
+from tonelab.readings.repeats import repeatability
+from tonelab.readings.signals import read_capture
 from tonelab.signal.description import Signal
 
 SCENES = (None, "peak", "average", "local")
@@ -44,7 +45,7 @@ def main() -> None:
             if scene == "peak":  # The peak is a parameter of few curves.
                 twin = replace(twin, tone="bt2390", tone_parameters={})
             tallies = simulated_tallies(layout, twin, seed=seed)
-            target, _ = read_capture(Signal(), tallies, layout)
+            target, _ = read_capture(Signal(), gather(tallies, layout, Group.NEUTRAL), SOURCE)
             verdict, (finding,) = repeatability(tallies, layout, code_step(tallies, target))
             swings[scene].append(finding.value or 0.0)
             if (verdict == "static") != (scene is None):

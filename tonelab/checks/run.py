@@ -16,7 +16,7 @@ from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.paths import tally_paths
-from tonelab.readings.signals import read_source
+from tonelab.readings.signals import read_chart_source
 from tonelab.results import CheckReport, CheckResult
 from tonelab.tallies.run import tally
 from tonelab.tallies.workers import file_hashes
@@ -139,7 +139,7 @@ def gather_pair(
     tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
     paths = tally_paths(paired, runs, progress=partial(report, "comparing"))
     if paired.layout is not None:
-        signal = read_source(paired.source.signal, paired.layout)[0]
+        signal = read_chart_source(paired.source.signal, paired.layout)[0]
     else:
         signal = _read_content(paired.source.signal)
     return PathEvidence(

@@ -15,7 +15,7 @@ from tonelab.pixels.ahead import codes_before_scaling
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.picking import CODES
 from tonelab.readings.colours import code_step
-from tonelab.readings.signals import repeatability
+from tonelab.readings.repeats import repeatability
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:

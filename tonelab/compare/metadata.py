@@ -7,7 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.errors import UsageError
-from tonelab.readings.colours import STATIC_LIMIT, code_step
+from tonelab.readings import readings_of
+from tonelab.readings.colours import STATIC_LIMIT
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
@@ -48,7 +49,7 @@ def metadata_dependence(first: Measurement, second: Measurement) -> Finding:
     seen = np.isfinite(before + after).all(axis=1)
     moved = np.abs(after - before)[seen].max(axis=1)
     noise = float(np.sqrt((variance_before + variance_after)[seen].max()))
-    step = max(code_step(one.tallies, one.capture.signal) for one in (first, second))
+    step = max(readings_of(one).step for one in (first, second))
     limit = max(STATIC_LIMIT * step, 4 * noise)
     swing = float(np.percentile(moved, 95))
     follows = swing > limit

@@ -9,8 +9,8 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 import numpy as np
 
 from tonelab.errors import UsageError
-from tonelab.readings.colours import code_step, coded_signal, shown_light
-from tonelab.readings.shared import FEWEST_COLOURS, codes_by_cell, codes_by_colour, source_light
+from tonelab.readings import readings_of
+from tonelab.readings.colours import coded_signal, shown_light
 from tonelab.signal.colorimetry import (
     rgb2020_to_ictcp,
     rgb_to_ycbcr,
@@ -22,6 +22,7 @@ from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
+    from tonelab.readings import Readings
     from tonelab.results import Measurement
     from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.colorimetry import Matrix
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
 
 Basis: TypeAlias = Literal["colours", "greys"]
 
+FEWEST_COLOURS = 50
 FEWEST_GREYS = 10
 MOST_COLOURS = 4000  # evenly taken; a mean over them has settled
 SAME_SOURCE = 0.5  # codes by which the means of one cell of content may lie apart
@@ -188,23 +190,24 @@ def share(measurements: Sequence[Measurement], most: int = MOST_COLOURS) -> Shar
     UsageError
         When the measurements share neither colours nor a stretch of their luminance curves.
     """
-    steps = tuple(code_step(one.tallies, one.capture.signal) for one in measurements)
-    found = _colours(measurements)
+    readings = [readings_of(one) for one in measurements]
+    steps = tuple(one.step for one in readings)
+    found = _colours(readings)
     if found is None:
         light, codes = _greys(measurements)
-        signals = tuple(coded_signal(one.capture.signal) for one in measurements)
+        signals = tuple(one.capture_coding for one in readings)
         return Shared("greys", light, tuple(codes), signals, steps)
     source, codes = found
     rows = np.unique(np.linspace(0, len(source) - 1, most).astype(int))
     signals = tuple(one.capture.signal for one in measurements)
     first = measurements[0].source.signal
-    light = source_light(source[rows], first)
+    light = np.maximum(first.decode_light_2020(source[rows]), 0.0)
     return Shared("colours", light, tuple(one[rows] for one in codes), signals, steps)
 
 
 def mastering_peak(measurement: Measurement) -> float:
-    """Peak of the source, cd/m2: declared, or that of the scores' own default."""
-    return measurement.source.mastering_peak or 1000.0
+    """Mastering peak of the source, cd/m2, which its scores are told too."""
+    return readings_of(measurement).mastering_peak
 
 
 def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> DisplayedColours:
@@ -253,16 +256,11 @@ def _norm(difference: FloatArray) -> FloatArray:
 # Colours
 
 
-def _colours(measurements: Sequence[Measurement]) -> tuple[FloatArray, list[FloatArray]] | None:
+def _colours(readings: Sequence[Readings]) -> tuple[FloatArray, list[FloatArray]] | None:
     """Source codes (N, 3), and the capture codes of each measurement at them."""
-    if len({_coding(one.source.signal) for one in measurements}) > 1:
+    if len({(one.keyed_by, *_coding(one.source.signal)) for one in readings}) > 1:
         return None
-    charted = {"patch_count_source" in one.tallies.tables for one in measurements}
-    if len(charted) > 1:
-        return None
-    rows = [
-        codes_by_colour(one) if charted == {True} else codes_by_cell(one) for one in measurements
-    ]
+    rows = [one.by_key() for one in readings]
     common = reduce(partial(np.intersect1d, assume_unique=True), [key for key, _, _ in rows])
     if len(common) < FEWEST_COLOURS:
         return None

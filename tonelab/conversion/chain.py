@@ -17,7 +17,6 @@ from tonelab.errors import UsageError
 from tonelab.signal.colorimetry import (
     Matrix,
     Primaries,
-    matrix_rgb_to_rgb,
     rgb_to_ycbcr,
     ycbcr_to_rgb,
 )
@@ -160,9 +159,7 @@ class Conversion:
         ndarray
             Shape (N, 3), real-valued codes.
         """
-        light = source.decode_light(source_codes)
-        if source.primaries != "bt2020":
-            light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
+        light = source.decode_light_2020(source_codes)
         coded = rgb_to_codes if target.matrix == "rgb" else ycbcr_to_codes
         codes = coded(self.ycbcr_signal(light, target.matrix), target.bits, target.range)
         if not rounded:

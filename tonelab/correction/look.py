@@ -12,28 +12,26 @@ from typing import TYPE_CHECKING, TypeAlias
 
 import numpy as np
 
-from tonelab.chart import Group, Layout
 from tonelab.chart.colours import signal_of_light
-from tonelab.chart.patches import RECIPES
 from tonelab.conversion import Conversion
 from tonelab.conversion.standards import STANDARDS
 from tonelab.correction.refine import refine
 from tonelab.correction.spline import fit_spline
 from tonelab.correction.table import interpolate, lattice
 from tonelab.errors import UsageError
-from tonelab.identify.evidence import TRACE, gather_evidence
+from tonelab.identify.evidence import TRACE, evidence_of
 from tonelab.identify.residual import residual_lattice
-from tonelab.readings.colours import as_ycbcr, code_step, coded_signal, gather
-from tonelab.readings.content import content_colours
-from tonelab.signal.colorimetry import matrix_rgb_to_rgb, ycbcr_to_rgb
+from tonelab.readings import readings_of
+from tonelab.signal.colorimetry import ycbcr_to_rgb
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale, rgb_to_codes, ycbcr_to_codes
-from tonelab.signal.transfer import eotf_inverse_pq
+from tonelab.signal.transfer import PQ_PEAK, eotf_inverse_pq
 
 if TYPE_CHECKING:
     from collections.abc import Callable
 
     from tonelab.correction.spline import Spline
+    from tonelab.readings import LatticeColours, Readings
     from tonelab.readings.colours import Colours
     from tonelab.results import Measurement
     from tonelab.signal.arrays import FloatArray, IntArray, Mask
@@ -162,16 +160,18 @@ def learn_look(measurement: Measurement) -> Look:
             f"{measurement.device} holds no HDR-to-SDR conversion to bake: measure an SDR output."
         )
     chain = Conversion.from_dict(measurement.conversion.structure)
-    coded = coded_signal(measurement.capture.signal)
+    readings = readings_of(measurement)
+    coded = readings.capture_coding
     source = rgb_signal(measurement.source.signal)
 
     def core(signal: FloatArray) -> FloatArray:
         ycbcr = chain.ycbcr_signal(light_of(signal, source), coded.matrix)
         return ycbcr_to_rgb(ycbcr, coded.matrix)
 
-    if measurement.tallies.layout:
-        return _from_chart(measurement, core, source, coded)
-    return _from_content(measurement, chain, core, source, coded)
+    lattice_colours = readings.lattice()
+    if lattice_colours is not None:
+        return _from_lattice(measurement.device, readings, lattice_colours, core)
+    return _from_residual(measurement, readings, chain, core)
 
 
 def rgb_signal(signal: Signal) -> Signal:
@@ -181,9 +181,7 @@ def rgb_signal(signal: Signal) -> Signal:
 
 def light_of(signal: FloatArray, coding: Signal) -> FloatArray:
     """Linear BT.2020 light (N, 3) in cd/m2 of R'G'B' signals (N, 3)."""
-    light = coding.decode_light(rgb_to_codes(signal, coding.bits, coding.range))
-    if coding.primaries != "bt2020":
-        light = light @ matrix_rgb_to_rgb(coding.primaries, "bt2020").T
+    light = coding.decode_light_2020(rgb_to_codes(signal, coding.bits, coding.range))
     return np.maximum(light, 0.0) + TRACE
 
 
@@ -193,33 +191,27 @@ def _limits(seen: FloatArray) -> tuple[float, float]:
     return (0.0 if low > -EXCURSION else low, 1.0 if high < 1 + EXCURSION else high)
 
 
-def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Signal) -> Look:
-    layout = Layout.from_descriptor(
-        measurement.tallies.layout, measurement.source.width, measurement.source.height
-    )
-    size = RECIPES[layout.kind].lattice_nodes
-    top = float(signal_of_light(layout.peak, layout.transfer, layout.peak))
+def _from_lattice(name: str, readings: Readings, seen: LatticeColours, core: Map) -> Look:
+    """Add to a chain what it leaves at the nodes of a known lattice, and near the greys."""
+    size, top = seen.size, seen.top
+    coded = readings.capture_coding
 
-    def gathered(*groups: Group) -> tuple[FloatArray, FloatArray]:
-        colours = gather(measurement.tallies, layout, *groups)
-        at, seen = _signals(colours, measurement, coded)
-        within = at.max(axis=1) <= top * (
-            1 + 0.25 / (size - 1)
-        )  # Codes round beyond the last node.
-        return at[within], seen[within]
+    def within(colours: Colours) -> Pairs:
+        at, shown = _signals(colours, readings)
+        kept = at.max(axis=1) <= top * (1 + 0.25 / (size - 1))  # Codes round beyond the last node.
+        return at[kept], shown[kept]
 
-    nodes = gathered(Group.LATTICE)
-    beside = gathered(Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+    nodes, beside = within(seen.nodes), within(seen.beside)
     if min(len(nodes[0]), len(beside[0])) < FEWEST:
         raise UsageError(
-            f"{measurement.device} shows only {len(nodes[0])} colours of the chart's lattice, too "
+            f"{name} shows only {len(nodes[0])} colours of the chart's lattice, too "
             "few for a correction: capture the whole chart."
         )
     kept = np.arange(len(beside[0])) % HELD_OUT > 0
     low, high = _limits(np.concatenate([nodes[1], beside[1]]))
     shown = _Shown(
         nodes=nodes,
-        between=_joined(gathered(Group.NEUTRAL), (beside[0][kept], beside[1][kept])),
+        between=_joined(within(seen.neutrals), (beside[0][kept], beside[1][kept])),
         unseen=(beside[0][~kept], beside[1][~kept]),
         size=size,
         top=top,
@@ -238,8 +230,8 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
         return around
 
     return Look(
-        name=measurement.device,
-        source=source,
+        name=name,
+        source=rgb_signal(readings.source.signal),
         target=rgb_signal(coded),
         top=top,
         low=low,
@@ -252,7 +244,7 @@ def _from_chart(measurement: Measurement, core: Map, source: Signal, coded: Sign
             else f"lattice of {size}^3, {before} to {shown.missed(layers):.2f}"
         )
         + f" codes on {len(shown.unseen[0])} colours not fitted, each {FAR:g} codes at most",
-        step=code_step(measurement.tallies, measurement.capture.signal),
+        step=readings.step,
         _convert=layers or core,
         _covered=covered,
     )
@@ -325,20 +317,14 @@ def _joined(first: Pairs, second: Pairs) -> Pairs:
     return np.concatenate([first[0], second[0]]), np.concatenate([first[1], second[1]])
 
 
-def _from_content(
-    measurement: Measurement, chain: Conversion, core: Map, source: Signal, coded: Signal
+def _from_residual(
+    measurement: Measurement, readings: Readings, chain: Conversion, core: Map
 ) -> Look:
-    step = code_step(measurement.tallies, measurement.capture.signal)
-    neutrals, colours = (
-        as_ycbcr(found, measurement.capture.signal)
-        for found in content_colours(measurement.tallies, measurement.source.signal)
-    )
-    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    evidence = gather_evidence(
-        colours, neutrals, measurement.luminance_curve, measurement.source.signal, coded, step=step
-    )
+    """Add to a chain what it leaves of colours anywhere."""
+    source, coded = rgb_signal(readings.source.signal), readings.capture_coding
+    evidence = evidence_of(readings, measurement.luminance_curve, peak=PQ_PEAK)
     added = residual_lattice(evidence, chain)
-    at, seen = _signals(colours, measurement, coded)
+    at, seen = _signals(readings.colours, readings)
     low, high = _limits(seen)
     top = float(at.max())
 
@@ -360,15 +346,13 @@ def _from_content(
         unseen=at[evidence.held_out] if len(at) == len(evidence.held_out) else at,
         seen=seen[evidence.held_out] if len(at) == len(evidence.held_out) else seen,
         residual=f"lattice over content, {added.before:.2f} to {added.after:.2f} codes RMS",
-        step=step,
+        step=readings.step,
         _convert=convert if added.after < added.before else core,
         _covered=covered,
     )
 
 
-def _signals(
-    colours: Colours, measurement: Measurement, coded: Signal
-) -> tuple[FloatArray, FloatArray]:
-    seen = as_ycbcr(colours, measurement.capture.signal)
-    at = np.clip(measurement.source.signal.decode_rgb(colours.source), 0.0, 1.0)
-    return at, coded.decode_rgb(seen.capture)
+def _signals(colours: Colours, readings: Readings) -> Pairs:
+    """Source and output R'G'B' signals of colours in the readings' coding."""
+    at = np.clip(readings.source_coding.decode_rgb(colours.source), 0.0, 1.0)
+    return at, readings.capture_coding.decode_rgb(colours.capture)

@@ -8,16 +8,15 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.chart import COLOURED
 from tonelab.correction.bake import numbers_of, signals_of
 from tonelab.correction.files import open_reader, read_descriptors
 from tonelab.errors import UsageError
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.pairing.pair import pair_captures
-from tonelab.readings.colours import code_step, gather, shown_light
-from tonelab.readings.content import read_content_source
-from tonelab.readings.signals import read_capture, read_source
+from tonelab.readings import read
+from tonelab.readings.colours import shown_light
+from tonelab.readings.signals import read_content_source
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
@@ -212,11 +211,10 @@ def _read(
     tallies = tally(
         paired, workers=workers, progress=lambda done, total: report("tallying", done, total)
     )
-    played, _ = read_source(played, paired.layout)
-    recorded, _ = read_capture(recorded, tallies, paired.layout)
-    colours = gather(tallies, paired.layout, *COLOURED)
-    step = code_step(tallies, recorded)
-    return played, recorded, iter([(colours.source, colours.capture, step)])
+    readings = read(tallies, paired.source.facts(), paired.capture.facts())
+    colours = readings.native_colours
+    blocks = iter([(colours.source, colours.capture, readings.step)])
+    return readings.source.signal, readings.capture.signal, blocks
 
 
 def _places(

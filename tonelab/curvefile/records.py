@@ -61,6 +61,8 @@ _NAMES = {
     "NDArray": _Array,
     "FloatArray": _Array[np.float64],
     "IntArray": _Array[np.int64],
+    "Mask": _Array[np.bool_],
+    **vars(results),
     "Signal": Signal,
     "Tallies": Tallies,
 }

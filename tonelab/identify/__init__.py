@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.conversion import CHROMA_LAWS, DRIVES, ENCODINGS, GAMUT_METHODS, TONE_CURVES, FreeCurve
-from tonelab.identify.evidence import Evidence, gather_evidence, rms
+from tonelab.identify.evidence import Evidence, evidence_of, gather_evidence, rms
 from tonelab.identify.families import Family, best_family, rank_families, settled
 from tonelab.identify.fitting import CORRELATION_LIMIT
 from tonelab.identify.profiles import display_gamma, gamma_note
@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
     from tonelab.conversion import Conversion
 
-__all__ = ["Evidence", "Identification", "gather_evidence", "identify"]
+__all__ = ["Evidence", "Identification", "evidence_of", "gather_evidence", "identify"]
 
 _PART_ORDER: dict[str, Iterable[str]] = {
     "drive": DRIVES,

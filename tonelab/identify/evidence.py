@@ -9,11 +9,11 @@ import numpy as np
 
 from tonelab.errors import IdentificationError
 from tonelab.readings.curves import ceiling_light
-from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import codes_to_ycbcr, luma_scale, ycbcr_to_codes
 
 if TYPE_CHECKING:
     from tonelab.conversion import Conversion
+    from tonelab.readings import Readings
     from tonelab.readings.colours import Colours
     from tonelab.results import LuminanceCurve
     from tonelab.signal.arrays import FloatArray, IntArray, Mask
@@ -170,6 +170,36 @@ def gather_evidence(
     )
 
 
+def evidence_of(
+    readings: Readings, curve: LuminanceCurve, *, peak: float | None = None
+) -> Evidence:
+    """Turn readings into evidence.
+
+    Parameters
+    ----------
+    readings
+        Of a pair.
+    curve
+        Its luminance curve.
+    peak
+        See `gather_evidence`; by default what the source promises.
+
+    Raises
+    ------
+    IdentificationError
+        When there are no colours, or too few greys.
+    """
+    return gather_evidence(
+        readings.colours,
+        readings.neutrals,
+        curve,
+        readings.source_coding,
+        readings.capture_coding,
+        peak=readings.promised_peak if peak is None else peak,
+        step=readings.step,
+    )
+
+
 def _floor(colours: Colours, step: float) -> float:
     """RMS error of patch means; see `Evidence`.
 
@@ -212,7 +242,4 @@ def _even(length: int, size: int) -> IntArray:
 
 
 def _light2020(codes: FloatArray, source: Signal) -> FloatArray:
-    light = source.decode_light(codes)
-    if source.primaries != "bt2020":
-        light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
-    return np.maximum(light, 0.0) + TRACE
+    return np.maximum(source.decode_light_2020(codes), 0.0) + TRACE

@@ -85,6 +85,7 @@ def shown_light(codes: FloatArray, signal: Signal) -> FloatArray:
 
     A display cannot show less than no light, so excursions below black end at zero.
     """
+    # A display clips each of its own primaries before they are seen in others.
     light = np.maximum(signal.decode_light(codes), 0.0)
     if signal.primaries == "bt2020":
         return light

@@ -1,4 +1,4 @@
-"""The colours of a measurement under keys that other measurements of the same source share."""
+"""Colours under keys that other measurements of the same source share."""
 
 from __future__ import annotations
 
@@ -7,29 +7,14 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.errors import UsageError
 from tonelab.readings.colours import CELL_SIDE, gather_cells
-from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 
 if TYPE_CHECKING:
-    from tonelab.results import Measurement
+    from tonelab.results import Tallies
     from tonelab.signal.arrays import FloatArray, IntArray
-    from tonelab.signal.description import Signal
-
-FEWEST_COLOURS = 50  # from which a sum over colours says something of the device
 
 
-def source_light(codes: FloatArray, signal: Signal) -> FloatArray:
-    """Light (N, 3) of source codes, cd/m2, linear BT.2020."""
-    light = signal.decode_light(codes)
-    if signal.primaries != "bt2020":
-        light = light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T
-    return np.maximum(light, 0.0)
-
-
-def codes_by_colour(
-    measurement: Measurement,
-) -> tuple[IntArray, FloatArray, FloatArray]:
+def codes_by_colour(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return the distinct source colours of a chart and what became of them.
 
     Returns
@@ -38,18 +23,8 @@ def codes_by_colour(
         Shape (N,): one number for each source colour, ascending.
     source, capture
         Shape (N, 3): whole source codes, and mean capture codes; repeats weigh no more than others.
-
-    Raises
-    ------
-    UsageError
-        When the chart was not measured.
     """
-    tables = measurement.tallies.tables
-    if "patch_count_source" not in tables:
-        raise UsageError(
-            f"{measurement.device} was measured without the chart ({measurement.source.name}), so "
-            "its colours cannot be told apart: measure it with the chart."
-        )
+    tables = tallies.tables
     counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
     rows = np.flatnonzero(counts.min(axis=1, initial=1) > 0)
     source, capture = (
@@ -63,9 +38,9 @@ def codes_by_colour(
     return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
 
 
-def codes_by_cell(measurement: Measurement) -> tuple[IntArray, FloatArray, FloatArray]:
+def codes_by_cell(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:
     """Return key, mean source and capture codes by cell of the source lattice, of content."""
-    seen = gather_cells(measurement.tallies)
+    seen = gather_cells(tallies)
     cell = seen.patch % CELL_SIDE**3
     keys, label = np.unique(cell, return_inverse=True)
     weight = seen.count[:, 0].astype(np.float64)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.readings.colours import code_step
+from tonelab.readings import readings_of
 
 if TYPE_CHECKING:
     from tonelab.results import Measurement
@@ -55,7 +55,7 @@ def gradient_steps(measurement: Measurement) -> tuple[GradientSteps, ...]:
         One for each range of source light in which at least one pair of neighbours was seen.
     """
     curve = measurement.luminance_curve
-    step = code_step(measurement.tallies, measurement.capture.signal)
+    step = readings_of(measurement).step
     codes = np.floor(curve.code / step + 0.5).astype(np.int64)
     neighbours = np.abs(np.diff(curve.source_code) - 1) < 0.5
     rise = np.diff(codes)

@@ -7,14 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.readings.colours import code_step, gather_cells, shown_light
-from tonelab.readings.shared import FEWEST_COLOURS, codes_by_colour
+from tonelab.readings import readings_of
+from tonelab.readings.colours import shown_light
 from tonelab.signal.colorimetry import LUMINANCE_2020, matrix_rgb_to_rgb, rgb2020_to_ictcp
 
 if TYPE_CHECKING:
     from tonelab.results import Measurement
     from tonelab.signal.arrays import ComplexArray, FloatArray
 
+FEWEST_COLOURS = 50  # from which a sum over colours says something of the device
 LIGHT_RANGE = (1.0, 203.0)  # cd/m2, up to diffuse white (BT.2408)
 
 _LEAST_CHROMA = 30 / 720  # thirty times a just visible difference from grey
@@ -55,11 +56,10 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
     ColourShift or None
         None when fewer than 50 such colours were seen.
     """
-    source, capture = measurement.source.signal, measurement.capture.signal
-    seen, codes = _colours(measurement)
-    light = source.decode_light(seen)
-    if source.primaries != "bt2020":
-        light = light @ matrix_rgb_to_rgb(source.primaries, "bt2020").T
+    readings = readings_of(measurement)
+    capture = measurement.capture.signal
+    _, seen, codes = readings.by_key()
+    light = measurement.source.signal.decode_light_2020(seen)
     luminance = light @ LUMINANCE_2020
     held = (light @ matrix_rgb_to_rgb("bt2020", "bt709").T).min(axis=1) >= 0
     intensity, plane = _polar(light)
@@ -68,9 +68,8 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
     if rows.sum() < FEWEST_COLOURS:
         return None
     shown_intensity, shown = _polar(shown_light(codes[rows], capture))
-    step = code_step(measurement.tallies, capture)
     random = np.random.default_rng(_SEED)
-    moved = codes[rows] + step * random.uniform(-0.5, 0.5, codes[rows].shape)
+    moved = codes[rows] + readings.step * random.uniform(-0.5, 0.5, codes[rows].shape)
     rounding = _turn(shown, _polar(shown_light(moved, capture))[1])
     turn = _turn(plane[rows], shown)
     saturation = np.abs(shown) / np.maximum(shown_intensity, 1e-9)
@@ -85,15 +84,6 @@ def colour_shift(measurement: Measurement) -> ColourShift | None:
         saturation_high=float(high),
         count=int(rows.sum()),
     )
-
-
-def _colours(measurement: Measurement) -> tuple[FloatArray, FloatArray]:
-    """Source and capture codes (N, 3) of the chart's colours, or of flat places of the content."""
-    if "patch_count_source" not in measurement.tallies.tables:
-        cells = gather_cells(measurement.tallies)
-        return cells.source, cells.capture
-    _, source, capture = codes_by_colour(measurement)
-    return source, capture
 
 
 def _polar(light: FloatArray) -> tuple[FloatArray, ComplexArray]:

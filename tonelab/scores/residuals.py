@@ -7,13 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.chart import COLOURED, Group, Layout
 from tonelab.conversion import Conversion
 from tonelab.errors import UsageError
-from tonelab.identify import UNKNOWN, gather_evidence
+from tonelab.identify import UNKNOWN, evidence_of
 from tonelab.identify.structures import within_709
-from tonelab.readings.colours import as_ycbcr, code_step, coded_signal, coded_source, gather
-from tonelab.readings.content import PQ_PEAK, content_colours
+from tonelab.readings import readings_of
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.transfer import eotf_inverse_pq
 
@@ -73,27 +71,7 @@ def colour_residuals(measurement: Measurement) -> ColourResiduals:
             f"{measurement.device} holds no HDR-to-SDR conversion to hold its colours against: "
             "measure an SDR output."
         )
-    source, tallies = measurement.source.signal, measurement.tallies
-    if tallies.layout:
-        layout = Layout.from_descriptor(
-            tallies.layout, measurement.source.width, measurement.source.height
-        )
-        peak = float(layout.peak)
-        neutrals = gather(tallies, layout, Group.NEUTRAL)
-        colours = gather(tallies, layout, *COLOURED)
-    else:
-        peak = measurement.source.mastering_peak or PQ_PEAK
-        neutrals, colours = content_colours(tallies, source)
-    neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
-    evidence = gather_evidence(
-        as_ycbcr(colours, capture),
-        as_ycbcr(neutrals, capture),
-        measurement.luminance_curve,
-        coded_source(source),
-        coded_signal(capture),
-        peak=peak,
-        step=code_step(tallies, capture),
-    )
+    evidence = evidence_of(readings_of(measurement), measurement.luminance_curve)
     within = measurement.conversion.gamut == UNKNOWN
     if within:
         evidence = within_709(evidence)

@@ -8,7 +8,14 @@ from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 import numpy as np
 
 from tonelab.errors import SignalError
-from tonelab.signal.colorimetry import LUMA_WEIGHTS, PRIMARIES, Matrix, Primaries, ycbcr_to_rgb
+from tonelab.signal.colorimetry import (
+    LUMA_WEIGHTS,
+    PRIMARIES,
+    Matrix,
+    Primaries,
+    matrix_rgb_to_rgb,
+    ycbcr_to_rgb,
+)
 from tonelab.signal.quantisation import RANGES, Range, codes_to_rgb, codes_to_ycbcr
 from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
 
@@ -98,6 +105,13 @@ class Signal:
                 return self.peak * np.maximum(rgb, 0.0) ** 2.2
             case "srgb":
                 return self.peak * np.maximum(eotf_srgb(rgb), 0.0)
+
+    def decode_light_2020(self, codes: ArrayLike) -> FloatArray:
+        """Linear display light in cd/m2, in BT.2020 primaries, of codes (N, 3); may be negative."""
+        light = self.decode_light(codes)
+        if self.primaries == "bt2020":
+            return light
+        return light @ matrix_rgb_to_rgb(self.primaries, "bt2020").T
 
     def describe(self) -> str:
         """Return one line for people, with the display assumption wherever light depends on one."""

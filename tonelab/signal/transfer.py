@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 
 
 # SMPTE ST 2084, BT.2100-2 table 4: exact rationals.
+PQ_PEAK = 10000.0  # cd/m2, of the signal 1
 PQ_M1 = 2610 / 16384
 PQ_M2 = 2523 / 4096 * 128
 PQ_C1 = 3424 / 4096
@@ -34,12 +35,12 @@ def eotf_pq(signal: ArrayLike) -> FloatArray:
     """Display light in cd/m2 of a PQ signal (SMPTE ST 2084), input clamped to 0..1."""
     root = np.clip(np.asarray(signal, np.float64), 0.0, 1.0) ** (1 / PQ_M2)
     ratio: FloatArray = np.maximum(root - PQ_C1, 0.0) / (PQ_C2 - PQ_C3 * root)
-    return 10000.0 * ratio ** (1 / PQ_M1)
+    return PQ_PEAK * ratio ** (1 / PQ_M1)
 
 
 def eotf_inverse_pq(luminance: ArrayLike) -> FloatArray:
     """PQ signal of display light in cd/m2 (SMPTE ST 2084), light below 0 taken as 0."""
-    power = (np.maximum(np.asarray(luminance, np.float64), 0.0) / 10000.0) ** PQ_M1
+    power = (np.maximum(np.asarray(luminance, np.float64), 0.0) / PQ_PEAK) ** PQ_M1
     signal: FloatArray = ((PQ_C1 + PQ_C2 * power) / (1 + PQ_C3 * power)) ** PQ_M2
     return signal
 

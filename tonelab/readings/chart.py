@@ -1,0 +1,85 @@
+"""Readings of a pair that shows the chart: patches of known codes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
+
+from tonelab.chart import COLOURED, Group, Layout
+from tonelab.chart.colours import signal_of_light
+from tonelab.chart.patches import RECIPES
+from tonelab.readings.base import LatticeColours, Readings
+from tonelab.readings.colours import gather
+from tonelab.readings.repeats import repeatability
+from tonelab.readings.shared import codes_by_colour
+from tonelab.readings.signals import read_chart_source
+
+if TYPE_CHECKING:
+    from tonelab.readings.colours import Colours
+    from tonelab.readings.signals import SignalReading
+    from tonelab.results import Finding, Landmark
+    from tonelab.signal.arrays import FloatArray, IntArray
+
+
+@dataclass(frozen=True, eq=False)
+class ChartReadings(Readings):
+    """A pair whose source is the chart of `Tallies.layout`."""
+
+    @cached_property
+    def layout(self) -> Layout:
+        """The chart that was played."""
+        return Layout.from_descriptor(self.tallies.layout, self.source.width, self.source.height)
+
+    @property
+    def promised_peak(self) -> float:
+        return float(self.layout.peak)
+
+    @property
+    def mastering_peak(self) -> float:
+        return self.source.mastering_peak or self.promised_peak
+
+    @cached_property
+    def native_colours(self) -> Colours:
+        return gather(self.tallies, self.layout, *COLOURED)
+
+    @property
+    def keyed_by(self) -> str:
+        return "colour of the chart"
+
+    def by_key(self) -> tuple[IntArray, FloatArray, FloatArray]:
+        return codes_by_colour(self.tallies)
+
+    def lattice(self) -> LatticeColours:
+        """Return the colours of the chart's lattice, those between its nodes, and its greys."""
+        return LatticeColours(
+            nodes=self._coded(gather(self.tallies, self.layout, Group.LATTICE)),
+            beside=self._coded(
+                gather(self.tallies, self.layout, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+            ),
+            neutrals=self._coded(self.native_neutrals),
+            size=RECIPES[self.layout.kind].lattice_nodes,
+            top=float(signal_of_light(self.layout.peak, self.layout.transfer, self.layout.peak)),
+        )
+
+    def repeats(self) -> tuple[str, tuple[Finding, ...]]:
+        return repeatability(self.tallies, self.layout, self.step)
+
+    def unseen(self, frames: int) -> tuple[Finding, ...]:  # noqa: ARG002 - shows all there is
+        return ()
+
+    def known(self, landmarks: tuple[Landmark, ...]) -> tuple[Landmark, ...]:
+        return landmarks
+
+    def _read_source(self) -> SignalReading:
+        return read_chart_source(self.source.signal, self.layout)
+
+    @cached_property
+    def native_neutrals(self) -> Colours:
+        return gather(self.tallies, self.layout, Group.NEUTRAL)
+
+    def _copies(self) -> Colours:
+        return self._coded(gather(self.tallies, self.layout, Group.NEUTRAL, merge=False))
+
+    def _enough(self, neutrals: int) -> None:
+        """Leave it to the curve, which knows how many it needs."""
