@@ -24,8 +24,10 @@ import numpy as np
 import PyOpenColorIO as OCIO  # noqa: N814
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "outside"))
+sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
 from converters import convert_patches, ffmpeg_tonemap, ocio_aces, swscale_intent
+from printed import kept
 
 from tonelab.chart import Layout
 from tonelab.conversion.standards.bt2446 import method_a_up
@@ -229,4 +231,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept(__file__, "How near a baked look comes to its converter", fenced=False):
+        main()

@@ -16,6 +16,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
 from charted import capture_signal, chain, controls, evidence_of, rounded
+from printed import kept
 
 from tonelab.checks import examine
 
@@ -55,4 +56,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept(__file__, "How well hue and saturation of a pass-through are resolved"):
+        main()

@@ -21,6 +21,7 @@ import numpy as np
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
+from printed import kept
 from simulated import (
     DRIVES,
     TONES,
@@ -390,4 +391,5 @@ def main() -> None:
 
 
 if __name__ == "__main__":
-    main()
+    with kept(__file__, "How often identification is right"):
+        main()

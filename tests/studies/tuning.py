@@ -23,6 +23,7 @@ import numpy as np
 sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 
 from make_measurement import make_measurement
+from printed import kept
 from simulated import TO_709, SimulatedDevice, pq_light, pq_signal, rgb_of, ycbcr_of
 
 from tonelab.results import Tallies
@@ -350,7 +351,8 @@ def report(count=100, first=0):
 
 
 if __name__ == "__main__":
-    if sys.argv[1:2] == ["modes"]:
-        report_modes(*map(int, sys.argv[2:]))
-    else:
-        report(*map(int, sys.argv[1:]))
+    with kept(__file__, "How often the proposed settings are the best"):
+        if sys.argv[1:2] == ["modes"]:
+            report_modes(*map(int, sys.argv[2:]))
+        else:
+            report(*map(int, sys.argv[1:]))

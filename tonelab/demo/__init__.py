@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-_PACKAGE = Path(__file__).parent
+_PACKAGE = Path(__file__).parents[1]
 _CARRIED, _CHECKOUT = _PACKAGE / "_demo", _PACKAGE.parent / "demo"
 
 __path__ = [str(_CARRIED if _CARRIED.is_dir() else _CHECKOUT)]
