@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 from tonelab.conversion.drives import DRIVES
 from tonelab.scores.hue import LIGHT_RANGE
 from tonelab.scores.pass_through import passes_through
+from tonelab.views.page.header import given
 from tonelab.views.page.table import Cell
 from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number
 
@@ -43,18 +44,6 @@ def answer_row(measurement: Measurement, shift: ColourShift | None) -> tuple[Cel
         _nearest(measurement),
         _certainty(measurement),
     )
-
-
-def given(measurements: Sequence[Measurement]) -> str:
-    """Name what the devices were given."""
-    kinds = {"HDR" if one.source.signal.is_hdr else "SDR" for one in measurements}
-    return kinds.pop() if len(kinds) == 1 else "HDR or SDR"
-
-
-def kicker(measurements: Sequence[Measurement]) -> str:
-    """Say in a word or two what was done to what they were given."""
-    passed = any(passes_through(one.conversion) for one in measurements)
-    return f"{given(measurements)} in and out" if passed else "HDR to SDR"
 
 
 def summary(
