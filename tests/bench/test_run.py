@@ -32,8 +32,8 @@ from tonelab.errors import PairingError
 from tonelab.media import open_clip, write_clip
 from tonelab.results import CheckReport, PairingFacts
 from tonelab.signal.description import Signal
+from tonelab.views.documents.checks import check_schema
 from tonelab.views.figures import FIGURES
-from tonelab.views.terminal.checks import check_schema
 
 CAPTURES = ("a", "b é", "c")
 

@@ -23,7 +23,7 @@ from tonelab.cli.options import parse_rate, parse_settings, parse_size
 from tonelab.cli.terminal import print_result, say
 from tonelab.curvefile import load, save
 from tonelab.errors import PairingError
-from tonelab.views import document_schema
+from tonelab.views.document import document_schema
 
 ROOT = Path(__file__).parents[2]
 HEAVY = ("numpy", "scipy", "h5py", "av", "numba", "matplotlib", "rich", "colour", "PyOpenColorIO")

@@ -34,7 +34,8 @@ from tonelab.signal.description import Signal
 from tonelab.tune import tune
 from tonelab.tune.response import Point, respond
 from tonelab.tune.search import Aim
-from tonelab.views.terminal.tuning import tuning_document, tuning_summary
+from tonelab.views.documents.tuning import tuning_document
+from tonelab.views.terminal.tuning import tuning_summary
 
 SOURCE = chart_codes(levels=5)  # fewer than the study, for speed
 MENUS = {

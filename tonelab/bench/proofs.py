@@ -12,8 +12,9 @@ from tonelab.bench.plan import Baking
 from tonelab.checks import check
 from tonelab.correction import verify
 from tonelab.media import open_clip
-from tonelab.views.terminal.checks import check_document, verdict_words
-from tonelab.views.terminal.correction import verification_document
+from tonelab.views.documents.checks import check_document
+from tonelab.views.documents.correction import verification_document
+from tonelab.views.words import verdict_words
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Mapping, Sequence

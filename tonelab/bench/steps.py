@@ -9,7 +9,7 @@ from tonelab.bench.outcome import attempt, plain_name, write_json
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
 from tonelab.scores.gradients import gradient_steps
-from tonelab.views.terminal.comparison import comparison_document
+from tonelab.views.documents.comparison import comparison_document
 from tonelab.views.words import NOT_IDENTIFIABLE
 
 if TYPE_CHECKING:

@@ -51,7 +51,8 @@ def command(
         check_output(output, overwrite=force)
 
     from tonelab.checks import check
-    from tonelab.views.terminal.checks import check_document, check_summary, write_checks
+    from tonelab.views.documents.checks import check_document, write_checks
+    from tonelab.views.terminal.checks import check_summary
 
     with progress_bar(session) as progress:
         report = check(

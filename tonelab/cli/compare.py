@@ -56,7 +56,8 @@ def command(
     from tonelab.compare import compare
     from tonelab.curvefile import load, load_all
     from tonelab.outputs import check_output
-    from tonelab.views.terminal.comparison import comparison_document, comparison_summary
+    from tonelab.views.documents.comparison import comparison_document
+    from tonelab.views.terminal.comparison import comparison_summary
 
     if output:
         check_output(output, overwrite=force)
@@ -80,7 +81,8 @@ def command(
 def _print_neighbours(file: Path, library: Path, margin: float, *, as_json: bool) -> None:
     from tonelab.compare.library import neighbours
     from tonelab.curvefile import load
-    from tonelab.views.terminal.comparison import neighbours_document, neighbours_summary
+    from tonelab.views.documents.comparison import neighbours_document
+    from tonelab.views.terminal.comparison import neighbours_summary
 
     measurement = load(file)
     found = neighbours(measurement, library, margin=margin)

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
 from tonelab.cli.terminal import Session, say
 
@@ -22,6 +23,39 @@ Command = TypeVar("Command", bound="Callable[..., Any]")
 
 FILE = click.Path(path_type=Path)
 SEVERITIES = ("info", "warning", "stop")
+
+
+class FigureName(click.ParamType):  # type: ignore[type-arg]  # later releases alone are generic
+    """A figure of a measurement; the register is read only when its names are needed."""
+
+    name = "figure"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
+        """Show the names as a choice."""
+        return f"[{'|'.join(self._names())}]"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Take the name of a figure, or list those that there are."""
+        names = self._names()
+        if value not in names:
+            self.fail(f"{value!r} is not one of {', '.join(map(repr, names))}.", param, ctx)
+        return value
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        param: click.Parameter,  # noqa: ARG002
+        incomplete: str,
+    ) -> list[CompletionItem]:
+        """Complete the names."""
+        return [CompletionItem(name) for name in self._names() if name.startswith(incomplete)]
+
+    @staticmethod
+    def _names() -> list[str]:
+        from tonelab.views.figures import FIGURES
+
+        return list(FIGURES)
+
 
 as_json = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document in place of the summary."

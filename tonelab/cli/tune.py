@@ -69,7 +69,8 @@ def command(
     from tonelab.cli.compare import is_file
     from tonelab.curvefile import load
     from tonelab.tune import tune
-    from tonelab.views.terminal.tuning import tuning_document, tuning_summary
+    from tonelab.views.documents.tuning import tuning_document
+    from tonelab.views.terminal.tuning import tuning_summary
 
     target = load(toward) if is_file(toward) else toward
     found = tune(

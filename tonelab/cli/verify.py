@@ -44,7 +44,8 @@ def command(
     should come out, of the same content: the chart, or anything else.
     """
     from tonelab.correction import verify
-    from tonelab.views.terminal.correction import verification_document, verification_summary
+    from tonelab.views.documents.correction import verification_document
+    from tonelab.views.terminal.correction import verification_summary
 
     with progress_bar(session) as report:
         found = verify(

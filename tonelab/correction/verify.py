@@ -18,6 +18,7 @@ from tonelab.pairing.pair import pair_captures
 from tonelab.readings.colours import code_step, gather, shown_light
 from tonelab.readings.content import read_content_source
 from tonelab.readings.signals import read_capture, read_source
+from tonelab.results import Viewable
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
@@ -40,7 +41,7 @@ _LUMINANCE = np.array([0.2627, 0.6780, 0.0593])  # BT.2020-2
 
 
 @dataclass(frozen=True, slots=True)
-class Verification:
+class Verification(Viewable):
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the

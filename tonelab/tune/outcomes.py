@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tonelab.results import Viewable
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -87,7 +89,7 @@ class Confirmation:
 
 
 @dataclass(frozen=True, slots=True)
-class Tuning:
+class Tuning(Viewable):
     """What tuning found.
 
     Attributes

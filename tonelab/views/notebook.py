@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from base64 import b64encode
 from functools import singledispatch
 from html import escape
 from typing import TYPE_CHECKING
+
+from rich.console import Console
 
 from tonelab.compare import Comparison
 from tonelab.pairing import Pair
@@ -23,9 +26,17 @@ from tonelab.views.figures import (
     luminance_figure,
     png,
 )
-from tonelab.views.terminal.checks import verdict_line
-from tonelab.views.terminal.facts import picture
-from tonelab.views.words import NOT_IDENTIFIABLE, display_of, interval, landed, light, readings
+from tonelab.views.terminal.dispatch import terminal
+from tonelab.views.words import (
+    NOT_IDENTIFIABLE,
+    display_of,
+    interval,
+    landed,
+    light,
+    picture,
+    readings,
+    verdict_line,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -38,6 +49,7 @@ if TYPE_CHECKING:
 
 _NEAREST = 3  # standard conversions that are listed
 _POINTS = 9  # of a curve that are listed
+_WIDTH = 110  # characters of what is shown as in a terminal
 
 
 def html(result: object) -> str:
@@ -46,7 +58,8 @@ def html(result: object) -> str:
     Parameters
     ----------
     result
-        A measurement or one of its parts, a report of checks, a comparison, or a pair.
+        A measurement or one of its parts, a report of checks, a comparison, a pair, a correction or
+        its proof, what tuning found, an inspection.
 
     Returns
     -------
@@ -58,7 +71,10 @@ def html(result: object) -> str:
 
 @singledispatch
 def _parts(result: object) -> Iterator[str]:
-    yield f"<pre>{escape(repr(result))}</pre>"
+    """Show what has no pictures of its own as a terminal does."""
+    console = Console(file=io.StringIO(), record=True, width=_WIDTH)
+    console.print(terminal(result))
+    yield console.export_html(inline_styles=True, code_format="<pre>{code}</pre>")
 
 
 @_parts.register(Measurement)

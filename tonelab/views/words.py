@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections import Counter
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tonelab.results import Landmark, ParameterEstimate
+    from collections.abc import Mapping
+
+    from tonelab.results import CheckReport, ClipFacts, Landmark, ParameterEstimate
     from tonelab.signal.description import Signal
 
 NOT_REACHED = "not reached"
@@ -78,3 +81,32 @@ def landed(landmark: Landmark) -> tuple[str, str]:
     bound = f" ± {landmark.bound:.1f}" if landmark.bound is not None else ""
     shown = light(landmark.output) if landmark.output is not None else NOT_IDENTIFIABLE
     return f"{landmark.code:.1f}{bound}", shown
+
+
+def picture(clip: ClipFacts) -> str:
+    """Coding, size, rate and depth of a clip in one line."""
+    return (
+        f"{clip.codec} in {clip.container}, {clip.width} × {clip.height}, {clip.rate} fps, "
+        f"{clip.subsampling} {clip.signal.bits} bits"
+    )
+
+
+def verdict_words(document: Mapping[str, Any]) -> str:
+    """Say in one line what a document of checks holds, the altered named."""
+    checks = document["checks"]
+    altered = [one["name"] for one in checks if one["verdict"] == "not transparent"]
+    counts = Counter(one["verdict"] for one in checks)
+    return (
+        f"not transparent: {', '.join(altered) or 'none'}; {counts['transparent']} checks "
+        f"transparent within their bounds, {counts['cannot tell']} cannot tell"
+    )
+
+
+def verdict_line(report: CheckReport) -> str:
+    """Count the verdicts in one sentence."""
+    verdicts = [result.verdict for result in report.results]
+    return (
+        f"{verdicts.count('transparent')} checks show the path transparent within their bounds, "
+        f"{verdicts.count('not transparent')} show it not transparent, "
+        f"{verdicts.count('cannot tell')} cannot tell."
+    )

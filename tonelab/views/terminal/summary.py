@@ -8,9 +8,9 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from tonelab.views.terminal.facts import Indented, labelled, number_table, picture, reading
+from tonelab.views.terminal.facts import Indented, labelled, number_table, reading
 from tonelab.views.terminal.plot import axis, braille
-from tonelab.views.words import NONE, NOT_IDENTIFIABLE, display_of, interval, landed, light
+from tonelab.views.words import NONE, NOT_IDENTIFIABLE, display_of, interval, landed, light, picture
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
