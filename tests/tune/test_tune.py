@@ -35,7 +35,6 @@ from tonelab.tune import tune
 from tonelab.tune.response import Point, respond
 from tonelab.tune.search import Aim
 from tonelab.views.documents.tuning import tuning_document
-from tonelab.views.terminal.tuning import tuning_summary
 
 SOURCE = chart_codes(levels=5)  # fewer than the study, for speed
 MENUS = {
@@ -123,7 +122,7 @@ def test_next_captures_are_named(tuned):
 def test_words_and_document_say_the_same(tuned):
     _, found = tuned
     console = Console(file=io.StringIO(), width=130)
-    console.print(tuning_summary(found))
+    console.print(found)
     text = console.file.getvalue()
     for words in ("about luma 0.500", "chroma left alone", "after the tone curve", "Capture next",
                   "lift is added before the gain", "inside the interval", "(stated)"):  # fmt: skip

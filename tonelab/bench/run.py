@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 from tonelab.bench import steps
 from tonelab.bench.baking import bake_all
@@ -14,14 +13,14 @@ from tonelab.curvefile import save
 from tonelab.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from tonelab.bench.job import Done
     from tonelab.bench.outcome import Outcome
     from tonelab.bench.reading import Bench
+    from tonelab.bench.watch import Watch
     from tonelab.tallies.workers import Workers
-
-Watch: TypeAlias = Callable[[str, str, int, int], None]
 
 _SEVERITIES = ("info", "warning", "stop")
 

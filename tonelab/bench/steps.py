@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tonelab.bench.baking import GROUNDS, coverage_name
 from tonelab.bench.outcome import attempt, plain_name, write_json
+from tonelab.bench.watch import named
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
 from tonelab.scores.gradients import gradient_steps
@@ -13,12 +14,14 @@ from tonelab.views.documents.comparison import comparison_document
 from tonelab.views.words import NOT_IDENTIFIABLE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from matplotlib.figure import Figure
 
     from tonelab.bench.outcome import Outcome, Results
     from tonelab.bench.reading import Task
+    from tonelab.bench.watch import Watch
+    from tonelab.results.progress import StageProgress
 
 
 _REGIONS = 6  # doubtful regions named on the page; the download has all
@@ -73,7 +76,7 @@ def compare_all(results: Results) -> Iterator[Outcome]:
         yield trial.outcome
 
 
-def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Iterator[Outcome]:
+def report(results: Results, watch: Watch) -> Iterator[Outcome]:
     """Write the page of each source, with pictures where the clips can be shown."""
     if not results.bench.output.page:
         return
@@ -86,7 +89,7 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
         left_out = [f"{one.name}: {one.text}" for one in results.outcomes if one.state == "failed"]
         with attempt("report", key) as trial:
             try:
-                pictures = _pictures(results, tasks, lambda *at, key=key: watch(key, *at))
+                pictures = _pictures(results, tasks, named(watch, key))
             except TonelabError as error:
                 pictures, left_out = (), [*left_out, f"Pictures: {error}"]
             write_page(
@@ -167,9 +170,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _pictures(
-    results: Results, tasks: Sequence[Task], progress: Callable[[str, int, int], None]
-) -> tuple[Any, ...]:
+def _pictures(results: Results, tasks: Sequence[Task], progress: StageProgress) -> tuple[Any, ...]:
     from tonelab.views.pictures import Crop, make_pictures
 
     output = results.bench.output

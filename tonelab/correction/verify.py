@@ -26,10 +26,11 @@ from tonelab.tallies.content import flat_samples, plan_content
 from tonelab.tallies.run import tally
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from tonelab.correction.table import Reader
     from tonelab.pairing import Pair
+    from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
 
 PLACES = 20_000  # flat places of a frame that are judged, taken evenly
@@ -115,7 +116,7 @@ def verify(
     reader: Reader = "tetrahedral",
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: StageProgress | None = None,
     workers: int = 2,
 ) -> Verification:
     """Apply a correction file to ``source`` and hold the result against ``capture``.
@@ -202,7 +203,7 @@ def verify(
 
 
 def _read(
-    paired: Pair, workers: int, report: Callable[[str, int, int], None], *, hdr: bool
+    paired: Pair, workers: int, report: StageProgress, *, hdr: bool
 ) -> tuple[Signal, Signal, Iterator[tuple[FloatArray, FloatArray, float]]]:
     """Return how both clips are read, and blocks of their codes with the capture's step."""
     played, recorded = paired.source.signal, paired.capture.signal
@@ -220,9 +221,7 @@ def _read(
     return played, recorded, iter([(colours.source, colours.capture, step)])
 
 
-def _places(
-    paired: Pair, report: Callable[[str, int, int], None]
-) -> Iterator[tuple[FloatArray, FloatArray, float]]:
+def _places(paired: Pair, report: StageProgress) -> Iterator[tuple[FloatArray, FloatArray, float]]:
     jobs, done = list(plan_content(paired)), 0
     for job in jobs:
         for shown, seen in flat_samples(job):
