@@ -501,7 +501,7 @@ def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measur
         ("verify", "a.clf", "chart", "unseen a"),
     ]
     page = (results.folder / "report.html").read_text(encoding="utf-8")
-    assert "Correction undo a, held against what was not fitted: unseen a" in page
+    assert "Correction undo a, compared with what was not fitted: unseen a" in page
     assert page.count("mean ΔE_ITP 0.25, where rounding leaves 0.2") == 2
     again = run(read_plan(plan))
     assert {one.state for one in again.outcomes if one.step == "verify"} == {"kept"}

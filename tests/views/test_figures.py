@@ -206,7 +206,7 @@ def test_gradient_steps_are_those_that_were_counted():
     for steps in gradient_steps(one):
         assert shown.count(f"{steps.kept} of {steps.steps}, widest {steps.widest}") == 2
     assert {"A", "B", "steps of the source that stay steps, %"} <= set(shown)
-    with pytest.raises(UsageError, match="No neighbouring greys were seen"):
+    with pytest.raises(UsageError, match="No neighbouring greys were measured"):
         gradient_figure([make_measurement()], ["A"])
 
 

@@ -134,10 +134,10 @@ def _told(done: Done) -> str:
     curve = found.family_label if found.family else "no published curve"
     floors = found.held_out_codes_rms / found.floor_codes_rms
     warnings = sum(one.severity != "info" for one in done.measurement.findings)
-    heeded = f"; {warnings} finding{'s' if warnings > 1 else ''} to heed" if warnings else ""
+    warned = f"; {warnings} warning{'s' if warnings > 1 else ''}" if warnings else ""
     return (
         f"{curve} on {found.drive}, residual {found.held_out_codes_rms:.2f} codes RMS on "
-        f"{found.held_out_count} colours held out ({floors:.2f} floors){heeded}"
+        f"{found.held_out_count} colours held out ({floors:.2f} floors){warned}"
     )
 
 

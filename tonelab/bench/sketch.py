@@ -31,7 +31,7 @@ _HINTS: tuple[tuple[str, Role], ...] = (
     (r"valid|natural", "validation"),
 )
 _HEAD = """\
-# A bench plan, sketched from the clips in a folder. What is guessed says so: mend it, then
+# A bench plan, sketched from the clips in a folder. What is guessed says so: correct it, then
 #   tonelab run {name}
 # Files are relative to this plan. Single quotes take any path as it is, "double" ones need \\\\.
 

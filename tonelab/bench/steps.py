@@ -155,7 +155,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
             "cannot be recovered"
         )
     return {
-        "name": f"{proof['of'][:1].upper()}{proof['of'][1:]}, held against what was not fitted: "
+        "name": f"{proof['of'][:1].upper()}{proof['of'][1:]}, compared with what was not fitted: "
         f"{proof['captures']}",
         "error": f"mean ΔE_ITP {proof['mean']:.2f}, where rounding leaves {proof['floor']:.2f}",
         "median, 95 %, 99 %, largest": ", ".join(

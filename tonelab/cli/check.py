@@ -40,7 +40,7 @@ def command(
     as_json: bool,
     fail_on: str | None,
 ) -> int:
-    """Hold the CAPTURE of a device's output against the SOURCE that was played.
+    """Compare the CAPTURE of a device's output with the SOURCE that was played.
 
     Each finding says one of three things: shown transparent, shown not transparent, or that this
     capture cannot tell.

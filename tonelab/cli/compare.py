@@ -10,7 +10,7 @@ from tonelab.cli.options import FILE, as_json, force, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, say
 
 
-@click.command("compare", short_help="Hold measurements against each other.")
+@click.command("compare", short_help="Compare measurements with each other.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option(
     "--against", multiple=True, metavar="STANDARD|FILE",
@@ -41,7 +41,7 @@ def command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Hold the measurements in curve FILES against each other.
+    """Compare the measurements in curve FILES with each other.
 
     Devices are compared by the source colours that all of them show; without such, by the greys
     along their luminance curves. Captures of one device are put in the order of firmware and

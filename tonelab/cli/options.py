@@ -87,7 +87,7 @@ def workers_for(workers: int | None, cluster: str | None) -> Iterator[Executor |
         yield workers
         return
     if workers is not None:
-        raise click.UsageError("--workers is for this machine: leave it out beside --cluster.")
+        raise click.UsageError("--workers is for this machine: leave it out with --cluster.")
     from tonelab.tallies.cluster import cluster_executor
 
     with cluster_executor(cluster) as executor:

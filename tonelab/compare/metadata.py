@@ -54,7 +54,7 @@ def metadata_dependence(first: Measurement, second: Measurement) -> Finding:
     follows = swing > limit
     told = (
         f"the same colours move by {swing:.1f} codes: the mapping follows the metadata, and a "
-        "curve holds for one set of them"
+        "curve is valid for one set of them"
         if follows
         else f"the same colours move by at most {moved.max():.2f} codes: the mapping does not "
         "follow these fields"

@@ -149,7 +149,7 @@ class _Learner:
             if abs(value - _NEUTRAL[quantity]) > max(_SEEN * error, _LEAST[quantity])
         }
         if not moved:
-            return "no effect seen"
+            return "no effect measured"
         seen = tuple(self.captures[at].settings[name] for at in fits)
         pivot = pivot_error = coupling = coupling_error = 0.0
         if "gain" in moved:

@@ -141,7 +141,7 @@ def gradient_figure(
     found = [{(one.low, one.high): one for one in gradient_steps(each)} for each in measurements]
     ranges = sorted({span for steps in found for span in steps})
     if not ranges:
-        raise UsageError("No neighbouring greys were seen, so no gradient: measure the chart.")
+        raise UsageError("No neighbouring greys were measured, so no gradient: measure the chart.")
     with drawing((WIDTH, 1.6 + len(ranges) * (0.15 + 0.19 * len(found))), dark) as (figure, style):
         axes = figure.subplots()
         height = 0.8 / len(found)

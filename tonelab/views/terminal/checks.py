@@ -35,7 +35,7 @@ def check_summary(report: CheckReport) -> RenderableType:
         clips.append(("loopback", report.loopback))
     kind = "pass-through: the capture shows the source's own signal"
     if not report.pass_through:
-        kind = "conversion: only the checks that hold for one are made"
+        kind = "conversion: only the checks that apply to one are made"
     parts: list[RenderableType] = [
         labelled([*((name, _clip(clip)) for name, clip in clips), ("path", Text(kind))]),
         Text(""),

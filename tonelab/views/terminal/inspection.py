@@ -44,7 +44,7 @@ def _codes(inspection: Inspection) -> Text:
     """Codes in use, plane by plane."""
     lines = []
     for plane in inspection.planes:
-        bits = "too few to tell the depth"
+        bits = "too few to determine the depth"
         if plane.effective_bits is not None:
             bits = f"{plane.effective_bits} bits carry something"
         span = f"{plane.name} {plane.low} to {plane.high}"

@@ -104,7 +104,7 @@ def _proposals(outcome: ModeOutcome) -> RenderableType:
     if hidden:
         lines.append(
             Text(
-                f"{hidden} colours sit on a limit of the output in every capture; what lies behind "
+                f"{hidden} colours sit on a limit of the output in every capture; what lies beyond "
                 "it is not known.",
                 "dim",
             )
@@ -148,7 +148,7 @@ def _confirmation(one: Confirmation) -> RenderableType:
                 ),
             ),
             ("mean", Text(f"predicted {one.predicted.mean:.2f}, measured {one.measured_mean:.2f}")),
-            ("codes", Text(f"{one.codes_rms:.2f} RMS apart")),
+            ("codes", Text(f"{one.codes_rms:.2f} RMS difference")),
         ]
     )
 

@@ -86,7 +86,7 @@ def _not_known(name: str, measurement: Measurement) -> Iterator[str]:
             "that the capture does not clip."
         )
     if not gradient_steps(measurement):
-        yield f"{name}: gradient steps: no two neighbouring grey codes were seen."
+        yield f"{name}: gradient steps: no two neighbouring grey codes were measured."
     if not measurement.scores:
         yield f"{name}: distance from the standard conversions: none was computed."
     fitted = {**measurement.conversion.parameters, **measurement.conversion.controls}

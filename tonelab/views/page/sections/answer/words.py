@@ -69,7 +69,7 @@ def summary(
         yield "Colours", _colours(told)
     yield "What explains it", _explained(named)
     if comparison is not None:
-        yield "Alike and apart", _alike(comparison)
+        yield "Similarities and differences", _alike(comparison)
     doubts = [name for name, one in named if _graver(one)]
     if doubts:
         text = f"There are warnings about {_listed(doubts)}; they stand under Findings below."
@@ -88,7 +88,7 @@ def _conversion(measurement: Measurement) -> Cell:
     if found.drive == NOT_IDENTIFIABLE:
         drive = f"drive {NOT_IDENTIFIABLE}"
     fit = (
-        f"unseen colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
+        f"held-out colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
         f"{found.floor_codes_rms:.2f}; {found.held_out_count} colours"
     )
     if found.family is None:
@@ -207,7 +207,7 @@ def _bright(named: Sequence[tuple[str, Measurement]]) -> str:
         if name not in {other for _, other in ceilings}:
             top = light(float(one.luminance_curve.luminance[-1]))
             parts.append(
-                f"{name} still tells lights apart at {top}, the brightest that was played."
+                f"{name} still distinguishes lights at {top}, the brightest that was played."
             )
     return " ".join(parts)
 

@@ -175,9 +175,9 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
                 start=start,
                 table=_chroma_table(measurements, names, views[start].series, kind, title,
                                     levels[start], digits),
-                note="Band: 95 % interval. Gaps: nothing seen that the capture did not clip. "
+                note="Band: 95 % interval. Gaps: nothing measured that is not clipped. "
                     "HDR and SDR signals differ in scale and primaries, so any conversion moves "
-                    "these figures: hold devices against each other. Saturation and hue of the "
+                    "these figures: compare devices with each other. Saturation and hue of the "
                     "light that is shown stand in the answer.",
             )
         )  # fmt: skip
@@ -215,10 +215,10 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
                 f"largest rise {part.largest}",
             )
     table = Table(
-        "Steps of a grey gradient that stay apart",
+        "Steps of a grey gradient that stay distinct",
         ("source light", *names),
         [
-            (f"{low:g} to {light(ends[low])}", *(found.get(n, Cell("not seen")) for n in names))
+            (f"{low:g} to {light(ends[low])}", *(found.get(n, Cell("not measured")) for n in names))
             for low, found in sorted(cells.items())
         ],
         "Pairs of neighbouring source codes that end on different capture codes. Rises are in "
@@ -235,7 +235,7 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         title="Gradient steps",
         description=f"Of the grey steps up to {light(_peak(measurements))}, {'; '.join(told)}."
         if told
-        else "How steep the luminance curves are; single grey steps were not seen.",
+        else "How steep the luminance curves are; single grey steps were not measured.",
         across="light",
         views=(
             PlotView(
@@ -352,7 +352,7 @@ def _chroma_table(
         cells = [
             f"{one.y[row]:.{digits}f} ± {one.bound[row]:.{digits}f}"
             if one.bound is not None and np.isfinite(one.y[row])
-            else "not seen"
+            else "not measured"
             for one in series
         ]
         shown.append((f"{hue:g}°", *cells))

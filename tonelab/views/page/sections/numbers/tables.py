@@ -117,7 +117,7 @@ def verdict_table(comparison: Comparison) -> Table:
     ]  # fmt: skip
     return Table(
         "The same converter or not",
-        ("", "PairVerdict", "Mean ΔE_ITP"),
+        ("", "Verdict", "Mean ΔE_ITP"),
         rows,
         "Two are called the same only when the whole 95 % interval of their distance lies within "
         f"{comparison.verdicts[0].margin:g}; not seeing a difference is not enough.",
