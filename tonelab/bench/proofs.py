@@ -29,7 +29,22 @@ if TYPE_CHECKING:
 
 
 def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
-    """Check loopbacks and pass-throughs; a loopback speaks for its chain and source."""
+    """Check loopbacks and pass-throughs; a loopback stands for its chain and source.
+
+    Parameters
+    ----------
+    results
+        Of the run; its ``checks`` are filled with documents by name.
+    watch
+        Called with (capture, stage, done, total).
+    anew
+        Check even what was checked before.
+
+    Yields
+    ------
+    Outcome
+        One for each capture, also where it fails.
+    """
     loopbacks = {
         (task.chain, task.source_key): task
         for task in results.bench.tasks
@@ -68,7 +83,10 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
 
 
 def prove(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
-    """Hold looks and corrections against the validations of their devices."""
+    """Verify looks and corrections on the validations of their devices.
+
+    Parameters and outcomes are as in `check_paths`; ``proofs`` of the results are filled.
+    """
     validations = [task for task in results.bench.tasks if task.role == "validation"]
     for task in validations:
         with attempt("verify", task.name) as trial:

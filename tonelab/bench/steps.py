@@ -47,7 +47,7 @@ def draw(results: Results) -> Iterator[Outcome]:
 
 
 def compare_all(results: Results) -> Iterator[Outcome]:
-    """Hold the measurements of each source against each other."""
+    """Compare the measurements of each source with each other."""
     output = results.bench.output
     for key, tasks in results.by_source().items():
         if len(tasks) < 2:

@@ -82,7 +82,13 @@ def on_workers(command: Command) -> Command:
 
 @contextmanager
 def workers_for(workers: int | None, cluster: str | None) -> Iterator[Executor | int | None]:
-    """Give what ``--workers`` and ``--cluster`` ask for, as `tonelab.measure` takes it."""
+    """Give what ``--workers`` and ``--cluster`` ask for, as `tonelab.measure` takes it.
+
+    Raises
+    ------
+    click.UsageError
+        When both are given.
+    """
     if cluster is None:
         yield workers
         return
@@ -127,7 +133,13 @@ def _less(context: click.Context, _: click.Parameter, quiet: bool) -> None:
 
 
 def parse_size(_: click.Context, __: click.Parameter, text: str) -> tuple[int, int]:
-    """Read a picture size such as ``1920x1080``."""
+    """Read a picture size such as ``1920x1080``: width and height in pixels.
+
+    Raises
+    ------
+    click.BadParameter
+        When it is written otherwise.
+    """
     width, _x, height = text.lower().partition("x")
     if not (width.isdecimal() and height.isdecimal()):
         raise click.BadParameter(f"{text!r} is not a size: write it as 1920x1080.")
@@ -138,6 +150,11 @@ def parse_rate(_: click.Context, __: click.Parameter, text: str) -> Fraction:
     """Read a frame rate such as ``24000/1001``, ``50`` or ``23.976``.
 
     Decimals stand for the 1001 rates that they abbreviate.
+
+    Raises
+    ------
+    click.BadParameter
+        When it is no rate of 1 to 240 frames a second.
     """
     try:
         rate = Fraction(text)
@@ -166,7 +183,13 @@ def statement(name: str, words: str) -> Callable[[Command], Command]:
 
 
 def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:
-    """Turn repeated ``KEY=VALUE`` into a mapping."""
+    """Turn repeated ``KEY=VALUE`` into a mapping.
+
+    Raises
+    ------
+    click.BadParameter
+        When one is written otherwise.
+    """
     settings = {}
     for item in items:
         key, separator, value = (part.strip() for part in item.partition("="))

@@ -73,7 +73,7 @@ def visible(text: str) -> str:
 
 
 def print_result(renderable: RenderableType) -> None:
-    """Print a result for people on stdout."""
+    """Print a result for people on stdout; ends the command with 141 when its reader has gone."""
     from rich.console import Console
 
     class Results(Console):

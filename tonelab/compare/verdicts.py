@@ -64,7 +64,13 @@ class PairVerdict:
 
 
 def between(verdicts: Sequence[PairVerdict], one: int, other: int) -> PairVerdict:
-    """Find the verdict on a pair of devices by their numbers, in either order."""
+    """Find the verdict on a pair of devices by their numbers, in either order.
+
+    Raises
+    ------
+    StopIteration
+        When there is no verdict on this pair.
+    """
     pair = (min(one, other), max(one, other))
     return next(verdict for verdict in verdicts if (verdict.first, verdict.second) == pair)
 

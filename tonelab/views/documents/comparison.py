@@ -110,7 +110,7 @@ def _verdict(verdict: PairVerdict, devices: Sequence[str]) -> dict[str, Any]:
 
 
 def neighbours_document(measurement: Measurement, found: Neighbours) -> dict[str, Any]:
-    """Lay out the nearest curve files of a folder as JSON values."""
+    """Lay out the nearest curve files of a folder as JSON values; distances are ΔE_ITP."""
     return {
         "schema": "tonelab.neighbours",
         "version": 1,

@@ -11,7 +11,11 @@ if TYPE_CHECKING:
 
 
 def correction_document(correction: Correction, disagreement: float) -> dict[str, Any]:
-    """Plain data of a correction, all regions included."""
+    """Lay out a correction as JSON values, all regions included.
+
+    Errors are ΔE_ITP; ``readers_differ_by`` is in numbers of the file, 0..1, as `Correction.save`
+    returns it.
+    """
     return {
         "kind": correction.kind,
         "name": correction.name,
@@ -33,5 +37,5 @@ def correction_document(correction: Correction, disagreement: float) -> dict[str
 
 
 def verification_document(found: Verification) -> dict[str, Any]:
-    """Plain data of a proof."""
+    """Lay out a proof as JSON values; errors are ΔE_ITP, ``codes_rms`` codes of the capture."""
     return asdict(found)

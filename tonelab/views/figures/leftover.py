@@ -22,7 +22,13 @@ _FEWEST = 8  # colours of a bin with a median
 
 
 def colour_residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
-    """Draw the residual of each colour by source hue and by source luma, with the floor."""
+    """Draw the residual of each colour, codes RMS, by source hue and source luma, with the floor.
+
+    Raises
+    ------
+    UsageError
+        When the measurement has no conversion whose residual could be computed.
+    """
     left = colour_residuals(measurement)
     luma = 64 + 876 * left.ycbcr[:, 0]
     with drawing((WIDTH, 6.2), dark) as (figure, style):

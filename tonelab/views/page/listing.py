@@ -11,7 +11,13 @@ if TYPE_CHECKING:
 
 
 def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
-    """Put findings of a measurement or of a check's document into words, the gravest first."""
+    """Put findings of a measurement or of a check's document into words, the gravest first.
+
+    Yields
+    ------
+    dict
+        ``severity``, ``verdict``, ``text``, ``figures``, ``alternatives`` and ``decided_by``.
+    """
     order = {"stop": 0, "warning": 1, "info": 2}
     listed = [plain(finding) for finding in findings]
     for finding in sorted(listed, key=lambda one: order.get(one.get("severity"), 3)):

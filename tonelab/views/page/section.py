@@ -119,5 +119,5 @@ def ordered() -> list[Section]:
 
 
 def template_of(package: str) -> str:
-    """Read ``section.html`` of the package of a section."""
+    """Read the template ``section.html`` that lies in the package of a section."""
     return files(package).joinpath("section.html").read_text(encoding="utf-8")

@@ -30,7 +30,7 @@ _STANDARD_POINTS = 160
 
 
 def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
-    """Luminance transfer as codes and as light, beside the standard conversions."""
+    """Luminance transfer as codes and as light, with the standard conversions."""
     codes, lights, told, rows = [], [], [], []
     for index, (one, name) in enumerate(zip(measurements, names, strict=True)):
         curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
@@ -137,7 +137,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
 
 
 def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> tuple[Chart, ...]:
-    """Hue rotation and chroma ratio by hue; empty where no chroma was seen."""
+    """Hue rotation in degrees and chroma ratio by hue; empty where no chroma was measured."""
     levels = sorted(
         {
             float(level)

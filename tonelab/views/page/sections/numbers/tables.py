@@ -19,7 +19,7 @@ _SHADES = (1.0, 3.0, 10.0, 20.0, 40.0)
 
 
 def landmark_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table:
-    """Where known levels of light land, for each device."""
+    """Where known levels of light land: light in cd/m2 and capture code for each device."""
     marks = [{mark.id: mark for mark in one.landmarks} for one in measurements]
     labels = {mark.id: mark for found in marks for mark in found.values()}
     rows: list[tuple[Cell | str, ...]] = []
@@ -57,7 +57,7 @@ def _landmark(mark: Landmark | None, *, fixed: bool) -> Cell:
 
 
 def distance_table(comparison: Comparison) -> Table:
-    """Distance of every device from every other."""
+    """Distance of every device from every other, ΔE_ITP with 95 % bounds."""
     rows = []
     for row, name in enumerate(comparison.devices):
         cells: list[Cell | str] = [name]
@@ -141,7 +141,7 @@ def _short(value: float) -> str:
 
 
 def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table | None:
-    """Distance of every device from the standard conversions; None when none was scored."""
+    """Distance of every device from the standard conversions, ΔE_ITP; None when none was scored."""
     scores = [{score.standard: score for score in one.scores} for one in measurements]
     labels = {key: score.label for found in scores for key, score in found.items()}
     if not labels:
