@@ -32,9 +32,11 @@ from tonelab.views.words import (
     display_of,
     interval,
     landed,
+    left_out,
     light,
     picture,
     readings,
+    unit_of,
     verdict_line,
 )
 
@@ -129,7 +131,7 @@ def _conversion(found: IdentifiedConversion) -> Iterator[str]:
 
 def _estimates(estimates: Mapping[str, ParameterEstimate]) -> Iterator[tuple[str, str]]:
     for name, one in estimates.items():
-        unit = "" if one.unit in {"", "1"} else f" {one.unit}"
+        unit = unit_of(one.unit)
         best, bounds = interval(one)
         value = f"{best}{unit}" + (f" (95 %: {bounds})" if bounds else "")
         shown = value if one.identifiable else NOT_IDENTIFIABLE
@@ -209,12 +211,11 @@ def _pair(pair: Pair) -> Iterator[str]:
             for side, clip in (("source", pair.source.facts()), ("capture", pair.capture.facts()))
         ),
     )
-    left_out = ", ".join(f"{count} {why}" for why, count in facts.left_out.items() if count)
     yield _table(
         ("registration", ""),
         (
             ("method", facts.method),
-            ("frames", f"{facts.used} used; left out: {left_out or 'none'}"),
+            ("frames", f"{facts.used} used; left out: {left_out(facts) or 'none'}"),
             ("scale", f"{facts.scale[0]:.4g} × {facts.scale[1]:.4g}"),
             ("offset", f"{facts.offset[0]:+.2f}, {facts.offset[1]:+.2f} px"),
             ("residual", f"{facts.residual:.2f} px"),

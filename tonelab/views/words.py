@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tonelab.results import CheckReport, ClipFacts, Landmark, ParameterEstimate
+    from tonelab.results import CheckReport, ClipFacts, Landmark, PairingFacts, ParameterEstimate
     from tonelab.signal.description import Signal
 
 NOT_REACHED = "not reached"
@@ -35,6 +35,16 @@ def light(value: float) -> str:
         return "< 0.0001 cd/m2"
     decimals = 0 if value >= 100 or value == 0 else 1 if value >= 10 else 2 if value >= 0.1 else 4
     return f"{value:,.{decimals}f} cd/m2"
+
+
+def unit_of(name: str) -> str:
+    """Write a unit as it follows a number; nothing for a pure number."""
+    return "" if name in {"", "1"} else f" {name}"
+
+
+def left_out(pairing: PairingFacts) -> str:
+    """Count the frames that were left out, by reason; empty when none was."""
+    return ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
 
 
 def interval(estimate: ParameterEstimate) -> tuple[str, str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tonelab.views.document import plain
+from tonelab.views.words import unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -22,8 +23,7 @@ def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
     listed = [plain(finding) for finding in findings]
     for finding in sorted(listed, key=lambda one: order.get(one.get("severity"), 3)):
         value = finding.get("value")
-        unit = finding.get("unit") or ""
-        unit = "" if unit in {"", "1"} else f" {unit}"
+        unit = unit_of(finding.get("unit") or "")
         figures = []
         if value is not None:
             bound = finding.get("bound")

@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tonelab.views.terminal.facts import labelled, reading
-from tonelab.views.words import picture, verdict_line
+from tonelab.views.words import picture, unit_of, verdict_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -70,7 +70,7 @@ def _rests_on(finding: Finding) -> Iterable[tuple[str, str]]:
     """Figures, other explanations, and what would decide, as dim lines under the sentence."""
     figures = []
     if finding.value is not None:
-        unit = f" {finding.unit}" if finding.unit not in {"", "1"} else ""
+        unit = unit_of(finding.unit)
         bound = f" ± {finding.bound:.2g}" if finding.bound is not None else ""
         figures.append(f"{finding.value:.5g}{bound}{unit}")
     if finding.threshold is not None:

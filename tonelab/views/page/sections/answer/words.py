@@ -9,7 +9,7 @@ from tonelab.scores.hue import LIGHT_RANGE
 from tonelab.scores.pass_through import passes_through
 from tonelab.views.page.header import given
 from tonelab.views.page.table import Cell
-from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number
+from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -103,8 +103,7 @@ def _conversion(measurement: Measurement) -> Cell:
 
 def _estimate(estimate: ParameterEstimate) -> str:
     half = (estimate.high - estimate.low) / 2
-    unit = "" if estimate.unit in {"", "1"} else f" {estimate.unit}"
-    return f"{number(estimate.value)} ± {number(half, 1)}{unit}"
+    return f"{number(estimate.value)} ± {number(half, 1)}{unit_of(estimate.unit)}"
 
 
 def _level(mark: Landmark | None) -> Cell:

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.views.document import plain
 from tonelab.views.page.listing import flat
-from tonelab.views.words import display_of, light, readings
+from tonelab.views.words import display_of, left_out, light, readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -33,7 +33,7 @@ def facts(measurement: Measurement) -> Iterator[tuple[str, str]]:
 
 
 def _registered(pairing: PairingFacts) -> str:
-    left = ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
+    left = left_out(pairing)
     (sx, sy), (ox, oy) = pairing.scale, pairing.offset
     return (
         f"by {pairing.method}; {pairing.used} frames used, left out: {left or 'none'}; scale "
