@@ -45,7 +45,7 @@ def command(
 
     Devices are compared by the source colours that all of them show; without such, by the greys
     along their luminance curves. Captures of one device are put in the order of firmware and
-    settings; of one chart with other static metadata, they tell whether the device follows those.
+    settings; of one chart with other static metadata, they show whether the device follows it.
     Verdicts are tests of equivalence: "same" is said when it is shown.
     """
     if library is not None:
