@@ -202,7 +202,7 @@ class Output(Entry):
     render
         Name of the standard conversion that renders the source for pictures.
     reference
-        Name of the capture that others are held against; by default the first conversion.
+        Name of the capture that others are compared with; by default the first conversion.
     against
         Names of the standard conversions to rank by.
     """

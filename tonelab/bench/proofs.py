@@ -1,4 +1,4 @@
-"""What proves a run: paths checked, looks and corrections held against unseen captures."""
+"""What proves a run: paths checked, looks and corrections verified on captures that were not fitted."""
 
 from __future__ import annotations
 
@@ -77,8 +77,8 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
                 document["job"] = _job(task, chain, document)
                 write_json(path, document)
             results.checks[task.name] = document
-            told = f"{verdict_words(document)}{note}"
-            trial.succeed(told, results.relative(path), state=state)
+            text = f"{verdict_words(document)}{note}"
+            trial.succeed(text, results.relative(path), state=state)
         yield trial.outcome
 
 

@@ -122,12 +122,12 @@ def _measure(
             if done.changed:
                 save(done.measurement, path, overwrite=True)
             found[task.name] = done.measurement
-            trial.succeed(_told(done), results.relative(path), state=done.state)
+            trial.succeed(_sentence(done), results.relative(path), state=done.state)
         yield trial.outcome
     results.measurements = {task.name: found[task.name] for task in tasks if task.name in found}
 
 
-def _told(done: Done) -> str:
+def _sentence(done: Done) -> str:
     """One sentence on a measurement."""
     assert done.measurement is not None
     found = done.measurement.conversion

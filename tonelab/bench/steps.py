@@ -41,8 +41,8 @@ def draw(results: Results) -> Iterator[Outcome]:
                     drawn[kind] = figure(measurement)
                 except TonelabError:  # an HDR capture, for example, has no conversion to draw
                     without.append(kind)
-            told = f"drawn, but for {', '.join(without)}" if without else "drawn"
-            trial.succeed(told, *_save_figures(results, name, drawn))
+            text = f"drawn, but for {', '.join(without)}" if without else "drawn"
+            trial.succeed(text, *_save_figures(results, name, drawn))
         yield trial.outcome
 
 

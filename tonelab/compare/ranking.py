@@ -73,7 +73,7 @@ def _by_standard(
     shared: Shared,
     shown: Sequence[DisplayedColours],
 ) -> Ranking:
-    """Rank by a standard conversion, told the mastering peak of each source."""
+    """Rank by a standard conversion, given the mastering peak of each source."""
     from tonelab.conversion.standards import STANDARDS
 
     standard = STANDARDS[name]

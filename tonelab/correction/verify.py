@@ -119,7 +119,7 @@ def verify(
     progress: StageProgress | None = None,
     workers: int = 2,
 ) -> Verification:
-    """Apply a correction file to ``source`` and hold the result against ``capture``.
+    """Apply a correction file to ``source`` and compare the result with ``capture``.
 
     Parameters
     ----------

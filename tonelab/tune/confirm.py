@@ -1,4 +1,4 @@
-"""Predictions held against captures."""
+"""Predictions compared with captures."""
 
 from __future__ import annotations
 

@@ -62,7 +62,7 @@ def learn(
         Lowest and highest setting of each control.
     source, shift
         Source signal and the conversion's answer to a moved source; no ``shift`` means that
-        controls ahead of the conversion cannot be told.
+        controls ahead of the conversion cannot be known.
     ends
         What the codes of the captures can carry.
     inherited

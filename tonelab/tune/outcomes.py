@@ -33,7 +33,7 @@ class ModeOutcome:
     mode
         Value of the mode setting; empty when there is one mode.
     target
-        What it is held against.
+        What it is compared with.
     base
         The base settings in this mode, with their p95.
     proposals
@@ -47,7 +47,7 @@ class ModeOutcome:
     model
         What was learnt, for predictions of one's own.
     colours
-        Colours behind the figures of this mode.
+        Colours that the figures of this mode rest on.
     """
 
     mode: str
@@ -109,7 +109,7 @@ class Tuning(Viewable):
     suggestions
         Next captures, most useful first.
     confirmations
-        Captures held against their prediction.
+        Captures compared with their prediction.
     """
 
     device: str

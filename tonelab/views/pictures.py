@@ -94,7 +94,7 @@ class CapturedCrop:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PictureSet:
-    """One crop of the source beside what every device made of it.
+    """One crop of the source with what every device made of it.
 
     Attributes
     ----------

@@ -33,7 +33,7 @@ def colour_residual_figure(measurement: Measurement, *, dark: bool = False) -> F
     luma = 64 + 876 * left.ycbcr[:, 0]
     with drawing((WIDTH, 6.2), dark) as (figure, style):
         upper, lower = figure.subplots(2, 1, sharey=True)
-        # Below a tenth of the floor nothing is told apart; exact zeros stand on that line.
+        # Below a tenth of the floor differences mean nothing; exact zeros stand on that line.
         size = np.maximum(left.rms, left.floor / 10)
         _draw(upper, left.hue, size, np.arange(0, 361, 15.0), style)
         _draw(lower, luma, size, np.arange(64, 941, 36.5), style)

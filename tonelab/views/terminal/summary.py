@@ -38,7 +38,7 @@ if TYPE_CHECKING:
 
 _SEVERITIES = {"stop": "bold red", "warning": "yellow", "info": "cyan"}
 _PLOT = (64, 12)
-_TOLD = 0.5  # correlation
+_WORTH_NAMING = 0.5  # correlation
 _TICKS = (0.1, 1, 10, 100, 1000, 10000)
 
 
@@ -183,9 +183,11 @@ def _parameters(
 
 def _correlations(pairs: Sequence[Correlation]) -> Iterable[tuple[str, RenderableType]]:
     """Name the pairs of parameters that hang together; the others are in the document."""
-    told = [f"{p.first} and {p.second} {p.value:+.2f}" for p in pairs if abs(p.value) >= _TOLD]
-    if told:
-        yield "correlated", Text(", ".join(told).replace("_", " "), "dim")
+    strong = [
+        f"{p.first} and {p.second} {p.value:+.2f}" for p in pairs if abs(p.value) >= _WORTH_NAMING
+    ]
+    if strong:
+        yield "correlated", Text(", ".join(strong).replace("_", " "), "dim")
 
 
 def _residual(conversion: IdentifiedConversion) -> Text:

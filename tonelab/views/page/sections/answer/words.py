@@ -64,9 +64,9 @@ def summary(
         text = f"A mid-grey of 26 cd/m2 is shown at {light(most)} by {top}, the brightest"
         yield "Mid-tones", f"{text}, and at {light(least)} by {bottom}, the darkest."
     yield "Bright lights", _bright(named)
-    told = [(name, shift) for name, shift in zip(names, shifts, strict=True) if shift is not None]
-    if told:
-        yield "Colours", _colours(told)
+    known = [(name, shift) for name, shift in zip(names, shifts, strict=True) if shift is not None]
+    if known:
+        yield "Colours", _colours(known)
     yield "What explains it", _explained(named)
     if comparison is not None:
         yield "Similarities and differences", _alike(comparison)
@@ -213,13 +213,13 @@ def _bright(named: Sequence[tuple[str, Measurement]]) -> str:
 
 def _colours(shifts: Sequence[tuple[str, ColourShift]]) -> str:
     low, high = LIGHT_RANGE
-    told = [
+    sentences = [
         f"{name} shows the typical one at {100 * shift.saturation:.0f} % of its strength and turns "
         f"its hue by {shift.turn:.1f}°, that of one in twenty by {shift.turn_p95:.0f}° or more."
         for name, shift in shifts
     ]
     which = f"Of colours that an SDR signal can hold, {low:g} to {high:g} cd/m2:"
-    return " ".join([which, *told])
+    return " ".join([which, *sentences])
 
 
 def _explained(named: Sequence[tuple[str, Measurement]]) -> str:
