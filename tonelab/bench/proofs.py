@@ -1,4 +1,4 @@
-"""What proves a run: paths checked, looks and corrections verified on captures that were not fitted."""
+"""What proves a run: paths checked, looks and corrections verified on captures not fitted."""
 
 from __future__ import annotations
 
