@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 from tonelab.bench.reading import read_plan
 from tonelab.bench.run import run
@@ -25,8 +25,7 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.results import Measurement
-
-Progress: TypeAlias = "Callable[[str, int, int], None]"
+    from tonelab.results.progress import StageProgress
 
 # Six frames of each of nine pages: enough to measure, and half a gigabyte of captures.
 LAYOUT = Layout.create("quick", 1280, 720, peak=1000, hold=6)
@@ -56,7 +55,7 @@ class Step:
 
     title: str
     outputs: tuple[Path, ...]
-    make: Callable[[Progress], None]
+    make: Callable[[StageProgress], None]
 
     @property
     def done(self) -> bool:
@@ -137,7 +136,7 @@ Everything is in {self.folder}
   captures     the recordings, half a gigabyte; may be deleted
   chart.mp4    the HDR test clip that was played"""
 
-    def _write_chart(self, progress: Progress) -> None:
+    def _write_chart(self, progress: StageProgress) -> None:
         write_chart(
             self.chart,
             self.layout,
@@ -150,7 +149,7 @@ Everything is in {self.folder}
     def _played(self, device: Device) -> Step:
         path = self.capture(device)
 
-        def make(progress: Progress) -> None:
+        def make(progress: StageProgress) -> None:
             with open_clip(self.chart) as chart:
                 write_clip(
                     path,
@@ -168,11 +167,11 @@ Everything is in {self.folder}
 
         return Step(f"Playing it on {device.title}, recording the output", (path,), make)
 
-    def _planned(self, _: Progress) -> None:
+    def _planned(self, _: StageProgress) -> None:
         with whole_file(self.plan) as temporary:
             temporary.write_text(bench_plan(self.devices), encoding="utf-8", newline="\n")
 
-    def _carried_out(self, progress: Progress) -> None:
+    def _carried_out(self, progress: StageProgress) -> None:
         found = run(
             read_plan(self.plan),
             folder=self.results,
@@ -185,7 +184,7 @@ Everything is in {self.folder}
     def _updated(self) -> Step:
         path = self.figure("update")
 
-        def make(_: Progress) -> None:
+        def make(_: StageProgress) -> None:
             measurements = self._load((ORVIMBLE, ORVIMBLE_UPDATED))
             figure = comparison_figure(measurements, compare(measurements))
             save_figure(figure, path, overwrite=True)
@@ -195,7 +194,7 @@ Everything is in {self.folder}
     def _pictured(self) -> Step:
         path = self.figure("pictures")
 
-        def make(_: Progress) -> None:
+        def make(_: StageProgress) -> None:
             from .pictures import side_by_side
 
             captures = {device.title: self.capture(device) for device in self.devices}
@@ -203,7 +202,7 @@ Everything is in {self.folder}
 
         return Step("Laying their pictures side by side", (path,), make)
 
-    def _summarise(self, _: Progress) -> None:
+    def _summarise(self, _: StageProgress) -> None:
         text = summarise(self.devices, self._load(self.devices))
         with whole_file(self.summary) as temporary:
             temporary.write_text(text, encoding="utf-8")

@@ -40,10 +40,10 @@ if TYPE_CHECKING:
     from tonelab.tallies import Tallies as Tallies
     from tonelab.tallies.run import tally as tally
     from tonelab.tune import tune as tune
-    from tonelab.views import document as document
-    from tonelab.views import summary as summary
+    from tonelab.views.document import document as document
     from tonelab.views.page import write_page as write_page
     from tonelab.views.pictures import make_pictures as make_pictures
+    from tonelab.views.terminal.summary import summary as summary
 
 _HOMES = {
     "Layout": "tonelab.chart",
@@ -56,7 +56,7 @@ _HOMES = {
     "compare": "tonelab.compare",
     "correct": "tonelab.correction",
     "content_hash": "tonelab.curvefile",
-    "document": "tonelab.views",
+    "document": "tonelab.views.document",
     "identify": "tonelab.identify",
     "load": "tonelab.curvefile",
     "luminance_curve": "tonelab.readings.curves",
@@ -66,7 +66,7 @@ _HOMES = {
     "pair": "tonelab.pairing",
     "save": "tonelab.curvefile",
     "score": "tonelab.scores.standards",
-    "summary": "tonelab.views",
+    "summary": "tonelab.views.terminal.summary",
     "tally": "tonelab.tallies.run",
     "tune": "tonelab.tune",
     "verify": "tonelab.correction",
@@ -96,7 +96,7 @@ def _html(result: Any) -> Any:
 
 
 def _terminal(result: Any) -> Any:
-    from tonelab.views.terminal import terminal
+    from tonelab.views.terminal.dispatch import terminal
 
     return terminal(result)
 

@@ -137,7 +137,7 @@ figures = ["svg", "jpg"]
         "line 16, captures 1, settings: the setting 'a' is no text, number, true or false.",
         "line 19, captures 2, file: there is no file ",
         "line 21, captures 2, device: there is no device 'boxa': did you mean 'box a'?",
-        "line 22, captures 2, name: the name 'a/b' holds '/', which no file name may hold.",
+        "line 22, captures 2, name: the name 'a/b' contains '/', which no file name may contain.",
         "line 23, captures 2, signal: The range 'ful' is unknown: state one of narrow, full.",
         "line 26, captures 3, file: this is missing.",
         "line 30, output, reference: there is no conversion named 'none'.",

@@ -32,8 +32,8 @@ from tonelab.errors import PairingError
 from tonelab.media import open_clip, write_clip
 from tonelab.results import CheckReport, PairingFacts
 from tonelab.signal.description import Signal
+from tonelab.views.documents.checks import check_schema
 from tonelab.views.figures import FIGURES
-from tonelab.views.terminal.checks import check_schema
 
 CAPTURES = ("a", "b é", "c")
 
@@ -501,7 +501,7 @@ def test_corrections_are_proved_on_unseen_captures_of_both_ends(tmp_path, measur
         ("verify", "a.clf", "chart", "unseen a"),
     ]
     page = (results.folder / "report.html").read_text(encoding="utf-8")
-    assert "Correction undo a, held against what was not fitted: unseen a" in page
+    assert "Correction undo a, compared with what was not fitted: unseen a" in page
     assert page.count("mean ΔE_ITP 0.25, where rounding leaves 0.2") == 2
     again = run(read_plan(plan))
     assert {one.state for one in again.outcomes if one.step == "verify"} == {"kept"}

@@ -41,7 +41,7 @@ from tonelab.cli import main
 from tonelab.media import write_clip
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.paths import tally_paths
-from tonelab.views.terminal.checks import check_document, check_schema
+from tonelab.views.documents.checks import check_document, check_schema
 
 
 def ids(evidence):

@@ -21,11 +21,8 @@ from tonelab.signal.colorimetry import delta_e_itp
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_pq
-from tonelab.views.terminal.comparison import (
-    comparison_document,
-    comparison_summary,
-    neighbours_document,
-)
+from tonelab.views.documents.comparison import comparison_document, neighbours_document
+from tonelab.views.terminal.comparison import comparison_summary
 
 NOTHING = Tallies.empty(7, 3, (1024, 1024))
 

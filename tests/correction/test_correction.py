@@ -3,9 +3,11 @@ against published conversions and converters that nobody here wrote."""
 
 from __future__ import annotations
 
+import io
 import json
 from dataclasses import replace
 from fractions import Fraction
+from html import escape
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +17,7 @@ from converters import convert_patches, ocio_aces
 from make_measurement import make_measurement
 from moving import PQ, moving_planes
 from numpy.testing import assert_allclose
+from rich.console import Console
 from simulated import SimulatedDevice
 
 from tonelab.chart import Layout
@@ -305,6 +308,12 @@ def test_content_gives_covered_and_uncovered_nodes(bt2446a):
     assert correction.masks["not measured"][above].all()
     assert not correction.masks["not measured"].all()
     assert learn_look(bt2446a).top == pytest.approx(0.7518, abs=1e-4)  # ST 2084, 1000 cd/m2
+    console = Console(file=io.StringIO(), width=120)
+    console.print(correction)
+    for words in ("17^3, 4913 nodes", "Where not to trust it", f"{correction.kind}: "):
+        assert words in console.file.getvalue()
+        assert escape(words) in correction._repr_html_()
+    assert "read back" not in console.file.getvalue()  # no file was written
 
 
 def through_bt2446a(planes):

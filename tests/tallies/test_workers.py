@@ -168,5 +168,5 @@ def test_a_cluster_that_is_not_there_is_said_in_one_sentence(folder, tmp_path, c
     assert main([*words, "--cluster", "tcp://127.0.0.1:9"]) == 2
     assert "No scheduler of a cluster answers at tcp://127.0.0.1:9" in capsys.readouterr().err
     assert main([*words, "--cluster", "tcp://127.0.0.1:9", "--workers", "2"]) == 2
-    assert "leave it out beside --cluster" in capsys.readouterr().err
+    assert "leave it out with --cluster" in capsys.readouterr().err
     assert not any(tmp_path.iterdir())

@@ -34,7 +34,7 @@ from tonelab.signal.description import Signal
 from tonelab.tune import tune
 from tonelab.tune.response import Point, respond
 from tonelab.tune.search import Aim
-from tonelab.views.terminal.tuning import tuning_document, tuning_summary
+from tonelab.views.documents.tuning import tuning_document
 
 SOURCE = chart_codes(levels=5)  # fewer than the study, for speed
 MENUS = {
@@ -122,7 +122,7 @@ def test_next_captures_are_named(tuned):
 def test_words_and_document_say_the_same(tuned):
     _, found = tuned
     console = Console(file=io.StringIO(), width=130)
-    console.print(tuning_summary(found))
+    console.print(found)
     text = console.file.getvalue()
     for words in ("about luma 0.500", "chroma left alone", "after the tone curve", "Capture next",
                   "lift is added before the gain", "inside the interval", "(stated)"):  # fmt: skip

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 
-from tonelab.cli import main, show
+from tonelab.cli import main
 from tonelab.compare import compare
 from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
@@ -180,7 +180,10 @@ def test_unseen_hues_are_gaps(measurements):
 def test_show_draws_the_figure_asked_for(tmp_path, capsys):
     path, figure = tmp_path / "a.h5", tmp_path / "chroma é.pdf"
     save(make_measurement(), path)
-    assert tuple(FIGURES) == show.FIGURES
+    assert main(["show", "--help"]) == 0
+    assert f"[{'|'.join(FIGURES)}]" in capsys.readouterr().out
+    assert main(["show", str(path), "-o", str(figure), "--figure", "none"]) == 2
+    assert ", ".join(map(repr, FIGURES)) in capsys.readouterr().err
     assert main(["show", str(path), "-o", str(figure), "--figure", "chroma", "--json"]) == 0
     assert figure.read_bytes().startswith(b"%PDF")
     assert "Drawn in" in capsys.readouterr().err
@@ -206,7 +209,7 @@ def test_gradient_steps_are_those_that_were_counted():
     for steps in gradient_steps(one):
         assert shown.count(f"{steps.kept} of {steps.steps}, widest {steps.widest}") == 2
     assert {"A", "B", "steps of the source that stay steps, %"} <= set(shown)
-    with pytest.raises(UsageError, match="No neighbouring greys were seen"):
+    with pytest.raises(UsageError, match="No neighbouring greys were measured"):
         gradient_figure([make_measurement()], ["A"])
 
 

@@ -17,7 +17,9 @@ from rich.console import Console
 
 from tonelab.checks.registry import altered
 from tonelab.compare import compare
+from tonelab.correction import Verification
 from tonelab.media import open_clip, write_clip
+from tonelab.media.inspection import inspect_clip
 from tonelab.pairing import Pair
 from tonelab.results import CheckReport, CheckResult, PairingFacts
 from tonelab.signal.description import Signal
@@ -125,3 +127,26 @@ def test_a_pair_shows_its_registration(tmp_path):
     assert "b" not in seen.tags
     for expected in ("chart & <b>.mov", "480 used; left out: 12 blended", "0.5 × 0.5", "+0.25 px"):
         assert expected in text
+
+
+def test_results_of_commands_show_themselves_as_their_tables(tmp_path):
+    path = tmp_path / "a <b>.mov"
+    planes = tuple(np.full((16, width), 300, np.uint16) for width in (32, 16, 16))
+    write_clip(path, [planes], width=32, height=16, rate=Fraction(24), subsampling="422", bits=10,
+               codec="v210", signal=Signal())  # fmt: skip
+    verification = Verification(
+        what="flat <b>places</b>", count=7, frames=3, reader="tetrahedral", display="a display",
+        mean=0.5, median=0.4, p95=1.5, p99=2.5, max=3.5, floor=0.16, codes_rms=0.75,
+        luminance_error=None, unclipped_mean=0.25, unclipped_count=5, unclipped_floor=0.13,
+    )  # fmt: skip
+    for result, words in (
+        (inspect_clip(path), ("a <b>.mov", "32 × 16", "different codes")),
+        (verification, ("7 flat <b>places</b> over 3 frames", "0.75", "mean 0.25 (floor 0.13)")),
+    ):
+        console = Console(file=StringIO(), width=120)
+        console.print(result)
+        seen = Reader(result._repr_html_())
+        assert "b" not in seen.tags
+        for word in words:
+            assert word in console.file.getvalue()
+            assert word in "".join(seen.texts)

@@ -148,7 +148,7 @@ def test_provenance_checks_corrections_and_plan_are_there(read):
     for words in (
         "ab" * 32, "24000/1001 frames/s", "Größe = 1:1", "2.2.0", "17",
         "Check: loopback", "It is moved by 1 pixel.",
-        "loopback Altered nothing Cannot be told Is dither added? Kept 0 of 1 checks",
+        "loopback Altered nothing Undecided Is dither added? Kept 0 of 1 checks",
         "transparent", "The capture is not dithered.",
         "Alva to source", "coverage covered", "0.93",
     ):  # fmt: skip
@@ -207,7 +207,7 @@ def test_devices_without_shared_colours_are_compared_by_their_curves():
 
 
 def test_steps_that_were_not_played_are_not_counted(page):
-    assert "Alva: gradient steps: no two neighbouring grey codes were seen." in page
+    assert "Alva: gradient steps: no two neighbouring grey codes were measured." in page
     assert "0 of 0" not in page
 
 

@@ -16,8 +16,9 @@ from rich.console import Console
 
 from tonelab.results import Landmark, ParameterEstimate
 from tonelab.signal.description import Signal
-from tonelab.views import document, document_schema, summary
+from tonelab.views.document import document, document_schema
 from tonelab.views.terminal.plot import axis, braille
+from tonelab.views.terminal.summary import summary
 from tonelab.views.words import interval, landed, light, number
 
 

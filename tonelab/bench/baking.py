@@ -10,8 +10,8 @@ from tonelab.bench.job import hash_of
 from tonelab.bench.outcome import attempt, write_json
 from tonelab.correction import correct
 from tonelab.errors import UsageError
+from tonelab.views.documents.correction import correction_document
 from tonelab.views.figures import save_figure, trust_figure
-from tonelab.views.terminal.correction import correction_document
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

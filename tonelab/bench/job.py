@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import hashlib
 import json
-from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
@@ -15,13 +14,14 @@ from tonelab.measure import measure
 from tonelab.media import open_clip
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping, Sequence
     from pathlib import Path
 
     from tonelab.bench.reading import Task
     from tonelab.results import Measurement
+    from tonelab.results.progress import StageProgress
     from tonelab.tallies.workers import Workers
 
-Progress: TypeAlias = Callable[[str, int, int], None]
 State: TypeAlias = Literal["done", "kept", "failed"]
 
 _SEAL = "bench"  # entry of the provenance that holds the hash of the job
@@ -62,7 +62,7 @@ def hash_of(**facts: Any) -> str:
 def carry_out(
     task: Task,
     finished: Path,
-    progress: Progress,
+    progress: StageProgress,
     *,
     anew: bool = False,
     counting: Workers | None = None,
@@ -114,7 +114,7 @@ def carry_out(
     return Done("done", sealed, changed=True)
 
 
-def _kept(task: Task, finished: Path, progress: Progress) -> Measurement | None:
+def _kept(task: Task, finished: Path, progress: StageProgress) -> Measurement | None:
     """Load the finished measurement of this job; None where there is none, or of another job."""
     if not finished.exists():
         return None
@@ -134,7 +134,9 @@ def _kept(task: Task, finished: Path, progress: Progress) -> Measurement | None:
     return measurement if unchanged(clips, progress) else None
 
 
-def unchanged(clips: Sequence[tuple[Path, Mapping[str, Any], str]], progress: Progress) -> bool:
+def unchanged(
+    clips: Sequence[tuple[Path, Mapping[str, Any], str]], progress: StageProgress
+) -> bool:
     """Whether clips (path, stated signal, recorded SHA-256) are what they were."""
     for done, (path, stated, sha256) in enumerate(clips):
         progress("hashing", done, len(clips))

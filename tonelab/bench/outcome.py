@@ -173,7 +173,7 @@ class Attempt:
 
 @contextmanager
 def attempt(step: str, name: str) -> Iterator[Attempt]:
-    """Let a step fail by itself."""
+    """Let a step fail by itself: a `TonelabError` within becomes its outcome."""
     trial = Attempt(step, name)
     try:
         yield trial
@@ -185,7 +185,7 @@ def attempt(step: str, name: str) -> Iterator[Attempt]:
 
 
 def write_json(path: Path, values: Mapping[str, Any]) -> None:
-    """Write JSON values, whole or not at all."""
+    """Write JSON values, whole or not at all; a file that is there is replaced."""
     with whole_file(path) as temporary:
         text = json.dumps(values, indent=1, allow_nan=False, ensure_ascii=False)
         temporary.write_text(text + "\n", encoding="utf-8")

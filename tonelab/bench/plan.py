@@ -50,7 +50,9 @@ def _file_name(value: str) -> str:
     """Refuse a name that cannot be a file name on every system."""
     found = FORBIDDEN.search(value)
     if found:
-        raise ValueError(f"the name {value!r} holds {found[0]!r}, which no file name may hold")
+        raise ValueError(
+            f"the name {value!r} contains {found[0]!r}, which no file name may contain"
+        )
     if value != value.strip(" .") or _RESERVED.fullmatch(value) or len(value) > _LONGEST:
         raise ValueError(f"the name {value!r} cannot be a file name everywhere: choose another")
     return value
@@ -59,7 +61,7 @@ def _file_name(value: str) -> str:
 def _path(value: str) -> str:
     """Refuse what no file system takes; terminals would obey some of it."""
     if not value.isprintable():
-        raise ValueError(f"the name {value!r} holds characters that cannot be seen")
+        raise ValueError(f"the name {value!r} contains invisible characters")
     return value
 
 
@@ -200,7 +202,7 @@ class Output(Entry):
     render
         Name of the standard conversion that renders the source for pictures.
     reference
-        Name of the capture that others are held against; by default the first conversion.
+        Name of the capture that others are compared with; by default the first conversion.
     against
         Names of the standard conversions to rank by.
     """

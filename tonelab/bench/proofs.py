@@ -1,4 +1,4 @@
-"""What proves a run: paths checked, looks and corrections held against unseen captures."""
+"""What proves a run: paths checked, looks and corrections verified on captures not fitted."""
 
 from __future__ import annotations
 
@@ -9,26 +9,42 @@ from tonelab.bench.baking import bake
 from tonelab.bench.job import hash_of, unchanged
 from tonelab.bench.outcome import attempt, write_json
 from tonelab.bench.plan import Baking
+from tonelab.bench.watch import named
 from tonelab.checks import check
 from tonelab.correction import verify
 from tonelab.media import open_clip
-from tonelab.views.terminal.checks import check_document, verdict_words
-from tonelab.views.terminal.correction import verification_document
+from tonelab.views.documents.checks import check_document
+from tonelab.views.documents.correction import verification_document
+from tonelab.views.words import verdict_words
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping, Sequence
+    from collections.abc import Iterator, Mapping, Sequence
     from pathlib import Path
-    from typing import TypeAlias
 
     from tonelab.bench.job import State
     from tonelab.bench.outcome import Attempt, Outcome, Results
     from tonelab.bench.reading import Task
-
-    Watch: TypeAlias = Callable[[str, str, int, int], None]
+    from tonelab.bench.watch import Watch
+    from tonelab.results.progress import StageProgress
 
 
 def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
-    """Check loopbacks and pass-throughs; a loopback speaks for its chain and source."""
+    """Check loopbacks and pass-throughs; a loopback stands for its chain and source.
+
+    Parameters
+    ----------
+    results
+        Of the run; its ``checks`` are filled with documents by name.
+    watch
+        Called with (capture, stage, done, total).
+    anew
+        Check even what was checked before.
+
+    Yields
+    ------
+    Outcome
+        One for each capture, also where it fails.
+    """
     loopbacks = {
         (task.chain, task.source_key): task
         for task in results.bench.tasks
@@ -44,10 +60,7 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
             # A pass-through without a loopback of its chain may show faults of the chain.
             alone = task.role == "pass-through" and chain is None
             note = "; no loopback of its chain was captured" if alone else ""
-
-            def progress(*at: Any, name: str = task.name) -> None:
-                watch(name, *at)
-
+            progress = named(watch, task.name)
             document = None if anew else _kept(task, chain, path, progress)
             state: State = "done" if document is None else "kept"
             if document is None:
@@ -64,13 +77,16 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
                 document["job"] = _job(task, chain, document)
                 write_json(path, document)
             results.checks[task.name] = document
-            told = f"{verdict_words(document)}{note}"
-            trial.succeed(told, results.relative(path), state=state)
+            text = f"{verdict_words(document)}{note}"
+            trial.succeed(text, results.relative(path), state=state)
         yield trial.outcome
 
 
 def prove(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:
-    """Hold looks and corrections against the validations of their devices."""
+    """Verify looks and corrections on the validations of their devices.
+
+    Parameters and outcomes are as in `check_paths`; ``proofs`` of the results are filled.
+    """
     validations = [task for task in results.bench.tasks if task.role == "validation"]
     for task in validations:
         with attempt("verify", task.name) as trial:
@@ -137,10 +153,7 @@ def _carry_out(
     results: Results, proof: _Proof, trial: Attempt, watch: Watch, *, anew: bool
 ) -> None:
     """Verify, or keep the document of this very proof."""
-
-    def progress(*at: Any) -> None:
-        watch(proof.name, *at)
-
+    progress = named(watch, proof.name)
     path = results.inside("proofs", f"{proof.name}.json")
     document = None if anew else _kept_proof(proof, path, progress)
     state: State = "done" if document is None else "kept"
@@ -190,9 +203,7 @@ def _proof_job(proof: _Proof, document: Mapping[str, Any]) -> str:
     )
 
 
-def _kept_proof(
-    proof: _Proof, path: Path, progress: Callable[[str, int, int], None]
-) -> dict[str, Any] | None:
+def _kept_proof(proof: _Proof, path: Path, progress: StageProgress) -> dict[str, Any] | None:
     """Load the document of this very proof; None where there is none, or of another."""
     try:
         document: dict[str, Any] = json.loads(path.read_text(encoding="utf-8"))
@@ -220,7 +231,7 @@ def _job(task: Task, chain: Task | None, document: dict[str, Any]) -> str:
 
 
 def _kept(
-    task: Task, chain: Task | None, path: Path, progress: Callable[[str, int, int], None]
+    task: Task, chain: Task | None, path: Path, progress: StageProgress
 ) -> dict[str, Any] | None:
     """Load the findings of this very job; None where there are none, or of another job."""
     try:

@@ -180,7 +180,7 @@ class _Draft:
             if source is not None:
                 self._file(source, ("sources", key))
         tasks = self._tasks(captures, sources, devices)
-        self._told_apart(tasks)
+        self._distinct(tasks)
         self._one_loopback(tasks)
         validated = [self._validated(place, task, tasks) for place, task in tasks.items()]
         self._output(output, tasks)
@@ -207,7 +207,7 @@ class _Draft:
         fields = (*known, *model.model_fields)
         for error in errors:
             self._say((*place, *error["loc"]), _sentence(error, fields))
-        # What is sound is looked at further, for its mistakes are to be told at once too.
+        # What is sound is looked at further, for its mistakes are to be listed at once too.
         faulty = {error["loc"][0] for error in errors if error["loc"]}
         try:
             return model.model_validate({k: v for k, v in value.items() if k not in faulty})
@@ -240,7 +240,7 @@ class _Draft:
         return {place: entry for place, entry in zip(places, read, strict=True) if entry}
 
     def _corrections(self, tasks: Mapping[KeyPath, Task]) -> tuple[Baking, ...]:
-        """Read corrections; what they name must be there, and their files told apart."""
+        """Read corrections; what they name must be there, and their files distinct."""
         measured = [task.name for task in tasks.values() if task.role == "conversion"]
         targets = ("source", *STANDARDS, *measured)
         entries = self._listed(Baking, "corrections")
@@ -327,7 +327,7 @@ class _Draft:
             self._say((*place, "file"), f"there is no file {path}: {mend}")
         return path
 
-    def _told_apart(self, tasks: Mapping[KeyPath, Task]) -> None:
+    def _distinct(self, tasks: Mapping[KeyPath, Task]) -> None:
         names: dict[str, KeyPath] = {}
         recordings: dict[Path, KeyPath] = {}
         for place, task in tasks.items():

@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
-from typing import TYPE_CHECKING, Any, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 from tonelab.bench import steps
 from tonelab.bench.baking import bake_all
@@ -14,14 +13,14 @@ from tonelab.curvefile import save
 from tonelab.errors import UsageError
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
     from pathlib import Path
 
     from tonelab.bench.job import Done
     from tonelab.bench.outcome import Outcome
     from tonelab.bench.reading import Bench
+    from tonelab.bench.watch import Watch
     from tonelab.tallies.workers import Workers
-
-Watch: TypeAlias = Callable[[str, str, int, int], None]
 
 _SEVERITIES = ("info", "warning", "stop")
 
@@ -123,22 +122,22 @@ def _measure(
             if done.changed:
                 save(done.measurement, path, overwrite=True)
             found[task.name] = done.measurement
-            trial.succeed(_told(done), results.relative(path), state=done.state)
+            trial.succeed(_sentence(done), results.relative(path), state=done.state)
         yield trial.outcome
     results.measurements = {task.name: found[task.name] for task in tasks if task.name in found}
 
 
-def _told(done: Done) -> str:
+def _sentence(done: Done) -> str:
     """One sentence on a measurement."""
     assert done.measurement is not None
     found = done.measurement.conversion
     curve = found.family_label if found.family else "no published curve"
     floors = found.held_out_codes_rms / found.floor_codes_rms
     warnings = sum(one.severity != "info" for one in done.measurement.findings)
-    heeded = f"; {warnings} finding{'s' if warnings > 1 else ''} to heed" if warnings else ""
+    warned = f"; {warnings} warning{'s' if warnings > 1 else ''}" if warnings else ""
     return (
         f"{curve} on {found.drive}, residual {found.held_out_codes_rms:.2f} codes RMS on "
-        f"{found.held_out_count} colours held out ({floors:.2f} floors){heeded}"
+        f"{found.held_out_count} colours held out ({floors:.2f} floors){warned}"
     )
 
 

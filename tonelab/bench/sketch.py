@@ -31,7 +31,7 @@ _HINTS: tuple[tuple[str, Role], ...] = (
     (r"valid|natural", "validation"),
 )
 _HEAD = """\
-# A bench plan, sketched from the clips in a folder. What is guessed says so: mend it, then
+# A bench plan, sketched from the clips in a folder. What is guessed says so: correct it, then
 #   tonelab run {name}
 # Files are relative to this plan. Single quotes take any path as it is, "double" ones need \\\\.
 
@@ -42,7 +42,7 @@ notes = ""
 folder = "results"
 figures = ["svg"]       # svg, pdf, png; [] for none
 page = true
-# reference = "…"       # the capture that the others are held against
+# reference = "…"       # the capture that the others are compared with
 # against = ["bt2446a"] # rank by these standard conversions only
 
 [limits]                # exit status 1 when one is exceeded
@@ -154,7 +154,7 @@ def _role(clip: _Clip) -> Role:
 
 
 def _stem(path: Path) -> str:
-    """Take what a file name says beside the role: hopefully the device."""
+    """Take what a file name says besides the role: hopefully the device."""
     stem = path.stem
     for pattern, _ in _HINTS:
         stem = re.sub(rf"[\s_-]*(?:{pattern})[\w]*", "", stem, flags=re.IGNORECASE)

@@ -6,19 +6,22 @@ from typing import TYPE_CHECKING, Any
 
 from tonelab.bench.baking import GROUNDS, coverage_name
 from tonelab.bench.outcome import attempt, plain_name, write_json
+from tonelab.bench.watch import named
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
 from tonelab.scores.gradients import gradient_steps
-from tonelab.views.terminal.comparison import comparison_document
+from tonelab.views.documents.comparison import comparison_document
 from tonelab.views.words import NOT_IDENTIFIABLE
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
 
     from matplotlib.figure import Figure
 
     from tonelab.bench.outcome import Outcome, Results
     from tonelab.bench.reading import Task
+    from tonelab.bench.watch import Watch
+    from tonelab.results.progress import StageProgress
 
 
 _REGIONS = 6  # doubtful regions named on the page; the download has all
@@ -38,13 +41,13 @@ def draw(results: Results) -> Iterator[Outcome]:
                     drawn[kind] = figure(measurement)
                 except TonelabError:  # an HDR capture, for example, has no conversion to draw
                     without.append(kind)
-            told = f"drawn, but for {', '.join(without)}" if without else "drawn"
-            trial.succeed(told, *_save_figures(results, name, drawn))
+            text = f"drawn, but for {', '.join(without)}" if without else "drawn"
+            trial.succeed(text, *_save_figures(results, name, drawn))
         yield trial.outcome
 
 
 def compare_all(results: Results) -> Iterator[Outcome]:
-    """Hold the measurements of each source against each other."""
+    """Compare the measurements of each source with each other."""
     output = results.bench.output
     for key, tasks in results.by_source().items():
         if len(tasks) < 2:
@@ -73,7 +76,7 @@ def compare_all(results: Results) -> Iterator[Outcome]:
         yield trial.outcome
 
 
-def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Iterator[Outcome]:
+def report(results: Results, watch: Watch) -> Iterator[Outcome]:
     """Write the page of each source, with pictures where the clips can be shown."""
     if not results.bench.output.page:
         return
@@ -86,7 +89,7 @@ def report(results: Results, watch: Callable[[str, str, int, int], None]) -> Ite
         left_out = [f"{one.name}: {one.text}" for one in results.outcomes if one.state == "failed"]
         with attempt("report", key) as trial:
             try:
-                pictures = _pictures(results, tasks, lambda *at, key=key: watch(key, *at))
+                pictures = _pictures(results, tasks, named(watch, key))
             except TonelabError as error:
                 pictures, left_out = (), [*left_out, f"Pictures: {error}"]
             write_page(
@@ -152,7 +155,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
             "cannot be recovered"
         )
     return {
-        "name": f"{proof['of'][:1].upper()}{proof['of'][1:]}, held against what was not fitted: "
+        "name": f"{proof['of'][:1].upper()}{proof['of'][1:]}, compared with what was not fitted: "
         f"{proof['captures']}",
         "error": f"mean ΔE_ITP {proof['mean']:.2f}, where rounding leaves {proof['floor']:.2f}",
         "median, 95 %, 99 %, largest": ", ".join(
@@ -167,9 +170,7 @@ def _proof_words(proof: dict[str, Any]) -> dict[str, str]:
     }
 
 
-def _pictures(
-    results: Results, tasks: Sequence[Task], progress: Callable[[str, int, int], None]
-) -> tuple[Any, ...]:
+def _pictures(results: Results, tasks: Sequence[Task], progress: StageProgress) -> tuple[Any, ...]:
     from tonelab.views.pictures import Crop, make_pictures
 
     output = results.bench.output

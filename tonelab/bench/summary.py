@@ -28,8 +28,8 @@ def run_summary(results: Results) -> RenderableType:
         parts.append(Text(results.bench.notes, "dim italic"))
     parts += [_heading("Captures"), Indented(_captures(results))]
     if results.corrections:
-        told = {one.name: one.text for one in results.outcomes if one.step == "correct"}
-        rows = [f"{one['file']}: {told[name]}" for name, one in results.corrections.items()]
+        texts = {one.name: one.text for one in results.outcomes if one.step == "correct"}
+        rows = [f"{one['file']}: {texts[name]}" for name, one in results.corrections.items()]
         parts += [_heading("Corrections"), Indented(Text("\n".join(rows)))]
     for key, comparison in results.comparisons.items():
         parts += [

@@ -12,17 +12,18 @@ from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 from tonelab.bench.job import Done, carry_out
+from tonelab.bench.watch import named
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Iterator, Sequence
     from multiprocessing.connection import Connection
     from pathlib import Path
 
     from tonelab.bench.reading import Task
+    from tonelab.bench.watch import Watch
     from tonelab.tallies.workers import Workers
 
     Work: TypeAlias = "tuple[Task, Path, bool]"
-    Watch: TypeAlias = "Callable[[str, str, int, int], None]"
 
 
 def carry_out_all(
@@ -43,11 +44,7 @@ def carry_out_all(
     """
     if workers == 1 or counting is not None:
         for task, finished, anew in works:
-            name = task.name
-
-            def report(stage: str, done: int, total: int, name: str = name) -> None:
-                watch(name, stage, done, total)
-
+            report = named(watch, task.name)
             yield task, carry_out(task, finished, report, anew=anew, counting=counting)
         return
     yield from _in_processes(works, workers, watch)

@@ -40,7 +40,7 @@ def command(
     as_json: bool,
     fail_on: str | None,
 ) -> int:
-    """Hold the CAPTURE of a device's output against the SOURCE that was played.
+    """Compare the CAPTURE of a device's output with the SOURCE that was played.
 
     Each finding says one of three things: shown transparent, shown not transparent, or that this
     capture cannot tell.
@@ -51,7 +51,8 @@ def command(
         check_output(output, overwrite=force)
 
     from tonelab.checks import check
-    from tonelab.views.terminal.checks import check_document, check_summary, write_checks
+    from tonelab.views.documents.checks import check_document, write_checks
+    from tonelab.views.terminal.checks import check_summary
 
     with progress_bar(session) as progress:
         report = check(

@@ -10,7 +10,7 @@ from tonelab.cli.options import FILE, as_json, force, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, say
 
 
-@click.command("compare", short_help="Hold measurements against each other.")
+@click.command("compare", short_help="Compare measurements with each other.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
 @click.option(
     "--against", multiple=True, metavar="STANDARD|FILE",
@@ -41,11 +41,11 @@ def command(
     force: bool,
     as_json: bool,
 ) -> None:
-    """Hold the measurements in curve FILES against each other.
+    """Compare the measurements in curve FILES with each other.
 
     Devices are compared by the source colours that all of them show; without such, by the greys
     along their luminance curves. Captures of one device are put in the order of firmware and
-    settings; of one chart with other static metadata, they tell whether the device follows those.
+    settings; of one chart with other static metadata, they show whether the device follows it.
     Verdicts are tests of equivalence: "same" is said when it is shown.
     """
     if library is not None:
@@ -56,7 +56,8 @@ def command(
     from tonelab.compare import compare
     from tonelab.curvefile import load, load_all
     from tonelab.outputs import check_output
-    from tonelab.views.terminal.comparison import comparison_document, comparison_summary
+    from tonelab.views.documents.comparison import comparison_document
+    from tonelab.views.terminal.comparison import comparison_summary
 
     if output:
         check_output(output, overwrite=force)
@@ -80,7 +81,8 @@ def command(
 def _print_neighbours(file: Path, library: Path, margin: float, *, as_json: bool) -> None:
     from tonelab.compare.library import neighbours
     from tonelab.curvefile import load
-    from tonelab.views.terminal.comparison import neighbours_document, neighbours_summary
+    from tonelab.views.documents.comparison import neighbours_document
+    from tonelab.views.terminal.comparison import neighbours_summary
 
     measurement = load(file)
     found = neighbours(measurement, library, margin=margin)

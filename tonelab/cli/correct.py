@@ -68,7 +68,8 @@ def command(
     from tonelab.correction.files import check_suffix
     from tonelab.curvefile import load
     from tonelab.outputs import check_output
-    from tonelab.views.terminal.correction import correction_document, correction_summary
+    from tonelab.views.documents.correction import correction_document
+    from tonelab.views.terminal.correction import correction_summary
 
     check_suffix(output)
     for path in filter(None, (output, figure)):

@@ -34,8 +34,8 @@ def command(
     codes of 24 frames, spread over it, are counted.
     """
     from tonelab.media.inspection import inspect_clip
-    from tonelab.views.document import plain
-    from tonelab.views.terminal.facts import inspection_table
+    from tonelab.views.documents.inspection import inspection_document
+    from tonelab.views.terminal.inspection import inspection_table
 
     status = 0
     documents: list[dict[str, Any]] = []
@@ -52,9 +52,7 @@ def command(
             status = 2
             continue
         if as_json:
-            whole = plain(found)
-            documents.append({**whole.pop("facts"), **whole, "frames_seen": found.frames})
-            documents[-1]["frames"] = found.facts.frames
+            documents.append(inspection_document(found))
         else:
             print_result(inspection_table(found))
         status = max(status, judge(found.findings, fail_on))

@@ -73,7 +73,8 @@ def command(
 
     from tonelab.curvefile import save
     from tonelab.measure import measure
-    from tonelab.views import document, summary
+    from tonelab.views.document import document
+    from tonelab.views.terminal.summary import summary
 
     # Workers elsewhere have another working folder.
     paths = [path.absolute() if cluster else path for path in (source, capture)]

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, TypeVar
 
 import click
+from click.shell_completion import CompletionItem
 
 from tonelab.cli.terminal import Session, say
 
@@ -22,6 +23,39 @@ Command = TypeVar("Command", bound="Callable[..., Any]")
 
 FILE = click.Path(path_type=Path)
 SEVERITIES = ("info", "warning", "stop")
+
+
+class FigureName(click.ParamType):  # type: ignore[type-arg]  # later releases alone are generic
+    """A figure of a measurement; the register is read only when its names are needed."""
+
+    name = "figure"
+
+    def get_metavar(self, param: click.Parameter, ctx: click.Context | None = None) -> str:  # noqa: ARG002
+        """Show the names as a choice."""
+        return f"[{'|'.join(self._names())}]"
+
+    def convert(self, value: str, param: click.Parameter | None, ctx: click.Context | None) -> str:
+        """Take the name of a figure, or list those that there are."""
+        names = self._names()
+        if value not in names:
+            self.fail(f"{value!r} is not one of {', '.join(map(repr, names))}.", param, ctx)
+        return value
+
+    def shell_complete(
+        self,
+        ctx: click.Context,  # noqa: ARG002
+        param: click.Parameter,  # noqa: ARG002
+        incomplete: str,
+    ) -> list[CompletionItem]:
+        """Complete the names."""
+        return [CompletionItem(name) for name in self._names() if name.startswith(incomplete)]
+
+    @staticmethod
+    def _names() -> list[str]:
+        from tonelab.views.figures import FIGURES
+
+        return list(FIGURES)
+
 
 as_json = click.option(
     "--json", "as_json", is_flag=True, help="Print one JSON document in place of the summary."
@@ -48,12 +82,18 @@ def on_workers(command: Command) -> Command:
 
 @contextmanager
 def workers_for(workers: int | None, cluster: str | None) -> Iterator[Executor | int | None]:
-    """Give what ``--workers`` and ``--cluster`` ask for, as `tonelab.measure` takes it."""
+    """Give what ``--workers`` and ``--cluster`` ask for, as `tonelab.measure` takes it.
+
+    Raises
+    ------
+    click.UsageError
+        When both are given.
+    """
     if cluster is None:
         yield workers
         return
     if workers is not None:
-        raise click.UsageError("--workers is for this machine: leave it out beside --cluster.")
+        raise click.UsageError("--workers is for this machine: leave it out with --cluster.")
     from tonelab.tallies.cluster import cluster_executor
 
     with cluster_executor(cluster) as executor:
@@ -93,7 +133,13 @@ def _less(context: click.Context, _: click.Parameter, quiet: bool) -> None:
 
 
 def parse_size(_: click.Context, __: click.Parameter, text: str) -> tuple[int, int]:
-    """Read a picture size such as ``1920x1080``."""
+    """Read a picture size such as ``1920x1080``: width and height in pixels.
+
+    Raises
+    ------
+    click.BadParameter
+        When it is written otherwise.
+    """
     width, _x, height = text.lower().partition("x")
     if not (width.isdecimal() and height.isdecimal()):
         raise click.BadParameter(f"{text!r} is not a size: write it as 1920x1080.")
@@ -104,6 +150,11 @@ def parse_rate(_: click.Context, __: click.Parameter, text: str) -> Fraction:
     """Read a frame rate such as ``24000/1001``, ``50`` or ``23.976``.
 
     Decimals stand for the 1001 rates that they abbreviate.
+
+    Raises
+    ------
+    click.BadParameter
+        When it is no rate of 1 to 240 frames a second.
     """
     try:
         rate = Fraction(text)
@@ -132,7 +183,13 @@ def statement(name: str, words: str) -> Callable[[Command], Command]:
 
 
 def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:
-    """Turn repeated ``KEY=VALUE`` into a mapping."""
+    """Turn repeated ``KEY=VALUE`` into a mapping.
+
+    Raises
+    ------
+    click.BadParameter
+        When one is written otherwise.
+    """
     settings = {}
     for item in items:
         key, separator, value = (part.strip() for part in item.partition("="))

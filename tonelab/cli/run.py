@@ -103,5 +103,5 @@ def _sketch(session: Session, folder: Path, output: Path | None, force: bool) ->
     with whole_file(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
     session.written = path
-    say(f"{path} is a first plan: read and mend what it guesses, then: tonelab run {path.name}")
+    say(f"{path} is a first plan: correct what it guesses, then: tonelab run {path.name}")
     return 0

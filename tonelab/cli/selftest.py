@@ -15,7 +15,7 @@ from tonelab.cli.terminal import Session, print_json, print_line, progress_bar
 def command(session: Session, as_json: bool) -> int:
     """Try decoders, kernels and a whole measurement on this machine; takes under a minute.
 
-    Ends with one line to paste beside published results. Exits with 1 when a part fails.
+    Ends with one line to paste with published results. Exits with 1 when a part fails.
     """
     from dataclasses import asdict
 

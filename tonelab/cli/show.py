@@ -6,22 +6,18 @@ from typing import TYPE_CHECKING
 
 import click
 
-from tonelab.cli.options import FILE, as_json, fail_on, force, judge, verbosity
+from tonelab.cli.options import FILE, FigureName, as_json, fail_on, force, judge, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, say
 
 if TYPE_CHECKING:
     from pathlib import Path
 
 
-# The names in tonelab.views.figures, which help must not import.
-FIGURES = ("luminance", "chroma", "conversion", "standards", "residual")
-
-
 @click.command("show", short_help="Show the measurement in a curve file.")
 @click.argument("file", type=FILE)
 @click.option("-o", "--output", type=FILE, help="Draw a figure in this .svg, .pdf or .png.")
 @click.option(
-    "--figure", type=click.Choice(FIGURES), default="luminance", show_default=True,
+    "--figure", type=FigureName(), default="luminance", show_default=True,
     help="Which figure -o draws.",
 )  # fmt: skip
 @click.option("--dark", is_flag=True, help="Draw on a dark ground.")
@@ -43,7 +39,8 @@ def command(
     """Show the measurement in the curve file FILE."""
     from tonelab.curvefile import load
     from tonelab.outputs import check_output
-    from tonelab.views import document, summary
+    from tonelab.views.document import document
+    from tonelab.views.terminal.summary import summary
 
     if output:
         check_output(output, overwrite=force)

@@ -17,12 +17,13 @@ from typing import TYPE_CHECKING, Any, TextIO
 import click
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from rich.console import Console, ConsoleOptions, RenderableType
     from rich.segment import Segment
 
-    Progress = Callable[[str, int, int], None]
+    from tonelab.results.progress import StageProgress
+
 
 READER_GONE = 141  # as a program that SIGPIPE ends
 _PIPED_WIDTH = 110
@@ -72,7 +73,7 @@ def visible(text: str) -> str:
 
 
 def print_result(renderable: RenderableType) -> None:
-    """Print a result for people on stdout."""
+    """Print a result for people on stdout; ends the command with 141 when its reader has gone."""
     from rich.console import Console
 
     class Results(Console):
@@ -115,7 +116,7 @@ def print_json(document: Any) -> None:
 
 
 @contextmanager
-def progress_bar(session: Session) -> Iterator[Progress]:
+def progress_bar(session: Session) -> Iterator[StageProgress]:
     """Give a ``(stage, done, total)`` callable that draws on stderr when that is a terminal."""
     if session.quiet or not sys.stderr.isatty():
         yield lambda _stage, _done, _total: None

@@ -37,11 +37,11 @@ def _ranges(
 )  # fmt: skip
 @click.option(
     "--range", "ranges", multiple=True, metavar="NAME=LOW:HIGH", callback=_ranges,
-    help="Settings that a control has; by default those seen. Repeat for more.",
+    help="Settings that a control has; by default those captured. Repeat for more.",
 )  # fmt: skip
 @click.option(
     "--confirm", multiple=True, type=FILE, metavar="FILE",
-    help="Hold this capture against its prediction; repeat for more.",
+    help="Compare this capture with its prediction; repeat for more.",
 )  # fmt: skip
 @click.option(
     "--mode-key", default="mode", show_default=True, metavar="KEY",
@@ -69,7 +69,8 @@ def command(
     from tonelab.cli.compare import is_file
     from tonelab.curvefile import load
     from tonelab.tune import tune
-    from tonelab.views.terminal.tuning import tuning_document, tuning_summary
+    from tonelab.views.documents.tuning import tuning_document
+    from tonelab.views.terminal.tuning import tuning_summary
 
     target = load(toward) if is_file(toward) else toward
     found = tune(

@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from tonelab.correction.table import Reader
 
 
-@click.command("verify", short_help="Prove a correction on an unseen pair.")
+@click.command("verify", short_help="Verify a correction on another pair.")
 @click.argument("look", type=FILE)
 @click.argument("source", type=FILE)
 @click.argument("capture", type=FILE)
@@ -38,13 +38,14 @@ def command(
     capture_signal: dict[str, Any],
     as_json: bool,
 ) -> None:
-    """Apply the correction LOOK to SOURCE and hold the result against CAPTURE.
+    """Apply the correction LOOK to SOURCE and compare the result with CAPTURE.
 
     SOURCE is what the correction takes: the HDR source, or a device's capture. CAPTURE is what
     should come out, of the same content: the chart, or anything else.
     """
     from tonelab.correction import verify
-    from tonelab.views.terminal.correction import verification_document, verification_summary
+    from tonelab.views.documents.correction import verification_document
+    from tonelab.views.terminal.correction import verification_summary
 
     with progress_bar(session) as report:
         found = verify(

@@ -53,9 +53,9 @@ def metadata_dependence(first: Measurement, second: Measurement) -> Finding:
     limit = max(STATIC_LIMIT * step, 4 * noise)
     swing = float(np.percentile(moved, 95))
     follows = swing > limit
-    told = (
+    effect = (
         f"the same colours move by {swing:.1f} codes: the mapping follows the metadata, and a "
-        "curve holds for one set of them"
+        "curve is valid for one set of them"
         if follows
         else f"the same colours move by at most {moved.max():.2f} codes: the mapping does not "
         "follow these fields"
@@ -63,7 +63,7 @@ def metadata_dependence(first: Measurement, second: Measurement) -> Finding:
     return Finding(
         id="metadata-dependent" if follows else "metadata-independent",
         severity="warning" if follows else "info",
-        text=f"When {changed}, {told}.",
+        text=f"When {changed}, {effect}.",
         value=swing,
         bound=float(2 * noise + step / np.sqrt(12)),
         unit="codes",
@@ -100,12 +100,12 @@ def _changed(first: Measurement, second: Measurement) -> str:
             "at the same bit depth, range and matrix."
         )
 
-    def told(clip: ClipFacts, name: str) -> str:
+    def stated(clip: ClipFacts, name: str) -> str:
         value = getattr(clip, name)
         return "absent" if value is None else f"{value:g}"
 
     changes = [
-        f"{label} changes from {told(first.source, name)} to {told(second.source, name)}"
+        f"{label} changes from {stated(first.source, name)} to {stated(second.source, name)}"
         for name, label in FIELDS.items()
         if getattr(first.source, name) != getattr(second.source, name)
     ]

@@ -73,7 +73,7 @@ def _by_standard(
     shared: Shared,
     shown: Sequence[DisplayedColours],
 ) -> Ranking:
-    """Rank by a standard conversion, told the mastering peak of each source."""
+    """Rank by a standard conversion, given the mastering peak of each source."""
     from tonelab.conversion.standards import STANDARDS
 
     standard = STANDARDS[name]
@@ -85,7 +85,7 @@ def _by_standard(
         if not rows.any():
             raise UsageError(
                 f"None of the shared colours lies below the mastering peak of {peak:g} cd/m2, so "
-                f"{one.device} cannot be held against {standard.label}: measure with the chart."
+                f"{one.device} cannot be compared with {standard.label}: measure with the chart."
             )
         display = (peak, signal.transfer, signal.primaries, signal.peak, signal.black)
         if display not in ideal:

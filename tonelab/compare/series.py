@@ -58,6 +58,11 @@ def find_series(measurements: Sequence[Measurement]) -> tuple[Series, ...]:
     """Find the devices that were measured more than once.
 
     Numbers inside firmwares and settings count as numbers: 1.10 follows 1.9.
+
+    Returns
+    -------
+    tuple of Series
+        One for each such device; positions are those among ``measurements``.
     """
     by_device: dict[str, list[int]] = {}
     for position, one in enumerate(measurements):

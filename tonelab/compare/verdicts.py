@@ -63,6 +63,18 @@ class PairVerdict:
     controls: Mapping[str, ParameterEstimate] = field(default_factory=dict)
 
 
+def between(verdicts: Sequence[PairVerdict], one: int, other: int) -> PairVerdict:
+    """Find the verdict on a pair of devices by their numbers, in either order.
+
+    Raises
+    ------
+    StopIteration
+        When there is no verdict on this pair.
+    """
+    pair = (min(one, other), max(one, other))
+    return next(verdict for verdict in verdicts if (verdict.first, verdict.second) == pair)
+
+
 class Judge:
     """Says what separates two of several measurements.
 

@@ -15,7 +15,7 @@ from tonelab.correction.regions import AMPLIFIED, Doubt, doubts, gain
 from tonelab.correction.table import READERS, SIZES, LookTable, Reader, lattice, thin
 from tonelab.errors import UsageError
 from tonelab.readings.colours import shown_light
-from tonelab.results import Measurement
+from tonelab.results import Measurement, Viewable
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import rgb_to_codes
 
@@ -51,7 +51,7 @@ class PredictedError:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Correction:
+class Correction(Viewable):
     """A baked correction.
 
     Attributes

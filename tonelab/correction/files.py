@@ -37,7 +37,13 @@ _NAMESPACE = uuid.UUID("5a0b1e5c-5f0e-5d0f-9c53-70c1ab3e0000")
 
 
 def check_suffix(path: Path) -> None:
-    """Refuse a name whose ending is no format of corrections."""
+    """Refuse a name whose ending is no format of corrections.
+
+    Raises
+    ------
+    UsageError
+        When it ends in neither ``.clf`` nor ``.cube``.
+    """
     if path.suffix.lower() not in SUFFIXES:
         raise UsageError(f"{path} is no correction by its name, which must end in .clf or .cube.")
 

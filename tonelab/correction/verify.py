@@ -17,6 +17,7 @@ from tonelab.pairing.pair import pair_captures
 from tonelab.readings import read
 from tonelab.readings.colours import shown_light
 from tonelab.readings.signals import read_content_source
+from tonelab.results import Viewable
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
@@ -24,10 +25,11 @@ from tonelab.tallies.content import flat_samples, plan_content
 from tonelab.tallies.run import tally
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
 
     from tonelab.correction.table import Reader
     from tonelab.pairing import Pair
+    from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
 
 PLACES = 20_000  # flat places of a frame that are judged, taken evenly
@@ -39,7 +41,7 @@ _LUMINANCE = np.array([0.2627, 0.6780, 0.0593])  # BT.2020-2
 
 
 @dataclass(frozen=True, slots=True)
-class Verification:
+class Verification(Viewable):
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
@@ -113,10 +115,10 @@ def verify(
     reader: Reader = "tetrahedral",
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: StageProgress | None = None,
     workers: int = 2,
 ) -> Verification:
-    """Apply a correction file to ``source`` and hold the result against ``capture``.
+    """Apply a correction file to ``source`` and compare the result with ``capture``.
 
     Parameters
     ----------
@@ -200,7 +202,7 @@ def verify(
 
 
 def _read(
-    paired: Pair, workers: int, report: Callable[[str, int, int], None], *, hdr: bool
+    paired: Pair, workers: int, report: StageProgress, *, hdr: bool
 ) -> tuple[Signal, Signal, Iterator[tuple[FloatArray, FloatArray, float]]]:
     """Return how both clips are read, and blocks of their codes with the capture's step."""
     played, recorded = paired.source.signal, paired.capture.signal
@@ -217,9 +219,7 @@ def _read(
     return readings.source.signal, readings.capture.signal, blocks
 
 
-def _places(
-    paired: Pair, report: Callable[[str, int, int], None]
-) -> Iterator[tuple[FloatArray, FloatArray, float]]:
+def _places(paired: Pair, report: StageProgress) -> Iterator[tuple[FloatArray, FloatArray, float]]:
     jobs, done = list(plan_content(paired)), 0
     for job in jobs:
         for shown, seen in flat_samples(job):

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.media import open_clip
-from tonelab.results import ClipFacts, Finding
+from tonelab.results import ClipFacts, Finding, Viewable
 from tonelab.signal.quantisation import chroma_scale, luma_scale
 
 if TYPE_CHECKING:
@@ -48,7 +48,7 @@ class PlaneUse:
 
 
 @dataclass(frozen=True, slots=True)
-class Inspection:
+class Inspection(Viewable):
     """A clip as declared and as seen.
 
     Attributes

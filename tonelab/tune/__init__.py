@@ -6,7 +6,7 @@ ranked by the predicted 95th percentile of ΔE_ITP, see `tonelab.tune.search`.
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -22,7 +22,7 @@ from tonelab.tune.captures import (
 )
 from tonelab.tune.confirm import at_settings, confirmed, own_error
 from tonelab.tune.learn import learn
-from tonelab.tune.model import Control, Model
+from tonelab.tune.model import Control
 from tonelab.tune.outcomes import Confirmation, ModeOutcome, Suggestion, Tuning
 from tonelab.tune.search import Aim, Proposal, out_of_reach, rank, search, settle
 from tonelab.tune.suggest import OPENS, suggest
@@ -32,6 +32,8 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from tonelab.results import Measurement
+    from tonelab.tune.captures import ModeCaptures
+    from tonelab.tune.search import SettingArray
 
 __all__ = [
     "OPENS",
@@ -85,69 +87,43 @@ def tune(
     UsageError
         When no control varies, captures do not belong together, or a range is impossible.
     """
-    every = [*captures, *confirm]
     names = varying(captures, mode_key)
     bounds = ranges_of(captures, names, ranges or {})
     limits = {name: bounds[name][:2] for name in names}
-    learnable = {n: hull(limits[n], every, n) for n in names}
+    every = [*captures, *confirm]
+    learnable = {name: hull(limits[name], every, name) for name in names}
     views = views_of(every, None if isinstance(toward, str) else toward, mode_key, most)
-    modes = list(dict.fromkeys(one.settings.get(mode_key, "") for one in captures))
-    main: Model | None = None
-    aims: list[Aim] = []
-    targets = []
-    for mode in modes:
-        rows = [at for at, one in enumerate(captures) if one.settings.get(mode_key, "") == mode]
-        first = captures[rows[0]]
-        shared, signal = views[rows[0]].shared, views[rows[0]].signal
-        source, shift = ahead_of(first, shared)
-        model = learn(
-            [as_capture(captures[at], views[at], names) for at in rows],
-            learnable,
-            source,
-            shift,
-            ends_of(signal),
-            main,
-        )
-        main = main or model
-        target, label = target_of(toward, first, shared, signal)
-        aims.append(Aim(model, target, signal))
-        targets.append(label)
-    assert main is not None
+    modes = _learn_modes(captures, views, toward, names, learnable, mode_key)
+    main = modes[0].aim.model
     known = [control.name for control in main.controls]
-    aims = [restricted(aim, known) for aim in aims]
-    span = [limits[name] for name in known]
     if not known:
         raise UsageError(
             "None of the controls could be learnt: "
             + "; ".join(f"{name}: {why}" for name, why in main.held.items())
             + ". Capture each of them alone at another setting."
         )
+    aims = [restricted(one.aim, known) for one in modes]
+    span = [limits[name] for name in known]
     starts = unique_rows(
         [[one.settings.get(name, captures[0].settings[name]) for name in known] for one in captures]
     )
     own = [
-        own_error(aim, captures, views, mode, mode_key)
-        for aim, mode in zip(aims, modes, strict=True)
+        own_error(aim, captures, views, one.mode, mode_key)
+        for aim, one in zip(aims, modes, strict=True)
     ]
     singles = [search([aim], span, starts) for aim in aims]
-    together = singles[0]
-    if len(aims) > 1:
-        best = [float(aim.p95(found[None])[0]) for aim, found in zip(aims, singles, strict=True)]
-        begin = np.unique(np.concatenate([starts, singles]), axis=0)
-        low, high = np.array(span).T
-        found = search(aims, span, begin, best)
-        together = settle(aims, best, np.clip([found, *begin], low, high))
+    together = _compromise(aims, span, starts, singles)
     outcomes = []
-    for at, (mode, aim, found) in enumerate(zip(modes, aims, singles, strict=True)):
-        proposals, could_gain = rank(aim, span, found, known, own[at], starts)
+    for one, aim, found, error in zip(modes, aims, singles, own, strict=True):
+        proposals, could_gain = rank(aim, span, found, known, error, starts)
         base = np.array([aim.model.base[name] for name in known])
         outcomes.append(
             ModeOutcome(
-                mode=mode,
-                target=targets[at],
-                base=at_settings(aim, base, known, own[at]),
+                mode=one.mode,
+                target=one.target,
+                base=at_settings(aim, base, known, error),
                 proposals=tuple(proposals),
-                shared=at_settings(aim, together, known, own[at]),
+                shared=at_settings(aim, together, known, error),
                 could_gain=could_gain,
                 reach=out_of_reach(aim, found),
                 model=aim.model,
@@ -163,7 +139,60 @@ def tune(
         compromise=dict(zip(known, map(int, together), strict=True)),
         suggestions=suggest(outcomes, captures, bounds, mode_key),
         confirmations=tuple(
-            confirmed(one, view.codes, modes, aims, known, own, mode_key)
+            confirmed(one, view.codes, [m.mode for m in modes], aims, known, own, mode_key)
             for one, view in zip(confirm, views[len(captures) :], strict=True)
         ),
     )
+
+
+class _Mode(NamedTuple):
+    """An output mode, what was learnt in it, and the name of its target."""
+
+    mode: str
+    aim: Aim
+    target: str
+
+
+def _learn_modes(
+    captures: Sequence[Measurement],
+    views: Sequence[ModeCaptures],
+    toward: str | Measurement,
+    names: Sequence[str],
+    ranges: Mapping[str, tuple[int, int]],
+    mode_key: str,
+) -> list[_Mode]:
+    """Learn the controls in each mode, the first being that of the base; others inherit from it."""
+    modes = dict.fromkeys(one.settings.get(mode_key, "") for one in captures)
+    found: list[_Mode] = []
+    for mode in modes:
+        rows = [at for at, one in enumerate(captures) if one.settings.get(mode_key, "") == mode]
+        first = captures[rows[0]]
+        shared, signal = views[rows[0]].shared, views[rows[0]].signal
+        source, shift = ahead_of(first, shared)
+        model = learn(
+            [as_capture(captures[at], views[at], names) for at in rows],
+            ranges,
+            source,
+            shift,
+            ends_of(signal),
+            found[0].aim.model if found else None,
+        )
+        target, label = target_of(toward, first, shared, signal)
+        found.append(_Mode(mode, Aim(model, target, signal), label))
+    return found
+
+
+def _compromise(
+    aims: Sequence[Aim],
+    span: Sequence[tuple[int, int]],
+    starts: SettingArray,
+    singles: Sequence[SettingArray],
+) -> SettingArray:
+    """Find the settings that serve all modes; those of the only one where there is no other."""
+    if len(aims) == 1:
+        return singles[0]
+    best = [float(aim.p95(found[None])[0]) for aim, found in zip(aims, singles, strict=True)]
+    begin = np.unique(np.concatenate([starts, singles]), axis=0)
+    low, high = np.array(span).T
+    found = search(aims, span, begin, best)
+    return settle(aims, best, np.clip([found, *begin], low, high))

@@ -30,7 +30,14 @@ if TYPE_CHECKING:
 
 
 def varying(captures: Sequence[Measurement], mode_key: str) -> list[str]:
-    """Names of the settings that vary and are integers; the rest must agree."""
+    """Names of the settings that vary and are integers; the rest must agree.
+
+    Raises
+    ------
+    UsageError
+        When there is no capture, captures are of several devices or firmwares, nothing varies, or
+        a setting that varies is not a whole number everywhere.
+    """
     if not captures:
         raise UsageError("Nothing to tune: name the curve file of a base capture first.")
     device = captures[0].device
@@ -70,7 +77,13 @@ def is_whole(text: str) -> bool:
 def ranges_of(
     captures: Sequence[Measurement], names: Sequence[str], ranges: Mapping[str, tuple[int, int]]
 ) -> dict[str, tuple[int, int, str]]:
-    """Lowest and highest setting of each control, and whether they were stated or seen."""
+    """Lowest and highest setting of each control, and whether they were stated or captured.
+
+    Raises
+    ------
+    UsageError
+        When a range is empty, or of a setting that does not vary.
+    """
     unknown = [name for name in ranges if name not in names]
     if unknown:
         raise UsageError(
@@ -114,7 +127,14 @@ class ModeCaptures:
 def views_of(
     every: Sequence[Measurement], reference: Measurement | None, mode_key: str, most: int
 ) -> list[ModeCaptures]:
-    """Share colours among captures of the HDR source, and apart from them among those of SDR."""
+    """Share colours among captures of the HDR source, and apart from them among those of SDR.
+
+    Raises
+    ------
+    UsageError
+        When the target was shown an SDR source, captures of one mode were shown an HDR and an SDR
+        one, or captures of one source share no colours.
+    """
     if reference is not None and not reference.source.signal.is_hdr:
         raise UsageError(
             f"The target {reference.device} was shown an SDR source: name a capture of the HDR "

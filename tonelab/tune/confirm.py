@@ -1,4 +1,4 @@
-"""Predictions held against captures."""
+"""Predictions compared with captures."""
 
 from __future__ import annotations
 
@@ -74,7 +74,14 @@ def confirmed(
     own: Sequence[float],
     mode_key: str,
 ) -> Confirmation:
-    """Hold the codes (N, 3) of a capture against what was predicted for its settings."""
+    """Compare the codes (N, 3) of a capture with what was predicted for its settings.
+
+    Raises
+    ------
+    UsageError
+        When its mode was not learnt, or its settings are not whole numbers or move a control that
+        was not learnt.
+    """
     mode = measurement.settings.get(mode_key, "")
     if mode not in modes:
         raise UsageError(

@@ -62,7 +62,7 @@ def learn(
         Lowest and highest setting of each control.
     source, shift
         Source signal and the conversion's answer to a moved source; no ``shift`` means that
-        controls ahead of the conversion cannot be told.
+        controls ahead of the conversion cannot be known.
     ends
         What the codes of the captures can carry.
     inherited
@@ -149,7 +149,7 @@ class _Learner:
             if abs(value - _NEUTRAL[quantity]) > max(_SEEN * error, _LEAST[quantity])
         }
         if not moved:
-            return "no effect seen"
+            return "no effect measured"
         seen = tuple(self.captures[at].settings[name] for at in fits)
         pivot = pivot_error = coupling = coupling_error = 0.0
         if "gain" in moved:
@@ -293,33 +293,7 @@ class _Learner:
 
     def _refined(self, model: Model, lift_first: bool) -> tuple[list[Control], float]:
         """Respond to single and joint captures alike under one order of gain and lift."""
-        after = [c for c in model.controls if c.stage == "after"]
-        owner: dict[Quantity, Control | None] = {}
-        for control in after:
-            for quantity in control.quantities:
-                owner[quantity] = None if quantity in owner else control
-        points: dict[tuple[str, Quantity], list[Point]] = {}
-        gains = owner.get("gain")
-        for at, one in enumerate(self.captures):
-            if not self._modelled(at, model.held):
-                continue
-            fit = self.fits.get(at)
-            if fit is None:
-                continue
-            for quantity, (value, error) in _figures(fit).items():
-                single = owner.get(quantity)
-                if single is None:
-                    continue
-                alone, doubt = value, error
-                if quantity == "lift" and gains is not None:
-                    alone = value - gains.pivot * (1 - fit.gain)
-                    alone /= fit.gain if lift_first else 1.0
-                    doubt = float(np.hypot(error, gains.pivot_error * abs(1 - fit.gain)))
-                if quantity == "saturation" and gains is not None:
-                    alone = value / fit.gain**gains.coupling
-                    doubt = error + abs(gains.coupling) * fit.gain_error
-                point = Point(one.settings[single.name], alone, doubt)
-                points.setdefault((single.name, quantity), []).append(point)
+        points = self._effects(model, lift_first)
         controls, evidence = [], 0.0
         for control in model.controls:
             responses, kept = dict(control.responses), dict(control.points)
@@ -335,6 +309,54 @@ class _Learner:
             seen = tuple(sorted({one.settings[control.name] for one in self.captures}))
             controls.append(replace(control, responses=responses, points=kept, seen=seen))
         return controls, evidence
+
+    def _effects(self, model: Model, lift_first: bool) -> dict[tuple[str, Quantity], list[Point]]:
+        """Effects of each control and quantity in every capture that is fitted.
+
+        What two controls move cannot be shared out between them and is left out; what the gain
+        does to lift and chroma is taken off them first.
+        """
+        owner: dict[Quantity, Control | None] = {}
+        for control in (one for one in model.controls if one.stage == "after"):
+            for quantity in control.quantities:
+                owner[quantity] = None if quantity in owner else control
+        points: dict[tuple[str, Quantity], list[Point]] = {}
+        gains = owner.get("gain")
+        for at, one in enumerate(self.captures):
+            fit = self.fits.get(at)
+            if fit is None or not self._modelled(at, model.held):
+                continue
+            for quantity, (value, error) in _figures(fit).items():
+                single = owner.get(quantity)
+                if single is None:
+                    continue
+                alone, doubt = value, error
+                if gains is not None:
+                    alone, doubt = _without_gain(quantity, (value, error), fit, gains, lift_first)
+                point = Point(one.settings[single.name], alone, doubt)
+                points.setdefault((single.name, quantity), []).append(point)
+        return points
+
+
+def _without_gain(
+    quantity: Quantity,
+    figure: tuple[float, float],
+    fit: Operator,
+    gains: Control,
+    lift_first: bool,
+) -> tuple[float, float]:
+    """Take off a figure, with its error, what the gain of the same capture does to it."""
+    value, error = figure
+    if quantity == "lift":
+        value -= gains.pivot * (1 - fit.gain)
+        value /= fit.gain if lift_first else 1.0
+        return value, float(np.hypot(error, gains.pivot_error * abs(1 - fit.gain)))
+    if quantity == "saturation":
+        return (
+            value / fit.gain**gains.coupling,
+            error + abs(gains.coupling) * fit.gain_error,
+        )
+    return figure
 
 
 def _rebased(control: Control, model: Model, base: Mapping[str, int]) -> Control:

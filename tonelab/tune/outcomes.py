@@ -5,6 +5,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tonelab.results import Viewable
+
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
@@ -31,7 +33,7 @@ class ModeOutcome:
     mode
         Value of the mode setting; empty when there is one mode.
     target
-        What it is held against.
+        What it is compared with.
     base
         The base settings in this mode, with their p95.
     proposals
@@ -45,7 +47,7 @@ class ModeOutcome:
     model
         What was learnt, for predictions of one's own.
     colours
-        Colours behind the figures of this mode.
+        Colours that the figures of this mode rest on.
     """
 
     mode: str
@@ -87,7 +89,7 @@ class Confirmation:
 
 
 @dataclass(frozen=True, slots=True)
-class Tuning:
+class Tuning(Viewable):
     """What tuning found.
 
     Attributes
@@ -107,7 +109,7 @@ class Tuning:
     suggestions
         Next captures, most useful first.
     confirmations
-        Captures held against their prediction.
+        Captures compared with their prediction.
     """
 
     device: str

@@ -69,6 +69,48 @@ class Response:
     misfit: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Registers:
+    """All registers that are thought possible: none visible, floored, mirrored at the middle.
+
+    Attributes
+    ----------
+    ratio, phase
+        Shape (R,): registers for one step of the menu, and where between two steps they change.
+    middle
+        Setting at which mirrored registers are nought.
+    """
+
+    ratio: FloatArray
+    phase: FloatArray
+    middle: int
+
+    @classmethod
+    def over(cls, low: int, high: int) -> _Registers:
+        """Lay out the registers of a control with these settings."""
+        ratio = np.concatenate([[0.0], np.repeat(_RATIOS, len(_PHASES)), np.repeat(_RATIOS, 2)])
+        floored, mirrored = np.tile(_PHASES, len(_RATIOS)), np.tile([0, 0.5], len(_RATIOS))
+        return cls(ratio, np.concatenate([[0.0], floored, mirrored]), (low + high) // 2)
+
+    def prior(self) -> FloatArray:
+        """Weigh them, shape (R,): menus of which many steps do nothing are rare."""
+        prior = np.ones(len(self.ratio))
+        prior[1:] *= np.minimum(self.ratio[1:], 1.0)
+        prior[1:] *= (1 - _SMOOTH_WEIGHT) / prior[1:].sum()
+        prior[0] = _SMOOTH_WEIGHT
+        return prior
+
+    def at(self, settings: FloatArray) -> FloatArray:
+        """Value of each register at each setting, shape (R, N)."""
+        mirrored = slice(len(_RATIOS) * len(_PHASES) + 1, None)
+        rows = np.floor(self.ratio[:, None] * settings + self.phase[:, None])
+        rows[0] = settings
+        from_middle = settings - self.middle
+        height = np.abs(from_middle) * self.ratio[mirrored, None] + self.phase[mirrored, None]
+        rows[mirrored] = np.sign(from_middle) * np.floor(height)
+        return np.asarray(rows)
+
+
 def respond(
     points: Sequence[Point], low: int, high: int, generator: np.random.Generator
 ) -> tuple[Response, float]:
@@ -84,25 +126,9 @@ def respond(
     at = np.array([p.setting for p in points], np.float64)
     value = np.array([p.value for p in points])
     error = np.maximum(np.array([p.error for p in points]), _FLOOR)
-    grid = len(_RATIOS) * len(_PHASES)
-    ratio = np.concatenate([[0.0], np.repeat(_RATIOS, len(_PHASES)), np.repeat(_RATIOS, 2)])
-    phase = np.concatenate([[0.0], np.tile(_PHASES, len(_RATIOS)), np.tile([0, 0.5], len(_RATIOS))])
-    middle_setting = (low + high) // 2
-    prior = np.ones(len(ratio))
-    # Menus of which many steps do nothing are rare.
-    prior[1:] *= np.minimum(ratio[1:], 1.0)
-    prior[1:] *= (1 - _SMOOTH_WEIGHT) / prior[1:].sum()
-    prior[0] = _SMOOTH_WEIGHT
-
-    def registers(settings: FloatArray) -> FloatArray:
-        rows = np.floor(ratio[:, None] * settings + phase[:, None])
-        rows[0] = settings
-        from_middle = settings - middle_setting
-        mirrored = np.abs(from_middle) * ratio[grid + 1 :, None] + phase[grid + 1 :, None]
-        rows[grid + 1 :] = np.sign(from_middle) * np.floor(mirrored)
-        return np.asarray(rows)
-
-    seen = registers(at)
+    grid = _Registers.over(low, high)
+    prior = grid.prior()
+    seen = grid.at(at)
     weight = 1 / error**2
     total = weight.sum()
     middle = (seen * weight).sum(axis=1, keepdims=True) / total
@@ -123,10 +149,10 @@ def respond(
     best = int(np.argmax(score))
     chance = np.exp(score - score[best])
     evidence = float(np.log(chance.sum()) + score[best] - len(points) * np.log(scale) / 2)
-    chosen = generator.choice(len(ratio), DRAWS, p=chance / chance.sum())
+    chosen = generator.choice(len(prior), DRAWS, p=chance / chance.sum())
     picked = np.concatenate([[best], chosen])
     settings = np.arange(low, high + 1, dtype=np.float64)
-    wide = registers(settings)[picked]
+    wide = grid.at(settings)[picked]
     noise = generator.standard_normal((2, len(picked))) * scale**0.5
     noise[:, 0] = 0
     tilt = slope[picked] + noise[0] / np.sqrt(np.maximum(spread[picked], _FLOOR))
@@ -137,7 +163,7 @@ def respond(
             first=low,
             table=table,
             step=float(slope[best]),
-            registers=float(ratio[best]) if best else None,
+            registers=float(grid.ratio[best]) if best else None,
             misfit=float(np.sqrt(chi2[best] / len(points))),
         ),
         evidence,

@@ -57,7 +57,7 @@ class FlashMeasure:
 
 
 def measure_flash(pictures: Sequence[NDArray[np.uint8]]) -> FlashMeasure:
-    """Measure the worst change between any two pictures of one shape (height, width, 3)."""
+    """Measure the worst change between any two pictures (height, width, 3) of R'G'B' 0..255."""
     linear = [_linear(one) for one in pictures]
     luminance = [one @ _WEIGHTS for one in linear]
     redness = [_redness(one) for one in linear]

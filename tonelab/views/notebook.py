@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import io
 from base64 import b64encode
 from functools import singledispatch
 from html import escape
 from typing import TYPE_CHECKING
+
+from rich.console import Console
 
 from tonelab.compare import Comparison
 from tonelab.pairing import Pair
@@ -23,9 +26,19 @@ from tonelab.views.figures import (
     luminance_figure,
     png,
 )
-from tonelab.views.terminal.checks import verdict_line
-from tonelab.views.terminal.facts import picture
-from tonelab.views.words import NOT_IDENTIFIABLE, display_of, interval, landed, light, readings
+from tonelab.views.terminal.dispatch import terminal
+from tonelab.views.words import (
+    NOT_IDENTIFIABLE,
+    display_of,
+    interval,
+    landed,
+    left_out,
+    light,
+    picture,
+    readings,
+    unit_of,
+    verdict_line,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Iterator, Mapping, Sequence
@@ -38,6 +51,7 @@ if TYPE_CHECKING:
 
 _NEAREST = 3  # standard conversions that are listed
 _POINTS = 9  # of a curve that are listed
+_WIDTH = 110  # characters of what is shown as in a terminal
 
 
 def html(result: object) -> str:
@@ -46,7 +60,8 @@ def html(result: object) -> str:
     Parameters
     ----------
     result
-        A measurement or one of its parts, a report of checks, a comparison, or a pair.
+        A measurement or one of its parts, a report of checks, a comparison, a pair, a correction or
+        its proof, what tuning found, an inspection.
 
     Returns
     -------
@@ -58,7 +73,10 @@ def html(result: object) -> str:
 
 @singledispatch
 def _parts(result: object) -> Iterator[str]:
-    yield f"<pre>{escape(repr(result))}</pre>"
+    """Show what has no pictures of its own as a terminal does."""
+    console = Console(file=io.StringIO(), record=True, width=_WIDTH)
+    console.print(terminal(result))
+    yield console.export_html(inline_styles=True, code_format="<pre>{code}</pre>")
 
 
 @_parts.register(Measurement)
@@ -113,7 +131,7 @@ def _conversion(found: IdentifiedConversion) -> Iterator[str]:
 
 def _estimates(estimates: Mapping[str, ParameterEstimate]) -> Iterator[tuple[str, str]]:
     for name, one in estimates.items():
-        unit = "" if one.unit in {"", "1"} else f" {one.unit}"
+        unit = unit_of(one.unit)
         best, bounds = interval(one)
         value = f"{best}{unit}" + (f" (95 %: {bounds})" if bounds else "")
         shown = value if one.identifiable else NOT_IDENTIFIABLE
@@ -193,12 +211,11 @@ def _pair(pair: Pair) -> Iterator[str]:
             for side, clip in (("source", pair.source.facts()), ("capture", pair.capture.facts()))
         ),
     )
-    left_out = ", ".join(f"{count} {why}" for why, count in facts.left_out.items() if count)
     yield _table(
         ("registration", ""),
         (
             ("method", facts.method),
-            ("frames", f"{facts.used} used; left out: {left_out or 'none'}"),
+            ("frames", f"{facts.used} used; left out: {left_out(facts) or 'none'}"),
             ("scale", f"{facts.scale[0]:.4g} × {facts.scale[1]:.4g}"),
             ("offset", f"{facts.offset[0]:+.2f}, {facts.offset[1]:+.2f} px"),
             ("residual", f"{facts.residual:.2f} px"),

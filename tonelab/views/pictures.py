@@ -21,7 +21,7 @@ from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb
 from tonelab.signal.transfer import eotf_bt1886
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Sequence
     from pathlib import Path
 
     from numpy.typing import NDArray
@@ -29,6 +29,7 @@ if TYPE_CHECKING:
     from tonelab.media import Clip, Frame
     from tonelab.pairing.result import Pair
     from tonelab.results import ClipFacts, Measurement
+    from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray, IntArray
     from tonelab.signal.description import Signal
 
@@ -93,7 +94,7 @@ class CapturedCrop:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class PictureSet:
-    """One crop of the source beside what every device made of it.
+    """One crop of the source with what every device made of it.
 
     Attributes
     ----------
@@ -127,7 +128,7 @@ def make_pictures(
     standard: str = STANDARD,
     size: tuple[int, int] = SIZE,
     count: int = 3,
-    progress: Callable[[str, int, int], None] | None = None,
+    progress: StageProgress | None = None,
 ) -> tuple[PictureSet, ...]:
     """Cut crops at 1:1 from a source and its captures.
 
@@ -260,7 +261,7 @@ class _Cutter:
             limits.append((math.ceil(low - _WHOLE), math.floor(high + _WHOLE)))
         return limits[0], limits[1]
 
-    def choose(self, count: int, report: Callable[[str, int, int], None]) -> list[tuple[Crop, str]]:
+    def choose(self, count: int, report: StageProgress) -> list[tuple[Crop, str]]:
         """Choose the places where the captures are furthest apart, each of another kind.
 
         The kinds are those of chart pages, or without a chart as many parts of the clip.

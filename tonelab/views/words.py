@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
+from collections import Counter
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tonelab.results import Landmark, ParameterEstimate
+    from collections.abc import Mapping
+
+    from tonelab.results import CheckReport, ClipFacts, Landmark, PairingFacts, ParameterEstimate
     from tonelab.signal.description import Signal
 
 NOT_REACHED = "not reached"
@@ -32,6 +35,16 @@ def light(value: float) -> str:
         return "< 0.0001 cd/m2"
     decimals = 0 if value >= 100 or value == 0 else 1 if value >= 10 else 2 if value >= 0.1 else 4
     return f"{value:,.{decimals}f} cd/m2"
+
+
+def unit_of(name: str) -> str:
+    """Write a unit as it follows a number; nothing for a pure number."""
+    return "" if name in {"", "1"} else f" {name}"
+
+
+def left_out(pairing: PairingFacts) -> str:
+    """Count the frames that were left out, by reason; empty when none was."""
+    return ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
 
 
 def interval(estimate: ParameterEstimate) -> tuple[str, str]:
@@ -78,3 +91,32 @@ def landed(landmark: Landmark) -> tuple[str, str]:
     bound = f" ± {landmark.bound:.1f}" if landmark.bound is not None else ""
     shown = light(landmark.output) if landmark.output is not None else NOT_IDENTIFIABLE
     return f"{landmark.code:.1f}{bound}", shown
+
+
+def picture(clip: ClipFacts) -> str:
+    """Coding, size, rate and depth of a clip in one line."""
+    return (
+        f"{clip.codec} in {clip.container}, {clip.width} × {clip.height}, {clip.rate} fps, "
+        f"{clip.subsampling} {clip.signal.bits} bits"
+    )
+
+
+def verdict_words(document: Mapping[str, Any]) -> str:
+    """Say in one line what a document of checks holds, the altered named."""
+    checks = document["checks"]
+    altered = [one["name"] for one in checks if one["verdict"] == "not transparent"]
+    counts = Counter(one["verdict"] for one in checks)
+    return (
+        f"not transparent: {', '.join(altered) or 'none'}; {counts['transparent']} checks "
+        f"transparent within their bounds, {counts['cannot tell']} cannot tell"
+    )
+
+
+def verdict_line(report: CheckReport) -> str:
+    """Count the verdicts in one sentence."""
+    verdicts = [result.verdict for result in report.results]
+    return (
+        f"{verdicts.count('transparent')} checks show the path transparent within their bounds, "
+        f"{verdicts.count('not transparent')} show it not transparent, "
+        f"{verdicts.count('cannot tell')} cannot tell."
+    )

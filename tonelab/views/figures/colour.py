@@ -56,7 +56,7 @@ def chroma_transfer_figure(
             handles, labels, title="source luma code", ncols=max(len(seen), 1),
             loc="outside lower right", columnspacing=1.0, handlelength=1.2, title_fontsize=8,
         )  # fmt: skip
-        note(figure, "bands and bars: 95 %; gaps: nothing seen", style)
+        note(figure, "bands and bars: 95 %; gaps: not measured", style)
     return figure
 
 
@@ -84,5 +84,5 @@ def hue_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
         title(figure, "Chroma transfer")
         handles, labels = upper.get_legend_handles_labels()
         figure.legend(handles, labels, ncols=3, loc="outside lower right")
-        note(figure, "bars: 95 %; gaps: nothing seen", style)
+        note(figure, "bars: 95 %; gaps: not measured", style)
     return figure

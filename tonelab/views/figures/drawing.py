@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 
 FORMATS = ("svg", "pdf", "png")
 WIDTH = 7.2  # inches: a page of text with narrow margins
-MARKS = ("o", "s", "^", "D", "v", "P")  # tell devices apart beside their colours
+MARKS = ("o", "s", "^", "D", "v", "P")  # distinguish devices in addition to their colours
 
 _LIGHT_TICKS = (0.01, 0.1, 1, 10, 26, 100, 203, 1000, 4000, 10000)
 _PRINTED, _ON_SCREEN = 200, 100  # dots an inch of a PNG

@@ -22,12 +22,18 @@ _FEWEST = 8  # colours of a bin with a median
 
 
 def colour_residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
-    """Draw the residual of each colour by source hue and by source luma, with the floor."""
+    """Draw the residual of each colour, codes RMS, by source hue and source luma, with the floor.
+
+    Raises
+    ------
+    UsageError
+        When the measurement has no conversion whose residual could be computed.
+    """
     left = colour_residuals(measurement)
     luma = 64 + 876 * left.ycbcr[:, 0]
     with drawing((WIDTH, 6.2), dark) as (figure, style):
         upper, lower = figure.subplots(2, 1, sharey=True)
-        # Below a tenth of the floor nothing is told apart; exact zeros stand on that line.
+        # Below a tenth of the floor differences mean nothing; exact zeros stand on that line.
         size = np.maximum(left.rms, left.floor / 10)
         _draw(upper, left.hue, size, np.arange(0, 361, 15.0), style)
         _draw(lower, luma, size, np.arange(64, 941, 36.5), style)

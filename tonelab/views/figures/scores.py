@@ -25,7 +25,13 @@ _LABEL_WIDTH = 48  # characters of a row's label
 
 
 def score_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
-    """Draw the distances from the standard conversions, nearest first, with their floor."""
+    """Draw the distances from the standard conversions, ΔE_ITP, nearest first, with their floor.
+
+    Raises
+    ------
+    UsageError
+        When none was scored.
+    """
     scores = sorted(measurement.scores, key=lambda one: one.mean)
     if not scores:
         raise UsageError(f"{measurement.device} has no scores to draw: measure it again.")
@@ -60,7 +66,7 @@ def score_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
 
 
 def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
-    """Draw the residual of the identified conversion beside the runners-up and the floor."""
+    """Draw the held-out residual of the conversion and its runners-up, codes RMS, and the floor."""
     conversion = measurement.conversion
     winner = f"{conversion.drive}, {conversion.family_label}" if conversion.family else "free curve"
     rivals = sorted(conversion.runners_up, key=lambda one: one.held_out_codes_rms)
@@ -94,7 +100,13 @@ def residual_figure(measurement: Measurement, *, dark: bool = False) -> Figure:
 
 
 def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
-    """Draw how far each device is from each other one: the more ink, the further."""
+    """Draw the mean ΔE_ITP between all devices: the more ink, the further.
+
+    Raises
+    ------
+    UsageError
+        With fewer than two devices.
+    """
     size = len(comparison.devices)
     if size < 2:
         raise UsageError("Distances need two devices or more: compare another curve file.")
@@ -137,11 +149,17 @@ def distance_figure(comparison: Comparison, *, dark: bool = False) -> Figure:
 def gradient_figure(
     measurements: Sequence[Measurement], names: Sequence[str], *, dark: bool = False
 ) -> Figure:
-    """Draw which share of the steps of a grey gradient survives, by level of source light."""
+    """Draw which share of the steps of a grey gradient survives, by level of source light.
+
+    Raises
+    ------
+    UsageError
+        When no neighbouring greys were measured.
+    """
     found = [{(one.low, one.high): one for one in gradient_steps(each)} for each in measurements]
     ranges = sorted({span for steps in found for span in steps})
     if not ranges:
-        raise UsageError("No neighbouring greys were seen, so no gradient: measure the chart.")
+        raise UsageError("No neighbouring greys were measured, so no gradient: measure the chart.")
     with drawing((WIDTH, 1.6 + len(ranges) * (0.15 + 0.19 * len(found))), dark) as (figure, style):
         axes = figure.subplots()
         height = 0.8 / len(found)

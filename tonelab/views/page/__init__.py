@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 from tonelab.errors import UsageError
 from tonelab.outputs import check_output, whole_file
 from tonelab.views.page.render import render_page
+from tonelab.views.page.section import SECTIONS, PageData, Section
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -20,7 +21,7 @@ if TYPE_CHECKING:
     from tonelab.results import Measurement
     from tonelab.views.page.render import Content
 
-__all__ = ["render_page", "write_page"]
+__all__ = ["SECTIONS", "PageData", "Section", "render_page", "write_page"]
 
 
 def write_page(

@@ -88,7 +88,7 @@ class PlotView:
 
 @dataclass(frozen=True, slots=True)
 class Chart:
-    """A figure: what it is, what it shows, and the table behind it.
+    """A figure: what it is, what it shows, and its table.
 
     Attributes
     ----------
@@ -101,7 +101,7 @@ class Chart:
     views
         Vertical axes to choose from; one is shown without script.
     table
-        The figures behind the lines.
+        The figures that the lines are drawn from.
     note
         How to read the lines.
     choice

@@ -354,7 +354,7 @@
       for (const line of this.lines) {
         const found = this.valueOf(line);
         const unit = view.unit === "°" ? "°" : view.unit ? ` ${tidy(view.unit)}` : "";
-        let words = "not seen";
+        let words = "not measured";
         if (found) {
           const bound = found.bound === null ? "" : ` ± ${found.bound.toFixed(view.digits)}`;
           words = minus(`${found.y.toFixed(view.digits)}${bound}${unit}`);

@@ -5,43 +5,36 @@ from __future__ import annotations
 import base64
 import hashlib
 import re
+from dataclasses import dataclass
 from importlib.metadata import version
 from importlib.resources import files
 from typing import TYPE_CHECKING, Any, TypedDict
 
-from jinja2 import Environment, PackageLoader, StrictUndefined
+from jinja2 import Environment, PackageLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
 from tonelab.compare import compare, device_names
 from tonelab.errors import UsageError
 from tonelab.scores.hue import colour_shift
-from tonelab.views.document import document, plain
-from tonelab.views.page import provenance, tables, words
-from tonelab.views.page.chart import COLOURS, MARKS, spec, svg
-from tonelab.views.page.curves import (
-    chroma_charts,
-    difference_chart,
-    gradient_chart,
-    luminance_chart,
-)
-from tonelab.views.page.table import json_file
-from tonelab.views.page.views import picture_views
-from tonelab.views.pictures import DIFFERENCE_SCALE
+from tonelab.views.document import plain
+from tonelab.views.page import sections  # noqa: F401 - registers the page's own sections
+from tonelab.views.page.chart import COLOURS, MARKS
+from tonelab.views.page.header import dates, headline, kicker
+from tonelab.views.page.section import PageData, ordered
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Mapping, Sequence
 
     from tonelab.compare import Comparison
     from tonelab.results import Measurement
-    from tonelab.scores.hue import ColourShift
-    from tonelab.views.page.chart import Chart
+    from tonelab.views.page.section import Section
     from tonelab.views.pictures import PictureSet
 
 _PACKAGE = "tonelab.views.page"
 
 
 class Content(TypedDict, total=False):
-    """What a page may show beside the measurements, as in `render_page`."""
+    """What a page may show with the measurements, as in `render_page`."""
 
     title: str
     comparison: Comparison | None
@@ -98,68 +91,43 @@ def render_page(
     Raises
     ------
     UsageError
-        When there is no measurement.
+        When there is no measurement, or a section of another package cannot be rendered.
     """
     if not measurements:
         raise UsageError("A report needs a measurement: name a curve file.")
-    names = device_names(measurements)
     comparison, reason = _comparison(measurements, comparison)
-    charts = list(_charts(measurements, names))
-    shifts = [colour_shift(one) for one in measurements]
-    checked = {name: plain(report) for name, report in (checks or {}).items()}
-    corrected = [plain(one) for one in corrections]
-    absent = provenance.not_shown(
-        measurements,
-        names,
+    page = PageData(
+        measurements=measurements,
+        names=device_names(measurements),
+        shifts=[colour_shift(one) for one in measurements],
+        comparison=comparison,
         no_comparison=reason,
-        checks=checked,
-        corrections=corrected,
+        checks={name: plain(report) for name, report in (checks or {}).items()},
+        corrections=[plain(one) for one in corrections],
         pictures=pictures,
+        plan=None if plan is None else plain(plan),
+        left_out=left_out,
     )
-    style, script = _asset("page.css"), _asset("page.js")
-    environment = Environment(
-        loader=PackageLoader(_PACKAGE, ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
-    environment.filters["tight"] = tight
+    environment = _environment()
+    rendered = [_rendered(section, page, environment) for section in ordered()]
+    style = _asset("page.css", *(one.section.style for one in rendered if one.applies))
+    script = _asset("page.js", *(one.section.script for one in rendered if one.applies))
+    data: dict[str, Any] = {"charts": [], "marks": MARKS}
+    for one in rendered:
+        data |= one.script_data
     return environment.get_template("page.html").render(
-        title=title or _title(names, words.given(measurements)),
-        kicker=words.kicker(measurements),
+        title=title or headline(page.names, measurements),
+        kicker=kicker(measurements),
+        count=len(measurements),
         version=version("tonelab"),
         notes=notes,
         style=style,
         script=script,
         policy=_policy(style, script),
-        marks=MARKS,
-        colours=COLOURS,
-        head=words.HEAD,
-        devices=list(map(_device, measurements, names, shifts)),
-        dates=_dates(measurements),
+        dates=dates(measurements),
         sources=list(dict.fromkeys(one.source.name for one in measurements)),
-        summary=list(words.summary(measurements, names, shifts, comparison)),
-        charts=[(chart, svg(chart)) for chart in charts],
-        standards=_standards(charts),
-        data={"charts": [spec(chart) for chart in charts], "marks": MARKS},
-        numbers=[
-            table
-            for table in (
-                tables.landmark_table(measurements, names),
-                None if comparison is None else tables.distance_table(comparison),
-                tables.verdict_table(comparison) if comparison and comparison.verdicts else None,
-                tables.score_table(measurements, names),
-            )
-            if table is not None
-        ],
-        sets=picture_views(pictures, names),
-        scale=[(value, "#{:02x}{:02x}{:02x}".format(*rgb)) for value, rgb in DIFFERENCE_SCALE],
-        checks=[_check(name, report) for name, report in checked.items()],
-        corrections=[_correction(number, one) for number, one in enumerate(corrected, start=1)],
-        plan=None if plan is None else json_file("bench-plan", plain(plan)),
-        plan_rows=[] if plan is None else list(tables.flat(plain(plan))),
-        absent=[*left_out, *absent],
+        sections=rendered,
+        data=data,
     )
 
 
@@ -168,6 +136,43 @@ def tight(text: str) -> str:
     text = text.replace("cd/m2", "cd/m²")
     text = re.sub(r"(?<![\w.])-(?=\d)", "−", text)
     return re.sub(r"(?<=\d) (?=%|cd/m²|°)|(?<=[±×]) (?=\d)|(?<=\d) (?=±)", "\u00a0", text)
+
+
+@dataclass(frozen=True, slots=True)
+class _Rendered:
+    """A section with its markup; without one it does not apply."""
+
+    section: Section
+    body: Markup
+    applies: bool
+    script_data: Mapping[str, Any]
+
+
+def _rendered(section: Section, page: PageData, environment: Environment) -> _Rendered:
+    content = section.content(page)
+    if content is None:
+        return _Rendered(section, Markup(), applies=False, script_data={})
+    try:
+        text = environment.from_string(section.template).render(content).rstrip("\n")
+    except TemplateError as error:
+        raise UsageError(
+            f"The page section {section.id!r} cannot be rendered ({error}): mend its template."
+        ) from error
+    body = Markup(f"{text}\n" if text else "")  # noqa: S704 - of a template that escapes
+    return _Rendered(section, body, applies=True, script_data=content.get("script_data", {}))
+
+
+def _environment() -> Environment:
+    environment = Environment(
+        loader=PackageLoader(_PACKAGE, ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    environment.filters["tight"] = tight
+    environment.globals |= {"marks": MARKS, "colours": COLOURS}
+    return environment
 
 
 def _comparison(
@@ -184,88 +189,9 @@ def _comparison(
         return None, str(error)
 
 
-def _charts(measurements: Sequence[Measurement], names: Sequence[str]) -> Iterator[Chart]:
-    yield luminance_chart(measurements, names)
-    if len(measurements) > 1:
-        yield difference_chart(measurements, names)
-    yield from chroma_charts(measurements, names)
-    yield gradient_chart(measurements, names)
-
-
-def _standards(charts: Sequence[Chart]) -> list[tuple[str, str]]:
-    """Key and name of the standard conversions that can be switched on."""
-    return [(one.key, one.name) for one in charts[0].views[0].series if one.index is None]
-
-
-def _device(measurement: Measurement, name: str, shift: ColourShift | None) -> dict[str, Any]:
-    return {
-        "name": name,
-        "cells": words.answer_row(measurement, shift),
-        "findings": list(tables.finding_rows(measurement.findings)),
-        "facts": list(provenance.facts(measurement)),
-        "file": json_file(f"{_file_name(name)}-measurement", document(measurement)),
-    }
-
-
-def _check(name: str, report: dict[str, Any]) -> dict[str, Any]:
-    """Lay out a report of checks: by verdict, and what is to be heeded apart from what is kept."""
-    results = report.get("checks") or report.get("results") or ()
-    found = [*(report.get("registration") or ()), *(report.get("findings") or ())]
-    for one in results:
-        found += one.get("findings") or ()
-    kept = [one for one in found if one.get("verdict") == "transparent"]
-    titles = {
-        verdict: [
-            str(one.get("title") or one["name"]) for one in results if one["verdict"] == verdict
-        ]
-        for verdict in ("not transparent", "cannot tell", "transparent")
-    }
-    return {
-        "name": name,
-        "titles": titles if any(titles.values()) else None,
-        "findings": list(tables.finding_rows([one for one in found if one not in kept])),
-        "kept": list(tables.finding_rows(kept)),
-        "file": json_file(f"{_file_name(name)}-check", report),
-    }
-
-
-def _correction(number: int, one: dict[str, Any]) -> dict[str, Any]:
-    name = str(one.get("name") or one.get("label") or one.get("path") or f"Correction {number}")
-    shown = {key: item for key, item in one.items() if key not in {"name", "drawings", "data"}}
-    drawn = one.get("drawings") or {}
-    return {
-        "name": name,
-        "rows": list(tables.flat(shown)),
-        "coverage": {ground: _svg_uri(drawing) for ground, drawing in drawn.items()},
-        "file": json_file(f"correction-{number}", one.get("data", one)),
-    }
-
-
-def _svg_uri(drawing: str) -> str:
-    return "data:image/svg+xml;base64," + base64.b64encode(drawing.encode()).decode()
-
-
-def _title(names: Sequence[str], kind: str) -> str:
-    *most, last = names
-    who = f"{', '.join(most)} and {last} make" if most else f"{last} makes"
-    return f"What {who} of {kind}"
-
-
-def _dates(measurements: Sequence[Measurement]) -> str:
-    days = sorted({str(one.provenance.get("time", ""))[:10] for one in measurements} - {""})
-    if not days:
-        return "on an unknown day"
-    return f"on {days[0]}" if len(days) == 1 else f"from {days[0]} to {days[-1]}"
-
-
-def _file_name(name: str) -> str:
-    """Reduce a name to what every file system takes."""
-    kept = "".join(letter if letter.isalnum() else "-" for letter in name.lower())
-    return "-".join(filter(None, kept.split("-"))) or "device"
-
-
-def _asset(name: str) -> Markup:
-    return Markup(files(_PACKAGE).joinpath(name).read_text(encoding="utf-8"))  # noqa: S704 - ours
+def _asset(name: str, *more: str) -> Markup:
+    own = files(_PACKAGE).joinpath(name).read_text(encoding="utf-8")
+    return Markup("".join([own, *more]))  # noqa: S704 - ours, or of an installed package
 
 
 def _policy(style: str, script: str) -> str:

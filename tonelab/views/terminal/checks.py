@@ -1,86 +1,25 @@
-"""What the checks of a pair found, for people and for programs.
-
-The JSON contract is ``checks.schema.json`` beside this module.
-"""
+"""What the checks of a pair found, as a terminal shows it."""
 
 from __future__ import annotations
 
-import json
-from collections import Counter
-from importlib.resources import files
-from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich import box
 from rich.console import Group
 from rich.table import Table
 from rich.text import Text
 
-from tonelab.outputs import check_output, whole_file
-from tonelab.views.document import plain
-from tonelab.views.terminal.facts import labelled, picture, reading
+from tonelab.views.terminal.facts import labelled, reading
+from tonelab.views.words import picture, unit_of, verdict_line
 
 if TYPE_CHECKING:
-    from collections.abc import Iterable, Mapping
+    from collections.abc import Iterable
 
     from rich.console import RenderableType
 
     from tonelab.results import CheckReport, ClipFacts, Finding
 
-CHECKS_SCHEMA = "tonelab.checks"
-CHECKS_VERSION = 1
 _COLOURS = {"transparent": "green", "not transparent": "bold red", "cannot tell": "yellow", "": ""}
-
-
-def check_document(report: CheckReport) -> dict[str, Any]:
-    """Lay out a report as JSON values.
-
-    Returns
-    -------
-    dict
-        As `check_schema` says.
-    """
-    return {
-        "schema": CHECKS_SCHEMA,
-        "version": CHECKS_VERSION,
-        "source": plain(report.source),
-        "capture": plain(report.capture),
-        "loopback": plain(report.loopback),
-        "pairing": plain(report.pairing),
-        "pass_through": report.pass_through,
-        "checks": [
-            {
-                "name": result.name,
-                "title": result.title,
-                "verdict": result.verdict,
-                "findings": plain(result.findings),
-            }
-            for result in report.results
-        ],
-        "registration": plain(report.registration),
-    }
-
-
-def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = False) -> None:
-    """Write the document of a report as a JSON file, whole or not at all.
-
-    Raises
-    ------
-    UsageError
-        When the file exists, or the system refuses to write it.
-    """
-    path = Path(path)
-    check_output(path, overwrite=overwrite)
-    text = json.dumps(check_document(report), indent=1, allow_nan=False, ensure_ascii=False)
-    with whole_file(path) as temporary:
-        temporary.write_text(text + "\n", encoding="utf-8")
-
-
-def check_schema() -> dict[str, Any]:
-    """Return the JSON Schema of `check_document`."""
-    text = files("tonelab.views").joinpath("checks.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
 
 
 def check_summary(report: CheckReport) -> RenderableType:
@@ -96,7 +35,7 @@ def check_summary(report: CheckReport) -> RenderableType:
         clips.append(("loopback", report.loopback))
     kind = "pass-through: the capture shows the source's own signal"
     if not report.pass_through:
-        kind = "conversion: only the checks that hold for one are made"
+        kind = "conversion: only the checks that apply to one are made"
     parts: list[RenderableType] = [
         labelled([*((name, _clip(clip)) for name, clip in clips), ("path", Text(kind))]),
         Text(""),
@@ -106,27 +45,6 @@ def check_summary(report: CheckReport) -> RenderableType:
         lines = (Text(f"  {finding.text}") for finding in report.registration)
         parts += [Text("\nRegistration", "bold blue"), *lines]
     return Group(*parts, Text(f"\n{verdict_line(report)}", "bold"))
-
-
-def verdict_words(document: Mapping[str, Any]) -> str:
-    """Say in one line what a document of checks holds, the altered named."""
-    checks = document["checks"]
-    altered = [one["name"] for one in checks if one["verdict"] == "not transparent"]
-    counts = Counter(one["verdict"] for one in checks)
-    return (
-        f"not transparent: {', '.join(altered) or 'none'}; {counts['transparent']} checks "
-        f"transparent within their bounds, {counts['cannot tell']} cannot tell"
-    )
-
-
-def verdict_line(report: CheckReport) -> str:
-    """Count the verdicts in one sentence."""
-    verdicts = [result.verdict for result in report.results]
-    return (
-        f"{verdicts.count('transparent')} checks show the path transparent within their bounds, "
-        f"{verdicts.count('not transparent')} show it not transparent, "
-        f"{verdicts.count('cannot tell')} cannot tell."
-    )
 
 
 def _clip(clip: ClipFacts) -> RenderableType:
@@ -152,7 +70,7 @@ def _rests_on(finding: Finding) -> Iterable[tuple[str, str]]:
     """Figures, other explanations, and what would decide, as dim lines under the sentence."""
     figures = []
     if finding.value is not None:
-        unit = f" {finding.unit}" if finding.unit not in {"", "1"} else ""
+        unit = unit_of(finding.unit)
         bound = f" ± {finding.bound:.2g}" if finding.bound is not None else ""
         figures.append(f"{finding.value:.5g}{bound}{unit}")
     if finding.threshold is not None:

@@ -1,20 +1,18 @@
-"""A comparison for people and for programs."""
+"""A comparison, as a terminal shows it."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from tonelab.views.document import plain
+from tonelab.compare.verdicts import between
 from tonelab.views.terminal.facts import Indented, labelled, number_table
 from tonelab.views.words import NONE, NOT_REACHED, display_of, landed, light
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
-
     from rich.console import RenderableType
     from rich.table import Table
 
@@ -22,7 +20,6 @@ if TYPE_CHECKING:
     from tonelab.compare.library import Neighbours
     from tonelab.compare.ranking import Ranking
     from tonelab.compare.series import Series
-    from tonelab.compare.verdicts import PairVerdict
     from tonelab.results import Measurement
 
 _WIDEST_MATRIX = 8  # devices up to which every distance is printed
@@ -30,115 +27,6 @@ _WIDEST_COLUMNS = 3  # devices up to which each has a column
 _LONGEST_NAME = 22  # characters; longer names are printed once and then stand as numbers
 _LONGEST_LABEL = 16  # of a landmark that heads a column
 _HUE_STEP, _WIDE_HUE_STEP = 2, 4  # bins of 15 degrees between printed hues
-
-
-def comparison_document(comparison: Comparison) -> dict[str, Any]:
-    """Lay out a comparison as JSON values, with ``schema`` and ``version`` first.
-
-    Codes are 10-bit narrow codes, distances ΔE_ITP, light cd/m2; matrices follow ``devices``.
-    """
-    return {
-        "schema": "tonelab.comparison",
-        "version": 1,
-        "devices": list(comparison.devices),
-        "displays": [display_of(signal) for signal in comparison.displays],
-        "landmarks": [
-            {"device": device, "landmarks": plain(list(marks.values()))}
-            for device, marks in zip(comparison.devices, comparison.landmarks, strict=True)
-        ],
-        "luminance_differences": [
-            {"reference": comparison.devices[0], **plain(difference)}
-            for difference in comparison.differences
-        ],
-        "chroma_by_hue": [plain(one) for one in comparison.hues],
-        "delta_e_itp": {
-            "mean": plain(comparison.distance_mean),
-            "p95": plain(comparison.distance_p95),
-            "low": plain(comparison.distance_low),
-            "high": plain(comparison.distance_high),
-            "floor": plain(comparison.distance_floor),
-            "colours": comparison.colours,
-            "basis": comparison.basis,
-        },
-        "verdicts": [_verdict(one, comparison.devices) for one in comparison.verdicts],
-        "rankings": [
-            {
-                "reference": ranking.reference,
-                "label": ranking.label,
-                "entries": [
-                    {"device": comparison.devices[at], **plain(distance)}
-                    for at, distance in ranking.entries
-                ],
-            }
-            for ranking in comparison.rankings
-        ],
-        "series": [
-            {
-                "device": one.device,
-                "order": [comparison.devices[at] for at in one.order],
-                "steps": [
-                    {
-                        "from": comparison.devices[step.before],
-                        "to": comparison.devices[step.after],
-                        "changed": plain(step.changed),
-                        "metadata": plain(step.metadata),
-                        "mean": float(comparison.distance_mean[step.before, step.after]),
-                        "verdict": _between(comparison, step.before, step.after).text,
-                    }
-                    for step in one.steps
-                ],
-            }
-            for one in comparison.series
-        ],
-        "nearest_standard": [
-            None
-            if score is None
-            else {
-                "standard": score.standard,
-                "label": score.label,
-                "mean": score.mean,
-                "p95": score.p95,
-                "floor": score.floor,
-            }
-            for score in comparison.best
-        ],
-    }
-
-
-def _verdict(verdict: PairVerdict, devices: Sequence[str]) -> dict[str, Any]:
-    return {
-        "devices": [devices[verdict.first], devices[verdict.second]],
-        "kind": verdict.kind,
-        "text": verdict.text,
-        "margin": verdict.margin,
-        "distance": plain(verdict.distance),
-        "remaining": plain(verdict.remaining),
-        "controls": plain(verdict.controls),
-    }
-
-
-def _between(comparison: Comparison, one: int, other: int) -> PairVerdict:
-    pair = (min(one, other), max(one, other))
-    return next(v for v in comparison.verdicts if (v.first, v.second) == pair)
-
-
-def neighbours_document(measurement: Measurement, found: Neighbours) -> dict[str, Any]:
-    """Lay out the nearest curve files of a folder as JSON values."""
-    return {
-        "schema": "tonelab.neighbours",
-        "version": 1,
-        "device": measurement.device,
-        "files": found.files,
-        "unusable": list(found.unusable),
-        "nearest": [
-            {
-                "file": str(one.path),
-                "firmware": one.firmware,
-                **_verdict(one.verdict, (measurement.device, one.device)),
-            }
-            for one in found.nearest
-        ],
-    }
 
 
 def neighbours_summary(measurement: Measurement, found: Neighbours) -> RenderableType:
@@ -330,7 +218,7 @@ def _series(comparison: Comparison, series: Series) -> RenderableType:
         changed = ", ".join(
             f"{key} {old or NONE} → {new or NONE}" for key, (old, new) in step.changed.items()
         )
-        verdict = _between(comparison, step.before, step.after)
+        verdict = between(comparison.verdicts, step.before, step.after)
         moved = f"ΔE_ITP {verdict.distance.mean:.2f} (floor {verdict.distance.floor:.2f})"
         text = f"{moved}: {verdict.text}"
         if step.metadata:

@@ -1,10 +1,8 @@
-"""What a person and a program read of a correction and of its proof."""
+"""A correction and its proof, as a terminal shows them."""
 
 from __future__ import annotations
 
-import math
-from dataclasses import asdict
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from rich.console import Group
 from rich.text import Text
@@ -19,30 +17,16 @@ if TYPE_CHECKING:
 _REGIONS = 12  # listed on the terminal; the JSON holds all
 
 
-def correction_document(correction: Correction, disagreement: float) -> dict[str, Any]:
-    """Plain data of a correction, all regions included."""
-    return {
-        "kind": correction.kind,
-        "name": correction.name,
-        "input": correction.input.describe(),
-        "output": correction.output.describe(),
-        "size": correction.table.size,
-        "predicted_errors": [
-            {
-                key: None if isinstance(value, float) and math.isnan(value) else value
-                for key, value in asdict(error).items()
-            }
-            for error in correction.errors
-        ],
-        "nodes": {name: int(mask.sum()) for name, mask in correction.masks.items()},
-        "regions": [asdict(doubt) for doubt in correction.doubts],
-        "notes": list(correction.notes),
-        "readers_differ_by": disagreement,
-    }
+def correction_summary(correction: Correction, disagreement: float | None = None) -> RenderableType:
+    """Render a correction for a terminal.
 
-
-def correction_summary(correction: Correction, disagreement: float) -> RenderableType:
-    """Render a correction for a terminal."""
+    Parameters
+    ----------
+    correction
+        Baked.
+    disagreement
+        By how much the readers of its file differ, as `Correction.save` returns it; None before.
+    """
     columns = ("mean ΔE_ITP", "median", "p95", "p99", "max", "floor", "colours")
     errors = number_table("reader", *columns)
     for error in correction.errors:
@@ -57,6 +41,10 @@ def correction_summary(correction: Correction, disagreement: float) -> Renderabl
         regions.add_row(doubt.region, doubt.reason, str(doubt.count), str(doubt.nodes))
     more = len(correction.doubts) - _REGIONS
     rest = [Text(f"and {more} smaller ones (--json lists all)", "dim")] if more > 0 else []
+    read_back: list[tuple[str, RenderableType]] = []
+    if disagreement is not None:
+        agreed = Text(f"independent readers agree within {disagreement:.1g}")
+        read_back.append(("read back", agreed))
     return Group(
         Text(f"{correction.kind}: {correction.name}", "bold"),
         labelled(
@@ -64,7 +52,7 @@ def correction_summary(correction: Correction, disagreement: float) -> Renderabl
                 ("input", Text(f"R'G'B', {correction.input.describe()}")),
                 ("output", Text(f"R'G'B', {correction.output.describe()}")),
                 ("lattice", Text(f"{correction.table.size}^3, {total} nodes")),
-                ("read back", Text(f"independent readers agree within {disagreement:.1g}")),
+                *read_back,
                 *(("note", Text(note)) for note in correction.notes),
             ]
         ),
@@ -75,11 +63,6 @@ def correction_summary(correction: Correction, disagreement: float) -> Renderabl
         regions,
         *rest,
     )
-
-
-def verification_document(found: Verification) -> dict[str, Any]:
-    """Plain data of a proof."""
-    return asdict(found)
 
 
 def verification_summary(found: Verification) -> RenderableType:

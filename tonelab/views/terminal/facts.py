@@ -1,4 +1,4 @@
-"""The tables that summaries consist of, and what a clip is in one of them."""
+"""The tables that summaries consist of, and how a clip is read in one of them."""
 
 from __future__ import annotations
 
@@ -17,7 +17,6 @@ if TYPE_CHECKING:
 
     from rich.console import Console, ConsoleOptions, RenderableType
 
-    from tonelab.media.inspection import Inspection
     from tonelab.results import ClipFacts
 
 _LABEL_WIDTH = 12
@@ -56,14 +55,6 @@ def number_table(*columns: str) -> Table:
     return table
 
 
-def picture(clip: ClipFacts) -> str:
-    """Coding, size, rate and depth of a clip in one line."""
-    return (
-        f"{clip.codec} in {clip.container}, {clip.width} × {clip.height}, {clip.rate} fps, "
-        f"{clip.subsampling} {clip.signal.bits} bits"
-    )
-
-
 def reading(clip: ClipFacts) -> Text:
     """How the codes are read, field by field, with what was only assumed standing out."""
     text = Text()
@@ -72,39 +63,3 @@ def reading(clip: ClipFacts) -> Text:
         text.append(value, "bold" if origin in {"inferred", "stated"} else "")
         text.append(f" ({origin})", "yellow" if origin == "assumed" else "dim")
     return text
-
-
-def codes(inspection: Inspection) -> Text:
-    """Codes in use, plane by plane."""
-    lines = []
-    for plane in inspection.planes:
-        bits = "too few to tell the depth"
-        if plane.effective_bits is not None:
-            bits = f"{plane.effective_bits} bits carry something"
-        span = f"{plane.name} {plane.low} to {plane.high}"
-        lines.append(f"{span}, {plane.distinct} different codes, {bits}")
-    return Text("\n".join(lines))
-
-
-def inspection_table(inspection: Inspection) -> Table:
-    """Render what is known of one clip."""
-    clip = inspection.facts
-    rows: list[tuple[str, RenderableType]] = [
-        ("clip", Text(clip.name, "bold")),
-        ("picture", Text(picture(clip))),
-        ("frames", Text(f"{clip.frames}, {inspection.duration:.2f} s")),
-        ("read as", reading(clip)),
-    ]
-    if clip.mastering_peak is not None:
-        black = "?" if clip.mastering_black is None else f"{clip.mastering_black:g}"
-        rows.append(("mastering", Text(f"{black} to {clip.mastering_peak:g} cd/m2")))
-    if clip.max_cll is not None or clip.max_fall is not None:
-        levels = (clip.max_cll, clip.max_fall)
-        cll, fall = ("not stated" if level is None else f"{level} cd/m2" for level in levels)
-        rows.append(("content", Text(f"MaxCLL {cll}, MaxFALL {fall}")))
-    if inspection.dynamic_metadata:
-        rows.append(("dynamic", Text(f"metadata by {', '.join(inspection.dynamic_metadata)}")))
-    rows.append((f"in {inspection.frames} frames", codes(inspection)))
-    rows += [(finding.severity, Text(finding.text)) for finding in inspection.findings]
-    rows += [("note", Text(note)) for note in inspection.notes]
-    return labelled([*rows, ("", Text(""))])

@@ -8,9 +8,19 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
-from tonelab.views.terminal.facts import Indented, labelled, number_table, picture, reading
+from tonelab.views.terminal.facts import Indented, labelled, number_table, reading
 from tonelab.views.terminal.plot import axis, braille
-from tonelab.views.words import NONE, NOT_IDENTIFIABLE, display_of, interval, landed, light
+from tonelab.views.words import (
+    NONE,
+    NOT_IDENTIFIABLE,
+    display_of,
+    interval,
+    landed,
+    left_out,
+    light,
+    picture,
+    unit_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping, Sequence
@@ -28,7 +38,7 @@ if TYPE_CHECKING:
 
 _SEVERITIES = {"stop": "bold red", "warning": "yellow", "info": "cyan"}
 _PLOT = (64, 12)
-_TOLD = 0.5  # correlation
+_WORTH_NAMING = 0.5  # correlation
 _TICKS = (0.1, 1, 10, 100, 1000, 10000)
 
 
@@ -71,10 +81,10 @@ def _section(title: str, *parts: RenderableType) -> Iterable[RenderableType]:
 
 def _facts(measurement: Measurement) -> Table:
     pairing = measurement.pairing
-    left_out = ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
+    without = left_out(pairing)
     aligned = (
         f"by {pairing.method}: {pairing.used} frames used, "
-        f"{'left out: ' + left_out if left_out else 'none left out'}; scale "
+        f"{'left out: ' + without if without else 'none left out'}; scale "
         f"{pairing.scale[0]:.4g} × {pairing.scale[1]:.4g}, offset {pairing.offset[0]:+.2f}, "
         f"{pairing.offset[1]:+.2f} px, residual {pairing.residual:.2f} px"
     )
@@ -158,7 +168,7 @@ def _parameters(
     parameters: Mapping[str, ParameterEstimate],
 ) -> Iterable[tuple[str, RenderableType]]:
     for name, estimate in parameters.items():
-        unit = "" if estimate.unit in {"", "1"} else f" {estimate.unit}"
+        unit = unit_of(estimate.unit)
         if not estimate.identifiable:
             value = Text(NOT_IDENTIFIABLE, "yellow")
         else:
@@ -173,9 +183,11 @@ def _parameters(
 
 def _correlations(pairs: Sequence[Correlation]) -> Iterable[tuple[str, RenderableType]]:
     """Name the pairs of parameters that hang together; the others are in the document."""
-    told = [f"{p.first} and {p.second} {p.value:+.2f}" for p in pairs if abs(p.value) >= _TOLD]
-    if told:
-        yield "correlated", Text(", ".join(told).replace("_", " "), "dim")
+    strong = [
+        f"{p.first} and {p.second} {p.value:+.2f}" for p in pairs if abs(p.value) >= _WORTH_NAMING
+    ]
+    if strong:
+        yield "correlated", Text(", ".join(strong).replace("_", " "), "dim")
 
 
 def _residual(conversion: IdentifiedConversion) -> Text:
@@ -226,7 +238,7 @@ def _findings(measurement: Measurement) -> RenderableType:
             bound = f" ± {finding.bound:.2g}" if finding.bound is not None else ""
             limit = f", limit {finding.threshold:g}" if finding.threshold is not None else ""
             count = f", {finding.count} samples" if finding.count else ""
-            unit = "" if finding.unit in {"", "1"} else f" {finding.unit}"
+            unit = unit_of(finding.unit)
             text.append(f" ({finding.value:.4g}{bound}{unit}{limit}{count})", "dim not bold")
         if finding.alternatives:
             text.append(f"\n         or: {'; '.join(finding.alternatives)}", "dim not bold")

@@ -1,4 +1,4 @@
-"""What tuning found, for people and for programs."""
+"""What tuning found, as a terminal shows it."""
 
 from __future__ import annotations
 
@@ -7,7 +7,6 @@ from typing import TYPE_CHECKING, Any
 from rich.console import Group
 from rich.text import Text
 
-from tonelab.views.document import plain
 from tonelab.views.terminal.facts import Indented, labelled, number_table
 
 if TYPE_CHECKING:
@@ -18,63 +17,6 @@ if TYPE_CHECKING:
     from tonelab.tune import Confirmation, Control, ModeOutcome, Proposal, Tuning
 
 _MOST_TIES = 8
-
-
-def tuning_document(tuning: Tuning) -> dict[str, Any]:
-    """Lay out what tuning found as JSON values, ``schema`` and ``version`` first.
-
-    Distances are ΔE_ITP; luma is a signal 0..1, hue in degrees.
-    """
-    return {
-        "schema": "tonelab.tuning",
-        "version": 1,
-        "device": tuning.device,
-        "colours": tuning.modes[0].colours,
-        "controls": [_control(control) for control in tuning.controls],
-        "held": plain(tuning.held),
-        "ranges": {
-            name: {"low": low, "high": high, "origin": origin}
-            for name, (low, high, origin) in tuning.ranges.items()
-        },
-        "lift_through_gain": tuning.modes[0].model.lift_first,
-        "modes": [
-            {
-                "mode": one.mode,
-                "colours": one.colours,
-                "target": one.target,
-                "base": plain(one.base),
-                "proposals": plain(one.proposals),
-                "shared": plain(one.shared),
-                "could_gain": one.could_gain,
-                "out_of_reach_below": one.reach,
-                "hidden_colours": int(one.model.hidden.sum()),
-                "residuals_codes": {k: 876 * v for k, v in one.model.residuals.items()},
-            }
-            for one in tuning.modes
-        ],
-        "compromise": plain(tuning.compromise),
-        "next_captures": plain(tuning.suggestions),
-        "confirmations": plain(tuning.confirmations),
-    }
-
-
-def _control(control: Control) -> dict[str, Any]:
-    return {
-        "name": control.name,
-        "stage": control.stage,
-        "seen": list(control.seen),
-        "pivot": control.pivot if "gain" in control.quantities else None,
-        "chroma_coupling": control.coupling if "gain" in control.quantities else None,
-        "effects": {
-            quantity: {
-                "per_register": response.step,
-                "registers_per_setting": response.registers,
-                "first_setting": response.first,
-                "likeliest": plain(response.table[0]),
-            }
-            for quantity, response in control.responses.items()
-        },
-    }
 
 
 def tuning_summary(tuning: Tuning) -> RenderableType:
@@ -162,7 +104,7 @@ def _proposals(outcome: ModeOutcome) -> RenderableType:
     if hidden:
         lines.append(
             Text(
-                f"{hidden} colours sit on a limit of the output in every capture; what lies behind "
+                f"{hidden} colours sit on a limit of the output in every capture; what lies beyond "
                 "it is not known.",
                 "dim",
             )
@@ -206,7 +148,7 @@ def _confirmation(one: Confirmation) -> RenderableType:
                 ),
             ),
             ("mean", Text(f"predicted {one.predicted.mean:.2f}, measured {one.measured_mean:.2f}")),
-            ("codes", Text(f"{one.codes_rms:.2f} RMS apart")),
+            ("codes", Text(f"{one.codes_rms:.2f} RMS difference")),
         ]
     )
 

@@ -31,7 +31,7 @@ class PictureView:
     uri, difference
         The picture and its difference map as data; the map is empty for the source.
     text
-        What a reader who does not see it is told.
+        Description for a reader who does not see it.
     words
         The same figures as a caption.
     """

@@ -7,8 +7,9 @@ from typing import TYPE_CHECKING
 from tonelab.conversion.drives import DRIVES
 from tonelab.scores.hue import LIGHT_RANGE
 from tonelab.scores.pass_through import passes_through
+from tonelab.views.page.header import given
 from tonelab.views.page.table import Cell
-from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number
+from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -45,18 +46,6 @@ def answer_row(measurement: Measurement, shift: ColourShift | None) -> tuple[Cel
     )
 
 
-def given(measurements: Sequence[Measurement]) -> str:
-    """Name what the devices were given."""
-    kinds = {"HDR" if one.source.signal.is_hdr else "SDR" for one in measurements}
-    return kinds.pop() if len(kinds) == 1 else "HDR or SDR"
-
-
-def kicker(measurements: Sequence[Measurement]) -> str:
-    """Say in a word or two what was done to what they were given."""
-    passed = any(passes_through(one.conversion) for one in measurements)
-    return f"{given(measurements)} in and out" if passed else "HDR to SDR"
-
-
 def summary(
     measurements: Sequence[Measurement],
     names: Sequence[str],
@@ -75,12 +64,12 @@ def summary(
         text = f"A mid-grey of 26 cd/m2 is shown at {light(most)} by {top}, the brightest"
         yield "Mid-tones", f"{text}, and at {light(least)} by {bottom}, the darkest."
     yield "Bright lights", _bright(named)
-    told = [(name, shift) for name, shift in zip(names, shifts, strict=True) if shift is not None]
-    if told:
-        yield "Colours", _colours(told)
+    known = [(name, shift) for name, shift in zip(names, shifts, strict=True) if shift is not None]
+    if known:
+        yield "Colours", _colours(known)
     yield "What explains it", _explained(named)
     if comparison is not None:
-        yield "Alike and apart", _alike(comparison)
+        yield "Similarities and differences", _alike(comparison)
     doubts = [name for name, one in named if _graver(one)]
     if doubts:
         text = f"There are warnings about {_listed(doubts)}; they stand under Findings below."
@@ -99,7 +88,7 @@ def _conversion(measurement: Measurement) -> Cell:
     if found.drive == NOT_IDENTIFIABLE:
         drive = f"drive {NOT_IDENTIFIABLE}"
     fit = (
-        f"unseen colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
+        f"held-out colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
         f"{found.floor_codes_rms:.2f}; {found.held_out_count} colours"
     )
     if found.family is None:
@@ -114,8 +103,7 @@ def _conversion(measurement: Measurement) -> Cell:
 
 def _estimate(estimate: ParameterEstimate) -> str:
     half = (estimate.high - estimate.low) / 2
-    unit = "" if estimate.unit in {"", "1"} else f" {estimate.unit}"
-    return f"{number(estimate.value)} ± {number(half, 1)}{unit}"
+    return f"{number(estimate.value)} ± {number(half, 1)}{unit_of(estimate.unit)}"
 
 
 def _level(mark: Landmark | None) -> Cell:
@@ -218,20 +206,20 @@ def _bright(named: Sequence[tuple[str, Measurement]]) -> str:
         if name not in {other for _, other in ceilings}:
             top = light(float(one.luminance_curve.luminance[-1]))
             parts.append(
-                f"{name} still tells lights apart at {top}, the brightest that was played."
+                f"{name} still distinguishes lights at {top}, the brightest that was played."
             )
     return " ".join(parts)
 
 
 def _colours(shifts: Sequence[tuple[str, ColourShift]]) -> str:
     low, high = LIGHT_RANGE
-    told = [
+    sentences = [
         f"{name} shows the typical one at {100 * shift.saturation:.0f} % of its strength and turns "
         f"its hue by {shift.turn:.1f}°, that of one in twenty by {shift.turn_p95:.0f}° or more."
         for name, shift in shifts
     ]
     which = f"Of colours that an SDR signal can hold, {low:g} to {high:g} cd/m2:"
-    return " ".join([which, *told])
+    return " ".join([which, *sentences])
 
 
 def _explained(named: Sequence[tuple[str, Measurement]]) -> str:

@@ -1,4 +1,4 @@
-"""The charts of the page, each with the table behind it."""
+"""The charts of the page, each with its table."""
 
 from __future__ import annotations
 
@@ -25,13 +25,13 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 _LIGHTS = (0.01, 0.1, 1, 5, 10, 26, 50, 100, 203, 400, 600, 1000, 2000, 4000, 10000)
-_TOLD = (26.0, 203.0, 1000.0)  # levels that a description puts into words
+_QUOTED = (26.0, 203.0, 1000.0)  # levels that a description puts into words
 _STANDARD_POINTS = 160
 
 
 def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
-    """Luminance transfer as codes and as light, beside the standard conversions."""
-    codes, lights, told, rows = [], [], [], []
+    """Luminance transfer as codes and as light, with the standard conversions."""
+    codes, lights, sentences, rows = [], [], [], []
     for index, (one, name) in enumerate(zip(measurements, names, strict=True)):
         curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
         key, x = f"d{index}", curve.luminance
@@ -39,9 +39,9 @@ def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -
         codes.append(PlotLine(key, name, x, code, half, curve.clipped))
         shown = [shown_luminance(part, signal) for part in (curve.low, curve.smooth, curve.high)]
         lights.append(PlotLine(key, name, x, shown[1], (shown[2] - shown[0]) / 2, curve.clipped))
-        reached = [level for level in _TOLD if x[0] <= level <= x[-1]]
+        reached = [level for level in _QUOTED if x[0] <= level <= x[-1]]
         landed = [f"{light(level)} on code {np.interp(level, x, code):.0f}" for level in reached]
-        told.append(f"{name} puts {', '.join(landed)}" if landed else f"{name} has few points")
+        sentences.append(f"{name} puts {', '.join(landed)}" if landed else f"{name} has few points")
         rows += [
             (name, *point, bool(clip))
             for *point, clip in zip(
@@ -72,7 +72,7 @@ def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -
     return Chart(
         id="luminance",
         title="Luminance transfer",
-        description=f"Grey light of the source against what comes out. {'; '.join(told)}.",
+        description=f"Grey light of the source against what comes out. {'; '.join(sentences)}.",
         across="light",
         views=views,
         table=table,
@@ -83,7 +83,7 @@ def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -
 
 def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
     """Luminance curves minus that of one of the devices."""
-    views, told, rows = [], [], []
+    views, sentences, rows = [], [], []
     floors = [_common_floor(one) for one in measurements]
     for base, (first, base_name) in enumerate(zip(measurements, names, strict=True)):
         series = []
@@ -102,7 +102,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
                     (base_name, name, *point)
                     for point in zip(*(column.tolist() for column in columns), strict=True)
                 ]
-                told.append(
+                sentences.append(
                     f"{name} is furthest from {base_name} at {light(difference.largest_at)}, by "
                     f"{difference.largest:+.0f} codes"
                 )
@@ -127,7 +127,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
     return Chart(
         id="difference",
         title="Difference curves",
-        description=f"{'; '.join(told)}.",
+        description=f"{'; '.join(sentences)}.",
         across="light",
         views=views,
         choice="Compared with",
@@ -137,7 +137,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
 
 
 def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> tuple[Chart, ...]:
-    """Hue rotation and chroma ratio by hue; empty where no chroma was seen."""
+    """Hue rotation in degrees and chroma ratio by hue; empty where no chroma was measured."""
     levels = sorted(
         {
             float(level)
@@ -175,9 +175,9 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
                 start=start,
                 table=_chroma_table(measurements, names, views[start].series, kind, title,
                                     levels[start], digits),
-                note="Band: 95 % interval. Gaps: nothing seen that the capture did not clip. "
+                note="Band: 95 % interval. Gaps: nothing measured that is not clipped. "
                     "HDR and SDR signals differ in scale and primaries, so any conversion moves "
-                    "these figures: hold devices against each other. Saturation and hue of the "
+                    "these figures: compare devices with each other. Saturation and hue of the "
                     "light that is shown stand in the answer.",
             )
         )  # fmt: skip
@@ -186,14 +186,14 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
 
 def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
     """Capture codes for each source code: where a gradient keeps its steps and where not."""
-    series, told, rows = [], [], []
+    series, sentences, rows = [], [], []
     cells: dict[float, dict[str, Cell]] = {}
     ends: dict[float, float] = {}
     for index, (one, name) in enumerate(zip(measurements, names, strict=True)):
         curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
         code, _ = _common(curve, signal)
         slope = np.gradient(code, common_codes(curve.source_code, one.source.signal))
-        # A slope beside a clip, or below black, is that of a corner.
+        # A slope next to a clip, or below black, is that of a corner.
         corner = curve.clipped | (curve.luminance <= 0)
         corner[1:] |= corner[:-1].copy()
         corner[:-1] |= corner[1:].copy()
@@ -203,7 +203,7 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         within = [part for part in counted if part.low < _peak(measurements)]
         steps, kept = (sum(getattr(part, what) for part in within) for what in ("steps", "kept"))
         if steps:
-            told.append(f"{name} keeps {kept} of {steps}")
+            sentences.append(f"{name} keeps {kept} of {steps}")
         for part in counted:
             rows.append((name, part.low, part.high, part.steps, part.kept, part.widest,
                          part.largest))  # fmt: skip
@@ -215,10 +215,10 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
                 f"largest rise {part.largest}",
             )
     table = Table(
-        "Steps of a grey gradient that stay apart",
+        "Steps of a grey gradient that stay distinct",
         ("source light", *names),
         [
-            (f"{low:g} to {light(ends[low])}", *(found.get(n, Cell("not seen")) for n in names))
+            (f"{low:g} to {light(ends[low])}", *(found.get(n, Cell("not measured")) for n in names))
             for low, found in sorted(cells.items())
         ],
         "Pairs of neighbouring source codes that end on different capture codes. Rises are in "
@@ -233,9 +233,9 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
     return Chart(
         id="gradient",
         title="Gradient steps",
-        description=f"Of the grey steps up to {light(_peak(measurements))}, {'; '.join(told)}."
-        if told
-        else "How steep the luminance curves are; single grey steps were not seen.",
+        description=f"Of the grey steps up to {light(_peak(measurements))}, {'; '.join(sentences)}."
+        if sentences
+        else "How steep the luminance curves are; single grey steps were not measured.",
         across="light",
         views=(
             PlotView(
@@ -326,12 +326,12 @@ def _at(level: float) -> str:
 
 
 def _chroma_words(series: Sequence[PlotLine], level: float, unit: str, digits: int) -> str:
-    told = []
+    sentences = []
     for one in series:
         if np.isfinite(one.y).any():
             low, high = np.nanmin(one.y), np.nanmax(one.y)
-            told.append(f"{one.name} from {low:.{digits}f}{unit} to {high:.{digits}f}{unit}")
-    return f"Over the hues at {_at(level)}: {'; '.join(told)}."
+            sentences.append(f"{one.name} from {low:.{digits}f}{unit} to {high:.{digits}f}{unit}")
+    return f"Over the hues at {_at(level)}: {'; '.join(sentences)}."
 
 
 def _chroma_table(
@@ -352,7 +352,7 @@ def _chroma_table(
         cells = [
             f"{one.y[row]:.{digits}f} ± {one.bound[row]:.{digits}f}"
             if one.bound is not None and np.isfinite(one.y[row])
-            else "not seen"
+            else "not measured"
             for one in series
         ]
         shown.append((f"{hue:g}°", *cells))

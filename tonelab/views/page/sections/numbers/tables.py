@@ -1,15 +1,14 @@
-"""The tables of the page that stand for themselves."""
+"""Landmarks, distances, verdicts and scores as tables."""
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
-from tonelab.views.document import plain
 from tonelab.views.page.table import Cell, Table, csv_file
-from tonelab.views.words import NOT_REACHED, landed, light
+from tonelab.views.words import landed, light
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping, Sequence
+    from collections.abc import Sequence
 
     from tonelab.compare import Comparison
     from tonelab.compare.verdicts import PairVerdict
@@ -20,7 +19,7 @@ _SHADES = (1.0, 3.0, 10.0, 20.0, 40.0)
 
 
 def landmark_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table:
-    """Where known levels of light land, for each device."""
+    """Where known levels of light land: light in cd/m2 and capture code for each device."""
     marks = [{mark.id: mark for mark in one.landmarks} for one in measurements]
     labels = {mark.id: mark for found in marks for mark in found.values()}
     rows: list[tuple[Cell | str, ...]] = []
@@ -58,7 +57,7 @@ def _landmark(mark: Landmark | None, *, fixed: bool) -> Cell:
 
 
 def distance_table(comparison: Comparison) -> Table:
-    """Distance of every device from every other."""
+    """Distance of every device from every other, ΔE_ITP with 95 % bounds."""
     rows = []
     for row, name in enumerate(comparison.devices):
         cells: list[Cell | str] = [name]
@@ -118,7 +117,7 @@ def verdict_table(comparison: Comparison) -> Table:
     ]  # fmt: skip
     return Table(
         "The same converter or not",
-        ("", "PairVerdict", "Mean ΔE_ITP"),
+        ("", "Verdict", "Mean ΔE_ITP"),
         rows,
         "Two are called the same only when the whole 95 % interval of their distance lies within "
         f"{comparison.verdicts[0].margin:g}; not seeing a difference is not enough.",
@@ -142,7 +141,7 @@ def _short(value: float) -> str:
 
 
 def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table | None:
-    """Distance of every device from the standard conversions; None when none was scored."""
+    """Distance of every device from the standard conversions, ΔE_ITP; None when none was scored."""
     scores = [{score.standard: score for score in one.scores} for one in measurements]
     labels = {key: score.label for found in scores for key, score in found.items()}
     if not labels:
@@ -188,66 +187,5 @@ def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Ta
     )
 
 
-def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
-    """Put findings of a measurement or of a check's document into words, the gravest first."""
-    order = {"stop": 0, "warning": 1, "info": 2}
-    listed = [plain(finding) for finding in findings]
-    for finding in sorted(listed, key=lambda one: order.get(one.get("severity"), 3)):
-        value = finding.get("value")
-        unit = finding.get("unit") or ""
-        unit = "" if unit in {"", "1"} else f" {unit}"
-        figures = []
-        if value is not None:
-            bound = finding.get("bound")
-            within = "" if bound is None else f" ± {bound:.2g}"
-            figures.append(f"{value:.4g}{within}{unit}")
-        if finding.get("threshold") is not None:
-            figures.append(f"limit {finding['threshold']:g}{unit}")
-        if finding.get("count"):
-            figures.append(f"{finding['count']:,} samples")
-        yield {
-            "severity": str(finding.get("severity", "info")),
-            "verdict": str(finding.get("verdict") or ""),
-            "text": str(finding.get("text", "")),
-            "figures": ", ".join(figures),
-            "alternatives": "; ".join(finding.get("alternatives") or ()),
-            "decided_by": str(finding.get("decided_by") or ""),
-        }
-
-
-def flat(document: Any, prefix: str = "") -> Iterator[tuple[str, str]]:
-    """Flatten a document of JSON values into labels and words; long lists are counted."""
-    if isinstance(document, dict):
-        for key, value in document.items():
-            label = f"{prefix} {key}".strip().replace("_", " ")
-            yield from flat(value, label)
-    elif isinstance(document, list):
-        if len(document) > 8 or any(isinstance(one, (dict, list)) for one in document):
-            yield prefix, f"{len(document)} entries"
-        else:
-            yield prefix, ", ".join(map(_word, document)) or "none"
-    else:
-        yield prefix, _word(document)
-
-
-def _word(value: Any) -> str:
-    if value is None:
-        return "not stated"
-    if isinstance(value, bool):
-        return "yes" if value else "no"
-    return f"{value:.6g}" if isinstance(value, float) else str(value)
-
-
 def _shade(mean: float) -> int:
     return sum(mean >= limit for limit in _SHADES)
-
-
-def landmark_missing(
-    measurements: Sequence[Measurement], names: Sequence[str]
-) -> Mapping[str, list[str]]:
-    """Labels of landmarks that a capture does not tell, by device."""
-    return {
-        name: missing
-        for name, one in zip(names, measurements, strict=True)
-        if (missing := [mark.label for mark in one.landmarks if landed(mark)[1] == NOT_REACHED])
-    }
