@@ -14,25 +14,20 @@ from tonelab.errors import UsageError
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.pairing.pair import pair_captures
-from tonelab.readings import read
 from tonelab.readings.colours import shown_light
-from tonelab.readings.signals import read_content_source
+from tonelab.readings.samples import colour_samples
 from tonelab.results import Viewable
 from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
-from tonelab.tallies.content import flat_samples, plan_content
-from tonelab.tallies.run import tally
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Mapping
 
     from tonelab.correction.table import Reader
-    from tonelab.pairing import Pair
     from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
 
-PLACES = 20_000  # flat places of a frame that are judged, taken evenly
 _BIN = 0.01  # ΔE_ITP
 _BINS = 20_000
 _CLEAR = 0.02  # of the signal from black and white, where a roll-off may be flat already
@@ -155,12 +150,13 @@ def verify(
         hdr = said_in is None or said_in.is_hdr
         paired = pair(first, second) if hdr else pair_captures(first, second)
         report("pairing", 1, 1)
-        sums, step = _Sums(), 1.0
-        played, recorded, blocks = _read(paired, workers, report, hdr=hdr)
+        sums = _Sums()
+        samples = colour_samples(paired, hdr=hdr, workers=workers, progress=report)
+        played, recorded = samples.source, samples.capture
         coding = said_in or played.with_fields("assumed", matrix="rgb", range="full")
         out = said_out or Signal(matrix="rgb", range="full")
         _check(path, coding, played)
-        for shown, seen, step in blocks:
+        for shown, seen, step in samples.blocks:
             signal = played.decode_rgb(shown)
             given = apply(numbers_of(signal, coding))
             rgb = signals_of(given, out)
@@ -177,7 +173,7 @@ def verify(
                 floor = np.hypot(floor, delta_e_itp(light, spread))
                 sums.add_unclipped(distance, floor, signal)
             sums.add(distance, floor, codes - seen)
-        frames, chart = len(paired.matches), paired.layout is not None
+        frames = len(paired.matches)
     count = int(sums.histogram.sum())
     if not count:
         raise UsageError(f"{source} and {capture} share no flat colour to verify {path.name} on.")
@@ -192,41 +188,13 @@ def verify(
         luminance_error=100 * sums.grey_error / sums.greys if sums.greys else None,
         codes_rms=float(np.sqrt(sums.squares / (3 * count))),
         count=count,
-        what="colours of the chart" if chart else "flat places",
+        what=samples.what,
         frames=frames,
         display=recorded.describe(),
         unclipped_mean=sums.unclipped_total / sums.unclipped if sums.unclipped else None,
         unclipped_floor=sums.unclipped_floor / sums.unclipped if sums.unclipped else None,
         unclipped_count=sums.unclipped,
     )
-
-
-def _read(
-    paired: Pair, workers: int, report: StageProgress, *, hdr: bool
-) -> tuple[Signal, Signal, Iterator[tuple[FloatArray, FloatArray, float]]]:
-    """Return how both clips are read, and blocks of their codes with the capture's step."""
-    played, recorded = paired.source.signal, paired.capture.signal
-    if paired.layout is None:
-        if hdr:
-            played, _ = read_content_source(played)
-        return played, recorded, _places(paired, report)
-    tallies = tally(
-        paired, workers=workers, progress=lambda done, total: report("tallying", done, total)
-    )
-    readings = read(tallies, paired.source.facts(), paired.capture.facts())
-    colours = readings.native_colours
-    blocks = iter([(colours.source, colours.capture, readings.step)])
-    return readings.source.signal, readings.capture.signal, blocks
-
-
-def _places(paired: Pair, report: StageProgress) -> Iterator[tuple[FloatArray, FloatArray, float]]:
-    jobs, done = list(plan_content(paired)), 0
-    for job in jobs:
-        for shown, seen in flat_samples(job):
-            stride = max(len(shown) // PLACES, 1)
-            yield shown[::stride].astype(np.float64), seen[::stride].astype(np.float64), 1.0
-            done += 1
-            report("verifying", done, len(paired.matches))
 
 
 def _check(path: Path, coding: Signal, played: Signal) -> None:

@@ -63,28 +63,9 @@ def hold_against_source(
             "wrong."
         )
     wanted, grey = (passed_codes(one.source, source, target) for one in (colours, neutrals))
-    expected, shown = shown_light(wanted, target), shown_light(colours.capture, target)
-    distance = delta_e_itp(expected, shown)
-    rounded = np.float64(step) * quantise(wanted / step, target.bits)
-    floor = delta_e_itp(expected, shown_light(rounded, target))
-    white, seen = (shown_light(codes, target)[:, 1] for codes in (grey, neutrals.capture))
-    lit = white > 1.0
-    codes_rms = _rms(wanted - colours.capture)
+    score = _distance(wanted, grey, colours.capture, neutrals.capture, target, step)
+    codes_rms = score.codes_rms
     kind = "HDR" if target.is_hdr else "SDR of an SDR source"
-    score = Score(
-        standard=SOURCE,
-        label="the source itself",
-        mean=float(distance.mean()),
-        median=float(np.median(distance)),
-        p95=float(np.percentile(distance, 95)),
-        p99=float(np.percentile(distance, 99)),
-        max=float(distance.max()),
-        floor=float(floor.mean()),
-        luminance_error=float(100 * np.abs(seen[lit] / white[lit] - 1).mean()),
-        codes_rms=codes_rms,
-        count=len(distance),
-        display=target.describe(),
-    )
     conversion = IdentifiedConversion(
         family=None,
         family_label=f"none: the capture is {kind} and is held against its source",
@@ -100,8 +81,8 @@ def hold_against_source(
         floor_codes_rms=step / 12**0.5,
         neutral_codes_rms=_rms(grey - neutrals.capture),
         free_codes_rms=codes_rms,
-        count=len(distance),
-        held_out_count=len(distance),
+        count=score.count,
+        held_out_count=score.count,
         static=static,
         notes=("Nothing was fitted: the residual is the capture's difference from the source.",),
     )
@@ -115,9 +96,40 @@ def hold_against_source(
         else f"The source is stated to be {source.transfer}, as the capture is: {text}.",
         value=codes_rms,
         unit="codes RMS",
-        count=len(distance),
+        count=score.count,
     )
     return conversion, (score,), (finding,)
+
+
+def _distance(
+    wanted: FloatArray,
+    grey: FloatArray,
+    captured: FloatArray,
+    captured_grey: FloatArray,
+    target: Signal,
+    step: float,
+) -> Score:
+    """Distance of captured codes from those that the source would have left, greys apart."""
+    expected, shown = shown_light(wanted, target), shown_light(captured, target)
+    distance = delta_e_itp(expected, shown)
+    rounded = np.float64(step) * quantise(wanted / step, target.bits)
+    floor = delta_e_itp(expected, shown_light(rounded, target))
+    white, seen = (shown_light(codes, target)[:, 1] for codes in (grey, captured_grey))
+    lit = white > 1.0
+    return Score(
+        standard=SOURCE,
+        label="the source itself",
+        mean=float(distance.mean()),
+        median=float(np.median(distance)),
+        p95=float(np.percentile(distance, 95)),
+        p99=float(np.percentile(distance, 99)),
+        max=float(distance.max()),
+        floor=float(floor.mean()),
+        luminance_error=float(100 * np.abs(seen[lit] / white[lit] - 1).mean()),
+        codes_rms=_rms(wanted - captured),
+        count=len(distance),
+        display=target.describe(),
+    )
 
 
 def passed_codes(codes: FloatArray, source: Signal, target: Signal) -> FloatArray:
