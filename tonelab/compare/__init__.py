@@ -118,7 +118,7 @@ class Comparison(Viewable):
     distance_floor
         Shape (D, D), the mean ΔE_ITP that rounding to the codes of the captures alone causes.
     colours
-        Number of colours behind the distances.
+        Number of colours that the distances rest on.
     verdicts
         What separates two measurements: all pairs of a few; of many, those with the first and
         those of nearest neighbours.

@@ -206,7 +206,7 @@ def share(measurements: Sequence[Measurement], most: int = MOST_COLOURS) -> Shar
 
 
 def mastering_peak(measurement: Measurement) -> float:
-    """Mastering peak of the source, cd/m2, which its scores are told too."""
+    """Mastering peak of the source, cd/m2, which its scores are given too."""
     return readings_of(measurement).mastering_peak
 
 

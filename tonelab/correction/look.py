@@ -39,14 +39,14 @@ if TYPE_CHECKING:
     Map: TypeAlias = Callable[[FloatArray], FloatArray]
     Pairs: TypeAlias = tuple[FloatArray, FloatArray]  # source and output signals, (N, 3) each
 
-# Strengths at which bends of a chart's lattice are smoothed; colours beside it choose.
+# Strengths at which bends of a chart's lattice are smoothed; held-out colours choose.
 STRENGTHS = (0.0, 0.003, 0.01, 0.02, 0.05, 0.1, 0.3)
-FEWEST = 100  # colours of the lattice, and beside it
-HELD_OUT = 7  # of the colours beside the lattice, one in so many is fitted to nothing
+FEWEST = 100  # colours of the lattice, and between its nodes
+HELD_OUT = 7  # of the colours between its nodes, one in so many is fitted to nothing
 EARNED = 0.95  # of what is left on colours not fitted without a lattice; less is not worth one
 FAR = 2.0  # codes, beyond which a miss counts no more: kinks are rare in pictures, noise is not
 EXCURSION = 0.02  # signal outside 0..1 that rounding of Y'CbCr does not reach
-SUPPORTED = 0.5  # share of known nodes behind a colour of content that makes it covered
+SUPPORTED = 0.5  # share of known nodes around a colour of content that makes it covered
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -201,18 +201,18 @@ def _from_lattice(name: str, readings: Readings, seen: LatticeColours, core: Map
         kept = at.max(axis=1) <= top * (1 + 0.25 / (size - 1))  # Codes round beyond the last node.
         return at[kept], shown[kept]
 
-    nodes, beside = within(seen.nodes), within(seen.beside)
-    if min(len(nodes[0]), len(beside[0])) < FEWEST:
+    nodes, between = within(seen.nodes), within(seen.between)
+    if min(len(nodes[0]), len(between[0])) < FEWEST:
         raise UsageError(
             f"{name} shows only {len(nodes[0])} colours of the chart's lattice, too "
             "few for a correction: capture the whole chart."
         )
-    kept = np.arange(len(beside[0])) % HELD_OUT > 0
-    low, high = _limits(np.concatenate([nodes[1], beside[1]]))
+    kept = np.arange(len(between[0])) % HELD_OUT > 0
+    low, high = _limits(np.concatenate([nodes[1], between[1]]))
     shown = _Shown(
         nodes=nodes,
-        between=_joined(within(seen.neutrals), (beside[0][kept], beside[1][kept])),
-        unseen=(beside[0][~kept], beside[1][~kept]),
+        between=_joined(within(seen.neutrals), (between[0][kept], between[1][kept])),
+        unseen=(between[0][~kept], between[1][~kept]),
         size=size,
         top=top,
         low=low,
@@ -297,7 +297,7 @@ def _fit_layers(shown: _Shown, core: Map) -> _Layers | None:
         left = shown.left(shown.nodes, base)
         values = np.zeros((size, size, size, 3))
         values[node] = left
-        # Colours stand half a code beside their nodes.
+        # Colours stand up to half a code from their nodes.
         values[node] += left - fit_spline(values, shown.top)(shown.nodes[0])
         for strength in STRENGTHS:
             spline = fit_spline(values, shown.top, strength)

@@ -33,7 +33,7 @@ class LatticeColours:
 
     Attributes
     ----------
-    nodes, beside, neutrals
+    nodes, between, neutrals
         In Y'CbCr codes of both sides: at the nodes, between them, and on the grey axis.
     size
         Nodes along each side of the lattice.
@@ -42,7 +42,7 @@ class LatticeColours:
     """
 
     nodes: Colours
-    beside: Colours
+    between: Colours
     neutrals: Colours
     size: int
     top: float
@@ -147,7 +147,7 @@ class Readings(ABC):
     @property
     @abstractmethod
     def mastering_peak(self) -> float:
-        """Mastering peak of the source in cd/m2, which standard conversions are told."""
+        """Mastering peak of the source in cd/m2, which standard conversions are given."""
 
     @property
     @abstractmethod

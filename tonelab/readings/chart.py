@@ -54,7 +54,7 @@ class ChartReadings(Readings):
         """Return the colours of the chart's lattice, those between its nodes, and its greys."""
         return LatticeColours(
             nodes=self._coded(gather(self.tallies, self.layout, Group.LATTICE)),
-            beside=self._coded(
+            between=self._coded(
                 gather(self.tallies, self.layout, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
             ),
             neutrals=self._coded(self.native_neutrals),

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _OF_PAGE = 0.2  # share of a move with the page that mixed pages of nearly one average explain
 _SCENE_SAMPLES = 200  # of a level in a shot, from which its mean counts
 _SCENE_LEVELS = 3  # levels that shots must share to be compared
-_SCENES_TO_TELL = 5  # shots from which it can be told what moves them
+_SCENES_TO_COMPARE = 5  # shots from which a cause of their movement can be named
 _PEAK_SHARE = 0.999  # of the pixels of a shot that lie below its peak
 _GOES_WITH, _STANDS_OUT = 0.8, 0.15  # rank correlation that names a cause, and by how much
 _SIDES = ("source", "capture")
@@ -168,7 +168,7 @@ def _driver(light: IntArray, moved: FloatArray) -> str:
     """Name what of the shots their movement goes with, where one thing stands out."""
     from scipy.stats import spearmanr
 
-    if len(light) < _SCENES_TO_TELL:
+    if len(light) < _SCENES_TO_COMPARE:
         return ""
     share = np.cumsum(light, axis=1) / np.maximum(light.sum(axis=1, keepdims=True), 1)
     levels = np.arange(light.shape[1])

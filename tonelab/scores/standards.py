@@ -30,7 +30,7 @@ def score(
     evidence
         Colours with their capture codes.
     source_peak
-        Mastering peak of the source, cd/m2: what the conversions are told.
+        Mastering peak of the source, cd/m2: given to the conversions.
     standards
         Names; by default every registered standard conversion.
 

@@ -104,7 +104,7 @@ def fit_before(
 ) -> Operator | None:
     """Fit an operator on the source signal (N, 3), ahead of the conversion.
 
-    ``shift(source, moved)`` tells by how much the output signal moves when the source does.
+    ``shift(source, moved)`` says by how much the output signal moves when the source does.
     """
     if len(source) < _FEW:
         return None

@@ -1,6 +1,6 @@
 """What one control does as a function of its setting, registers and their rounding included.
 
-A menu shows integers; behind it sits a register of its own step, r = floor(rho u + phi), or the
+A menu shows integers; it sets a register of its own step, r = floor(rho u + phi), or the
 same to both sides of the middle of the range, and the effect is linear in the register. With few
 captures many registers agree with what was seen. All of them are kept, weighted by how well they
 agree, so that a prediction knows what it does not know.
