@@ -1,6 +1,6 @@
 """What a chart's lattice is too coarse to show, from the colours between its nodes.
 
-Pictures live near the greys, and there the chart shows most colours between the nodes of its lattice.
+Pictures live near the greys, where the chart shows most colours between the nodes of its lattice.
 """
 
 from __future__ import annotations
