@@ -4,11 +4,11 @@ from typing import Annotated
 
 import numpy as np
 
-from tonelab.conversion.chain import ChainPart, Conversion
+from tonelab.conversion.chain import SUPER_WHITE, ChainPart, Conversion
 from tonelab.conversion.gamut import TO_709
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.standards.hlg import rerendered
-from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
+from tonelab.conversion.standards.registry import STANDARDS
 from tonelab.conversion.tone.itu import BT2446B_SHOULDER
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb

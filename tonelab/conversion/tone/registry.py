@@ -3,13 +3,12 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tonelab.conversion.parameters import Parameter, Part, parameters_of
-from tonelab.registry import Registry
+from tonelab.conversion.parameters import WITH_DEFAULTS, Parameter, Part, Tried, parts
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
@@ -27,10 +26,14 @@ class ToneCurve(Part[Curve]):
         ``inverse(y, **parameters)``: light in cd/m2 of relative light; closed form or bisection.
     derivative
         ``derivative(L, **parameters)``: change of relative light per cd/m2.
+    tried
+        See `Part`; unless stated otherwise, identification fits the curve to every capture, from
+        starts within the bounds of its parameters.
     """
 
     inverse: Curve
     derivative: Curve
+    tried: Tried | None = WITH_DEFAULTS
 
     def guess(self, light: FloatArray, relative: FloatArray) -> dict[str, float]:
         """Return the best of a fixed coarse sample of the parameter space, to start a fit from.
@@ -57,23 +60,18 @@ class ToneCurve(Part[Curve]):
 
 
 def _tone_curve(
-    name: str,
-    curve: Curve,
     *,
-    label: str,
-    source: str,
+    function: Curve,
     inverse: Curve | None = None,
     derivative: Curve | None = None,
+    **facts: Any,
 ) -> ToneCurve:
     """Make the entry of a curve; numerical forms stand in for closed ones."""
     return ToneCurve(
-        name=name,
-        label=label,
-        source=source,
-        function=curve,
-        parameters=parameters_of(curve),
-        inverse=inverse or partial(inverse_by_bisection, curve),
-        derivative=derivative or partial(derivative_by_difference, curve),
+        function=function,
+        inverse=inverse or partial(inverse_by_bisection, function),
+        derivative=derivative or partial(derivative_by_difference, function),
+        **facts,
     )
 
 
@@ -112,4 +110,4 @@ def _within(parameter: Parameter, fraction: float) -> float:
     return float(low + (high - low) * fraction)
 
 
-TONE_CURVES = Registry("tone curve", "tonelab.tone_curves", _tone_curve)
+TONE_CURVES = parts("tone curve", "tonelab.tone_curves", _tone_curve)
