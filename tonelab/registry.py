@@ -58,6 +58,18 @@ class Registry(Mapping[str, E], Generic[E]):
             raise UsageError(f"There are two {self.kind}s named {name!r}: rename one.")
         self._entries[name] = entry
 
+    def registered(self, name: str) -> E:
+        """Return an entry that is there already, without loading those of third parties.
+
+        For modules that make entries of others while the package itself is still being imported.
+
+        Raises
+        ------
+        KeyError
+            When no entry of that name was registered so far.
+        """
+        return self._entries[name]
+
     def __getitem__(self, name: str) -> E:
         self._load()
         if name not in self._entries:

@@ -242,7 +242,7 @@ def gamma_luma(
 
 def _register_blend(first: str, second: str, name: str = "") -> None:
     """Register the blend of two drives, weighted in linear light."""
-    one, two = DRIVES[first], DRIVES[second]
+    one, two = DRIVES.registered(first), DRIVES.registered(second)
     shared = [set(part.tried.orders) if part.tried else set() for part in (one, two)]
     orders = tuple(order for order in ORDERS if order in shared[0] & shared[1])
 
