@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import hashlib
 import platform
-from collections.abc import Callable
 from dataclasses import dataclass
 from fractions import Fraction
 from importlib import import_module, metadata
@@ -32,6 +31,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media.writing import Codec
+    from tonelab.results.progress import StageProgress
 
 PACKAGES = ("tonelab", "numpy", "scipy", "numba", "h5py", "av", "opencolorio")
 _SIZE = (192, 96)
@@ -39,8 +39,6 @@ _FRAMES = 3
 _FURTHEST = 1.0  # percent that a built-in parameter may be missed by, as published results may
 _ABOVE_FLOOR = 1.2
 _BENT = 0.01  # of full scale, by which a lattice may cut across a curve
-
-Progress = Callable[[str, int, int], None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,7 +86,7 @@ def versions() -> str:
     return ", ".join([system, *(f"{name} {metadata.version(name)}" for name in PACKAGES)])
 
 
-def run_selftest(progress: Progress | None = None) -> SelfTest:
+def run_selftest(progress: StageProgress | None = None) -> SelfTest:
     """Try decoders, kernels and the whole chain on clips made for it in a temporary folder.
 
     Parameters
