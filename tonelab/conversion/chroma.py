@@ -1,8 +1,8 @@
 """Chroma laws: what a conversion does to colour besides the drive.
 
 A law wraps the tone mapping: ``law(light, mapping, *, primaries, **parameters)`` receives
-linear RGB in cd/m2 and a function from such light to relative light, and gives relative light.
-It may act before, after, or both.
+linear RGB (N, 3) in cd/m2 and a function from such light to relative light (N, 3), and gives
+relative light (N, 3), 1 = SDR nominal white. It may act before, after, or both.
 """
 
 from collections.abc import Callable

@@ -1,7 +1,8 @@
 """Drives: the quantity a tone curve is applied to, and what becomes of the colour.
 
-A drive takes linear RGB in cd/m2 and a tone curve, and gives relative linear RGB in the same
-primaries (1 = SDR nominal white). Drives that scale RGB by a ratio keep the sign of negative
+A drive takes linear RGB (N, 3) in cd/m2 and a tone curve, and gives relative linear RGB (N, 3) in
+the same primaries
+(1 = SDR nominal white). Drives that scale RGB by a ratio keep the sign of negative
 channels.
 """
 
@@ -59,7 +60,7 @@ _WEIGHTS = (0.25, 0.5, 0.75)  # of the second drive of a blend, from which its o
 
 
 def luminance_weights(primaries: Primaries) -> FloatArray:
-    """Luminance weights of linear RGB, four digits as printed where a standard prints them."""
+    """Luminance weights (3,) of linear RGB, four digits where a standard prints them so."""
     if primaries in LUMA_WEIGHTS:
         red, blue = LUMA_WEIGHTS[primaries]
         return np.array([red, 1 - red - blue, blue])

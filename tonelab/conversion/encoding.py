@@ -1,5 +1,6 @@
 """Encodings: relative linear light to signal, and back.
 
+Light and signal have one shape, any, and run from 0 to 1 = SDR nominal white and beyond.
 Negative light mirrors: an encoding is odd about black, so that out-of-gamut excursions survive
 where a converter keeps them; the chain clamps first where it does not.
 """

@@ -1,7 +1,8 @@
 """Gamut methods: from linear BT.2020 to linear BT.709.
 
 A method is a 3x3 matrix on linear light, which may come before or after the tone curve, and a
-finish that deals with what then lies outside BT.709.
+finish that deals with what then lies outside BT.709. A finish takes and gives relative linear
+BT.709 (N, 3), 1 = SDR nominal white.
 """
 
 from collections.abc import Callable
@@ -43,7 +44,13 @@ class GamutMethod(Part[Finish]):
     tried: Tried | None = WITH_DEFAULTS
 
     def convert(self, light: FloatArray, **parameters: float) -> FloatArray:
-        """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709."""
+        """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709.
+
+        Raises
+        ------
+        UsageError
+            When a parameter is unknown.
+        """
         given = self.complete(parameters)
         return self.function(light @ self.matrix(**given).T, **given)
 

@@ -234,7 +234,8 @@ def with_free_curve(
 ) -> Conversion:
     """Return the chain carrying the curve that the neutrals demand of it.
 
-    ``known`` keeps curves by what they depend on, for searches that meet the same again.
+    It is monotone through the smoothed luma of the neutrals (M,). ``known`` keeps curves by what
+    they depend on, for searches that meet the same again.
     """
     return _with_curve(evidence, chain, known, _smooth_curve)
 

@@ -112,7 +112,7 @@ class DecodedClip(Clip):
             raise cut_short(self.path, good, self.frame_count)
 
     def entries(self) -> IntArray:
-        """Return the indices of the key pictures."""
+        """Return the indices (N,) of the key pictures, ascending."""
         times, keys = self._presentation_times()
         return np.sort(np.searchsorted(times, keys))
 

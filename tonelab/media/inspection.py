@@ -154,7 +154,7 @@ def effective_bits(used: IntArray, bits: int) -> int | None:
     Parameters
     ----------
     used
-        The different codes that occur, ascending.
+        Shape (N,), the different codes that occur, ascending.
     bits
         Depth of the codes.
 

@@ -20,6 +20,8 @@ Curve: TypeAlias = Callable[..., FloatArray]
 class ToneCurve(Part[Curve]):
     """A tone curve: absolute light in cd/m2 (>= 0) to relative light, 1 = SDR nominal white.
 
+    All its functions take and give arrays of any shape, element by element.
+
     Attributes
     ----------
     inverse
@@ -76,7 +78,7 @@ def _tone_curve(
 
 
 def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float) -> FloatArray:
-    """Invert a monotone curve between 0 and 10,000 cd/m2, bisecting in PQ signal."""
+    """Light in cd/m2, 0 to 10,000, of relative light (any shape), bisecting in PQ signal."""
     wanted = np.asarray(relative, np.float64)
     low, high = np.zeros_like(wanted), np.ones_like(wanted)
     for _ in range(60):
@@ -87,7 +89,7 @@ def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float)
 
 
 def derivative_by_difference(curve: Curve, L: ArrayLike, **parameters: float) -> FloatArray:
-    """Differentiate a curve numerically, by a central difference in PQ signal."""
+    """Change of relative light per cd/m2 at light in cd/m2 (any shape), by difference in PQ."""
     signal = eotf_inverse_pq(L)
     low, high = eotf_pq(signal - 1e-5), eotf_pq(signal + 1e-5)
     return (curve(high, **parameters) - curve(low, **parameters)) / (high - low)
