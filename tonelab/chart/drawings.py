@@ -40,7 +40,7 @@ def gradients(layout: Layout) -> Plane:
 
 
 def detail(layout: Layout) -> Plane:
-    """Codes (height, width, 3): slanted edges, zone plate, gratings and texture, 26 to 100 cd/m2."""
+    """Codes (height, width, 3): slanted edges, a zone plate, gratings, 26 to 100 cd/m2."""
     cell = layout.cell
     width, height = COLUMNS * cell, BODY_ROWS * cell
     dark, bright = (
