@@ -17,7 +17,10 @@ VIEWS: dict[str, Callable[[Any], Any]] = {}
 
 
 class Registry(Mapping[str, E], Generic[E]):
-    """Entries of one kind by name, those of third parties included.
+    """Entries of one kind by name, in the order registered, those of third parties included.
+
+    Reading it in any way first loads the plug-ins of its group, once. A look-up of a name that
+    there is not, and a plug-in that does not load, raise `UsageError`.
 
     Parameters
     ----------
@@ -25,7 +28,7 @@ class Registry(Mapping[str, E], Generic[E]):
         For sentences, such as ``"tone curve"``.
     group
         Group of `importlib.metadata` entry points; each names a module whose import registers
-        further entries. They are loaded at the first look-up.
+        further entries.
     make
         ``make(name, function, **facts)``: the entry of a registered function.
     """
@@ -38,7 +41,14 @@ class Registry(Mapping[str, E], Generic[E]):
         self._loaded = False
 
     def register(self, name: str, **facts: Any) -> Callable[[F], F]:
-        """Register the decorated function under a name; ``facts`` are those of the entry.
+        """Register the decorated function, which stays as it is.
+
+        Parameters
+        ----------
+        name
+            New in this registry; lower case, with ``-``, so that plans and commands can name it.
+        **facts
+            What else the entry states, see its class.
 
         Raises
         ------
@@ -53,10 +63,28 @@ class Registry(Mapping[str, E], Generic[E]):
         return add
 
     def add(self, name: str, entry: E) -> None:
-        """Add an entry; its name must be new."""
+        """Add an entry that was made already.
+
+        Raises
+        ------
+        UsageError
+            When the name is taken.
+        """
         if name in self._entries:
             raise UsageError(f"There are two {self.kind}s named {name!r}: rename one.")
         self._entries[name] = entry
+
+    def registered(self, name: str) -> E:
+        """Return an entry that is there already, without loading those of third parties.
+
+        For modules that make entries of others while the package itself is still being imported.
+
+        Raises
+        ------
+        KeyError
+            When no entry of that name was registered so far.
+        """
+        return self._entries[name]
 
     def __getitem__(self, name: str) -> E:
         self._load()

@@ -2,19 +2,19 @@
 
 from __future__ import annotations
 
-import subprocess
-import sys
-import textwrap
-from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import numpy as np
 import pytest
+from plugged import run_with_package
 
 from tonelab.conversion import TONE_CURVES, documentation_table
 from tonelab.conversion.catalogue import REGISTRIES
-from tonelab.conversion.parameters import Param, Part, parameters_of, parts
+from tonelab.conversion.parameters import Param, Part, Tried, parameters_of, parts, tried_parts
 from tonelab.errors import UsageError
+
+if TYPE_CHECKING:
+    from pathlib import Path
 
 
 def test_parameters_come_from_the_signature() -> None:
@@ -108,10 +108,12 @@ def grey(light):
 
 USE = """
 import numpy as np
-from tonelab.conversion import GAMUT_METHODS, TONE_CURVES, Conversion, Step, documentation_table
+from tonelab.conversion import (
+    GAMUT_METHODS, TONE_CURVES, ChainPart, Conversion, documentation_table
+)
 
-assert "example_tone" not in __import__("sys").modules  # loaded at the first look-up only
-chain = Conversion(Step("example-root", {"peak": 4000}), gamut=Step("example-grey"))
+assert "example_part" not in __import__("sys").modules  # loaded at the first look-up only
+chain = Conversion(ChainPart("example-root", {"peak": 4000}), gamut=ChainPart("example-grey"))
 signal = chain.rgb_signal(np.array([[1000.0, 1000, 1000]]))
 np.testing.assert_allclose(signal, 0.5 ** (1 / 2.4), rtol=1e-6)
 curve = TONE_CURVES["example-root"]
@@ -121,24 +123,11 @@ assert {"example-root", "example-grey"} <= {row.name for row in documentation_ta
 """
 
 
-def run_with_package(folder: Path, module: str, use: str) -> subprocess.CompletedProcess[str]:
-    """Lay out an installed package with entry points and use tonelab beside it."""
-    (folder / "example_tone.py").write_text(module, encoding="utf-8")
-    info = folder / "example_tone-1.0.dist-info"
-    info.mkdir()
-    (info / "METADATA").write_text("Metadata-Version: 2.1\nName: example-tone\nVersion: 1.0\n")
-    (info / "entry_points.txt").write_text(
-        "[tonelab.tone_curves]\nexample = example_tone\n"
-        "[tonelab.gamut_methods]\nexample = example_tone\n"
-    )
-    root = Path(__file__).parents[2]
-    lead = f"import sys; sys.path[:0] = [{str(folder)!r}, {str(root)!r}]\n"
-    command = [sys.executable, "-W", "error", "-c", lead + textwrap.dedent(use)]
-    return subprocess.run(command, capture_output=True, text=True, check=False)
+GROUPS = ("tone_curves", "gamut_methods")
 
 
 def test_a_third_party_adds_parts_through_entry_points(tmp_path: Path) -> None:
-    result = run_with_package(tmp_path, EXAMPLE, USE)
+    result = run_with_package(tmp_path, EXAMPLE, USE, GROUPS)
     assert result.returncode == 0, result.stderr
 
 
@@ -151,9 +140,100 @@ def test_a_broken_plug_in_is_named_in_one_sentence(tmp_path: Path) -> None:
     except UsageError as error:
         print(error)
     """
-    result = run_with_package(tmp_path, "import no_such_module_at_all", use)
-    assert "The plug-in 'example_tone' for tone curves does not load" in result.stdout
+    result = run_with_package(tmp_path, "import no_such_module_at_all", use, GROUPS)
+    assert "The plug-in 'example_part' for tone curves does not load" in result.stdout
     assert "uninstall" in result.stdout
+
+
+MEAN = """
+import numpy as np
+
+from tonelab.conversion import DRIVES
+from tonelab.conversion.parameters import Tried
+
+
+def mean(light, *, primaries):
+    return light.mean(axis=1, keepdims=True)
+
+
+@DRIVES.register("example-mean", label="the mean", source="an example", arguments=mean{tried})
+def by_mean(light, tone, *, primaries="bt2020", white=100.0):
+    level = np.maximum(mean(light, primaries=primaries), 1e-9)
+    return light * tone(level) / level
+"""
+
+IDENTIFY = """
+import numpy as np
+import simulated
+from tonelab.chart import Group, Layout
+from tonelab.identify import gather_evidence, identify
+from tonelab.identify.structures import rank_plain
+from tonelab.readings.colours import gather
+from tonelab.readings.curves import luminance_curve
+from tonelab.readings.signals import read_capture
+from tonelab.signal.description import Signal
+
+
+def driven(light, curve, luminance, white):
+    level = np.maximum(light.mean(-1, keepdims=True), simulated.TRACE)
+    return light * curve(level) / level
+
+
+simulated.DRIVES["mean"] = driven
+source = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
+layout = Layout.create("quick", width=960, height=540, hold=4)
+device = simulated.SimulatedDevice(drive="mean", tone="reinhard")
+tallies = simulated.simulated_tallies(layout, device, samples=64, frames=2)
+target, _ = read_capture(Signal(), tallies, layout)
+neutrals = gather(tallies, layout, Group.NEUTRAL)
+neutrals = neutrals[np.argsort(neutrals.source[:, 0], kind="stable")]
+curve = luminance_curve(neutrals, source, code_step=1.0)
+colours = gather(tallies, layout, Group.LATTICE, Group.NEUTRAL_NEAR)
+evidence = gather_evidence(colours, neutrals, curve, source, target).thinned(400, neutrals=150)
+best = rank_plain(evidence)[0]
+print(best.conversion.drive.name, best.rms / evidence.floor, sep=";")
+if {declared}:
+    found = identify(evidence).conversion
+    print(found.drive, found.residual_codes_rms / found.floor_codes_rms, sep=";")
+"""
+
+
+@pytest.mark.parametrize("declared", [True, False])
+def test_identification_tries_what_a_third_party_declares_as_tried(
+    tmp_path: Path, declared: bool
+) -> None:
+    module = MEAN.replace("{tried}", ", tried=Tried()" if declared else "")
+    use = IDENTIFY.replace("{declared}", str(declared))
+    result = run_with_package(tmp_path, module, use, ("drives",))
+    assert result.returncode == 0, result.stderr
+    lines = result.stdout.split()
+    assert len(lines) == 1 + declared  # the best plain chain, and what identification makes of it
+    for line in lines:
+        drive, floors = line.split(";")
+        assert (drive == "example-mean") == declared
+        assert (float(floors) < 1.2) == declared
+
+
+def test_what_says_nothing_is_not_tried() -> None:
+    registry = parts("drive", "tonelab.none", Part)
+    registry.register("silent", label="a", source="b")(lambda L: L)
+    registry.register("declared", label="a", source="b", tried=Tried())(lambda L: L)
+    assert list(tried_parts(registry)) == ["declared"]
+
+
+def test_a_start_names_parameters_that_there_are() -> None:
+    registry = parts("drive", "tonelab.none", Part)
+    add = registry.register("d", label="D", source="b", tried=Tried(starts=({"keen": 1.0},)))
+    with pytest.raises(UsageError, match="D has no parameter 'keen'"):
+        add(lambda L: L)
+
+
+@pytest.mark.parametrize("registry", REGISTRIES, ids=lambda registry: registry.kind)
+def test_starts_lie_within_the_bounds_of_a_fit(registry) -> None:
+    for entry, tried in tried_parts(registry).values():
+        for name, value in (item for start in tried.starts for item in start.items()):
+            parameter = entry.parameters[name]
+            assert parameter.low <= value <= parameter.high, f"{entry.name}.{name}"
 
 
 def test_numpy_floats_are_fine_as_parameters() -> None:

@@ -20,8 +20,8 @@ from tonelab.media import (
     open_clip,
     write_clip,
 )
-from tonelab.media.opening import parse_rate
 from tonelab.media.pixels import PixelFormat, native_planes, pixel_format
+from tonelab.media.readers import parse_rate
 from tonelab.signal.description import Signal
 
 WIDTH, HEIGHT = 98, 64

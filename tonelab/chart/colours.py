@@ -26,7 +26,7 @@ HUES = 24
 
 
 def signal_of_light(light: ArrayLike, transfer: str, peak: float) -> FloatArray:
-    """R'G'B' signal 0..1 of neutral light in cd/m2, under PQ or HLG at a nominal peak."""
+    """R'G'B' signal 0..1 of neutral light in cd/m2, any shape, by PQ or HLG at a nominal peak."""
     levels = np.asarray(light, np.float64)
     if transfer == "pq":
         return eotf_inverse_pq(levels)

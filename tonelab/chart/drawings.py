@@ -25,7 +25,7 @@ _EDGE_SLANT = np.tan(np.radians(5))
 
 
 def gradients(layout: Layout) -> Plane:
-    """Thirteen horizontal ramps, one above the other, each three cells high.
+    """Codes (height, width, 3) of thirteen horizontal ramps, one above the other, three cells each.
 
     Neutral: all legal codes, three thirds of the way from black to the peak, and three ever slower
     ones; then coloured ones from black.
@@ -40,7 +40,7 @@ def gradients(layout: Layout) -> Plane:
 
 
 def detail(layout: Layout) -> Plane:
-    """Slanted edges, a zone plate, line gratings and a faint texture, 26 to 100 cd/m2."""
+    """Codes (height, width, 3): slanted edges, a zone plate, gratings, 26 to 100 cd/m2."""
     cell = layout.cell
     width, height = COLUMNS * cell, BODY_ROWS * cell
     dark, bright = (

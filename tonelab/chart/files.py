@@ -177,7 +177,7 @@ def _frames(layout: Layout, subsampling: str) -> Iterator[Planes]:
 
 
 def marks_plane(frame: Frame, signal: Signal) -> NDArray[np.uint16]:
-    """Return the plane in which the marks are read."""
+    """Return the plane (height, width) in which the marks are read: luma, or green of R'G'B'."""
     return frame.planes[marks_channel(signal)]
 
 

@@ -41,6 +41,6 @@ class Geometry:
     confidence: float = 1.0
 
     def to_picture(self, x: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
-        """Picture positions of chart positions in cells."""
+        """Picture positions in pixels of chart positions in cells, any shape."""
         across, down = np.asarray(x, np.float64), np.asarray(y, np.float64)
         return self.scale[0] * across + self.offset[0], self.scale[1] * down + self.offset[1]

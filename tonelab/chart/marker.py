@@ -69,7 +69,7 @@ def marker_cells(frame: int, page: int, descriptor: int) -> Mask:
 
 
 def draw_marks(luma: Plane, cell: int, cells: Mask) -> None:
-    """Draw fiducials and marker cells into a luma plane whose strips are black."""
+    """Draw fiducials and marker cells into a luma plane (height, width) whose strips are black."""
     for column, row in FIDUCIALS:
         luma[row * cell : (row + 1) * cell, column * cell : (column + 1) * cell] = BRIGHT
     first, last = (column * cell for column in MARKER_COLUMNS)

@@ -141,7 +141,7 @@ class Patches:
 
 
 def shuffled(count: int, seed: int) -> NDArray[np.intp]:
-    """Return a fixed permutation of 0..count-1.
+    """Return a fixed permutation of 0..count-1, shape (count,).
 
     Sorting by a hash (the finaliser of SplitMix64) and not by a library's generator: a chart must
     be rebuilt from its descriptor years later, whatever the library does by then.
@@ -150,7 +150,7 @@ def shuffled(count: int, seed: int) -> NDArray[np.intp]:
 
 
 def hashed(count: int, seed: int) -> NDArray[np.uint64]:
-    """Return ``count`` well mixed 64-bit numbers."""
+    """Return well mixed 64-bit numbers (count,)."""
     z = np.arange(1, count + 1, dtype=np.uint64) + np.uint64(seed << 32)
     z *= np.uint64(0x9E3779B97F4A7C15)
     z = (z ^ (z >> np.uint64(30))) * np.uint64(0xBF58476D1CE4E5B9)
@@ -167,7 +167,7 @@ def fill_codes(surround: Surround, transfer: str, peak: float) -> CodeArray:
 
 
 def mixed_sets(kind: ChartKind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
-    """Return the colours of the mixed pages, padded with neutrals up to the peak."""
+    """Return the colours (N, 3) of the mixed pages, padded with neutrals to the peak, cd/m2."""
     recipe = RECIPES[kind]
     top = 1.0 if transfer == "hlg" else float(colours.signal_of_light(peak, transfer, peak))
     low, high = colours.signal_of_light((50.0, min(400.0, peak)), transfer, peak)

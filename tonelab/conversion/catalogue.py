@@ -4,27 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any, NamedTuple
 
-from tonelab.conversion.chroma import CHROMA_LAWS
-from tonelab.conversion.controls import CONTROLS
-from tonelab.conversion.drives import DRIVES
-from tonelab.conversion.encoding import ENCODINGS
-from tonelab.conversion.gamut import GAMUT_METHODS
+from tonelab.conversion.chain import STEPS
 from tonelab.conversion.standards import STANDARDS
-from tonelab.conversion.tone import TONE_CURVES
 
 if TYPE_CHECKING:
     from tonelab.conversion.parameters import Parameter, Part
     from tonelab.registry import Registry
 
-REGISTRIES: tuple[Registry[Any], ...] = (
-    TONE_CURVES,
-    DRIVES,
-    CHROMA_LAWS,
-    GAMUT_METHODS,
-    ENCODINGS,
-    CONTROLS,
-    STANDARDS,
-)
+REGISTRIES: tuple[Registry[Any], ...] = (*STEPS.values(), STANDARDS)
 
 
 class CatalogueRow(NamedTuple):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any, Literal, TypeAlias
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -25,10 +25,21 @@ from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
 if TYPE_CHECKING:
     from collections.abc import Callable, Mapping
 
+    from tonelab.conversion.parameters import Order
+    from tonelab.registry import Registry
     from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
 
-Order: TypeAlias = Literal["tone-first", "matrix-first"]
+# The steps of a chain, fields of `Conversion`, and the registry of the parts of each.
+STEPS: Mapping[str, Registry[Any]] = {
+    "tone": TONE_CURVES,
+    "drive": DRIVES,
+    "chroma": CHROMA_LAWS,
+    "gamut": GAMUT_METHODS,
+    "encoding": ENCODINGS,
+    "controls": CONTROLS,
+}
+_SWITCHES = ("order", "ceiling", "super_white", "rgb_clipped", "white")
 
 # Signal of code 1019, the highest of 10 bits in narrow range that is not reserved (BT.709-6).
 SUPER_WHITE = (1019 - 64) / 876
@@ -201,7 +212,7 @@ class Conversion:
         """
         try:
             given: dict[str, Any] = {name: plain[name] for name in _SWITCHES}
-            for name in _STEPS:
+            for name in STEPS:
                 if "name" in plain[name]:
                     given[name] = ChainPart(plain[name]["name"], dict(plain[name]["parameters"]))
             if "tone" not in given:
@@ -239,9 +250,5 @@ class Conversion:
         return CHROMA_LAWS[self.chroma.name].bind(self.chroma.parameters)
 
     def _steps(self) -> dict[str, ChainPart]:
-        steps = {name: getattr(self, name) for name in _STEPS}
+        steps = {name: getattr(self, name) for name in STEPS}
         return {name: step for name, step in steps.items() if isinstance(step, ChainPart)}
-
-
-_STEPS = ("tone", "drive", "chroma", "gamut", "encoding", "controls")
-_SWITCHES = ("order", "ceiling", "super_white", "rgb_clipped", "white")

@@ -1,17 +1,18 @@
 """Chroma laws: what a conversion does to colour besides the drive.
 
 A law wraps the tone mapping: ``law(light, mapping, *, primaries, **parameters)`` receives
-linear RGB in cd/m2 and a function from such light to relative light, and gives relative light.
-It may act before, after, or both.
+linear RGB (N, 3) in cd/m2 and a function from such light to relative light (N, 3), and gives
+relative light (N, 3), 1 = SDR nominal white. It may act before, after, or both.
 """
 
 from collections.abc import Callable
+from itertools import product
 from typing import Annotated, TypeAlias
 
 import numpy as np
 
 from tonelab.conversion.drives import luminance_weights
-from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.conversion.parameters import Param, Part, Tried, parts
 from tonelab.conversion.tone.registry import Tone
 from tonelab.registry import Registry
 from tonelab.signal.arrays import FloatArray
@@ -29,11 +30,15 @@ def none(light: FloatArray, mapping: Tone, *, primaries: Primaries = "bt2020") -
     return mapping(light)
 
 
+_THRESHOLDS = tuple({"threshold": float(light)} for light in np.geomspace(40, 4000, 13))
+
+
 def _register_desaturation(suffix: str, label: str, weights: FloatArray) -> None:
     @CHROMA_LAWS.register(
         f"desaturate-before-{suffix}",
         label=f"desaturation above a threshold, before the curve, luma by {label}",
         source="FFmpeg, tonemap filter, option desat",
+        tried=Tried(starts=_THRESHOLDS),
     )
     def desaturate_before(
         light: FloatArray,
@@ -59,6 +64,12 @@ _register_desaturation("sum", "the sum R + G + B", np.ones(3))
     "desaturate-highlights",
     label="desaturation towards white, after the curve",
     source="plain form: mix with luminance by a power of the relative luminance",
+    tried=Tried(
+        starts=tuple(
+            {"start": start, "strength": strength, "exponent": 1.0}
+            for start, strength in product((0.1, 0.5), (0.3, 0.8))
+        )
+    ),
 )
 def desaturate_highlights(
     light: FloatArray,
@@ -101,6 +112,7 @@ def preserved_ratio(
     "crosstalk",
     label="crosstalk around the curve",
     source="ITU-R BT.2446-1 6.1.2 and 6.1.6",
+    tried=Tried(starts=tuple({"alpha": alpha} for alpha in (0.03, 0.1, 0.2))),
 )
 def crosstalk(
     light: FloatArray,

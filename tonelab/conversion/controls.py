@@ -1,6 +1,7 @@
 """Picture controls: what a device's own menu does to its Y'CbCr signal.
 
-Parameters are named after menus; all act on signals (Y' 0..1, Cb and Cr -0.5..0.5).
+Parameters are named after menus; all act on signals (Y' 0..1, Cb and Cr -0.5..0.5). A set takes and
+gives Y'CbCr signals (N, 3); ``matrix`` is theirs.
 """
 
 from collections.abc import Callable

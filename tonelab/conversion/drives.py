@@ -1,7 +1,8 @@
 """Drives: the quantity a tone curve is applied to, and what becomes of the colour.
 
-A drive takes linear RGB in cd/m2 and a tone curve, and gives relative linear RGB in the same
-primaries (1 = SDR nominal white). Drives that scale RGB by a ratio keep the sign of negative
+A drive takes linear RGB (N, 3) in cd/m2 and a tone curve, and gives relative linear RGB (N, 3) in
+the same primaries
+(1 = SDR nominal white). Drives that scale RGB by a ratio keep the sign of negative
 channels.
 """
 
@@ -11,7 +12,7 @@ from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.conversion.parameters import ORDERS, Param, Part, Tried, parts
 from tonelab.conversion.tone.registry import Tone
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import (
@@ -53,9 +54,13 @@ DRIVES = parts("drive", "tonelab.drives", Drive)
 
 _SMALLEST = 1e-9  # cd/m2; below it a ratio says nothing and the result is neutral
 
+# Drives that code colour as BT.2020 does come before the gamut matrix.
+_TONE_FIRST = Tried(orders=("tone-first",))
+_WEIGHTS = (0.25, 0.5, 0.75)  # of the second drive of a blend, from which its own is fitted
+
 
 def luminance_weights(primaries: Primaries) -> FloatArray:
-    """Luminance weights of linear RGB, four digits as printed where a standard prints them."""
+    """Luminance weights (3,) of linear RGB, four digits where a standard prints them so."""
     if primaries in LUMA_WEIGHTS:
         red, blue = LUMA_WEIGHTS[primaries]
         return np.array([red, 1 - red - blue, blue])
@@ -80,6 +85,7 @@ def _each_channel(light: FloatArray, *, primaries: Primaries) -> FloatArray:  # 
     label="R, G and B each",
     source="ITU-R BT.2390-11 5.4.1 (R'G'B')",
     arguments=_each_channel,
+    tried=Tried(),
 )
 def per_channel(
     light: FloatArray,
@@ -105,6 +111,7 @@ def _largest(light: FloatArray, *, primaries: Primaries) -> FloatArray:  # noqa:
     label="max(R, G, B)",
     source="ITU-R BT.2390-11 5.4.1 (maxRGB)",
     arguments=_largest,
+    tried=Tried(),
 )
 def max_rgb(
     light: FloatArray,
@@ -126,6 +133,7 @@ def _luminance(light: FloatArray, *, primaries: Primaries) -> FloatArray:
     label="luminance",
     source="ITU-R BT.2390-11 5.4.1 (YRGB)",
     arguments=_luminance,
+    tried=Tried(),
 )
 def luminance(
     light: FloatArray,
@@ -157,6 +165,7 @@ def _luma(light: FloatArray, *, primaries: Primaries) -> FloatArray:
     label="PQ luma with chroma compensation",
     source="ITU-R BT.2390-11 5.4.1 (Y'C'BC'R)",
     arguments=_luma,
+    tried=_TONE_FIRST,
 )
 def luma(
     light: FloatArray, tone: Tone, *, primaries: Primaries = "bt2020", white: float = 100.0
@@ -183,6 +192,7 @@ def _intensity(light: FloatArray, *, primaries: Primaries) -> FloatArray:
     label="ICtCp intensity with chroma compensation",
     source="ITU-R BT.2390-11 5.4.1 (ICTCP)",
     arguments=_intensity,
+    tried=_TONE_FIRST,
 )
 def ictcp(
     light: FloatArray, tone: Tone, *, primaries: Primaries = "bt2020", white: float = 100.0
@@ -208,6 +218,7 @@ def _gamma_luma(light: FloatArray, *, primaries: Primaries) -> FloatArray:
     label="gamma-2.4 luma with chroma correction",
     source="ITU-R BT.2446-1 4.1, tables 2 and 3",
     arguments=_gamma_luma,
+    tried=_TONE_FIRST,
 )
 def gamma_luma(
     light: FloatArray,
@@ -232,7 +243,9 @@ def gamma_luma(
 
 def _register_blend(first: str, second: str, name: str = "") -> None:
     """Register the blend of two drives, weighted in linear light."""
-    one, two = DRIVES[first], DRIVES[second]
+    one, two = DRIVES.registered(first), DRIVES.registered(second)
+    shared = [set(part.tried.orders) if part.tried else set() for part in (one, two)]
+    orders = tuple(order for order in ORDERS if order in shared[0] & shared[1])
 
     def arguments(light: FloatArray, *, primaries: Primaries) -> FloatArray:
         lights = [part.arguments(light, primaries=primaries) for part in (one, two)]
@@ -243,6 +256,7 @@ def _register_blend(first: str, second: str, name: str = "") -> None:
         label=f"blend of {one.label} and {two.label}",
         source="ITU-R BT.2408-8 annex 5 (blend of R'G'B' and maxRGB)",
         arguments=arguments,
+        tried=Tried(orders=orders, starts=tuple({"weight": weight} for weight in _WEIGHTS)),
     )
     def blend(
         light: FloatArray,

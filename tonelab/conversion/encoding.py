@@ -1,5 +1,6 @@
 """Encodings: relative linear light to signal, and back.
 
+Light and signal have one shape, any, and run from 0 to 1 = SDR nominal white and beyond.
 Negative light mirrors: an encoding is odd about black, so that out-of-gamut excursions survive
 where a converter keeps them; the chain clamps first where it does not.
 """
@@ -10,7 +11,7 @@ from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.conversion.parameters import Param, Part, Tried, parts
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import (
     eotf_inverse_srgb,
@@ -24,9 +25,19 @@ Encode: TypeAlias = Callable[..., FloatArray]
 
 @dataclass(frozen=True, slots=True, kw_only=True)
 class Encoding(Part[Encode]):
-    """An encoding; ``inverse(signal, **parameters)`` is relative light."""
+    """An encoding: ``function(light, **parameters)`` is the signal.
+
+    Attributes
+    ----------
+    inverse
+        ``inverse(signal, **parameters)``: relative light.
+    power
+        Whether it is a plain power with its defaults. There a gain of the signal is a gain of
+        light (exact), which any tone curve can hold.
+    """
 
     inverse: Encode
+    power: bool = False
 
 
 ENCODINGS = parts("encoding", "tonelab.encodings", Encoding)
@@ -52,6 +63,8 @@ def _bt1886_inverse(signal: FloatArray, *, black: float) -> FloatArray:
     label="BT.1886 inverse",
     source="ITU-R BT.1886-0 annex 1",
     inverse=_bt1886_inverse,
+    power=True,
+    tried=Tried(),
 )
 def bt1886(
     light: FloatArray,
@@ -68,6 +81,7 @@ def bt1886(
     label="free power",
     source="power law of ITU-R BT.1886-0 with a free exponent",
     inverse=lambda signal, *, exponent: _odd_power(signal, exponent),
+    power=True,
 )
 def gamma(
     light: FloatArray,
@@ -83,6 +97,8 @@ def gamma(
     label="power 1/2.2",
     source="ITU-R BT.470-6 (assumed display gamma 2.2)",
     inverse=lambda signal: _odd_power(signal, 2.2),
+    power=True,
+    tried=Tried(),
 )
 def gamma22(light: FloatArray) -> FloatArray:
     """Power 1/2.2."""
@@ -94,6 +110,7 @@ def gamma22(light: FloatArray) -> FloatArray:
     label="sRGB",
     source="IEC 61966-2-1",
     inverse=lambda signal: np.copysign(eotf_srgb(np.abs(signal)), signal),
+    tried=Tried(),
 )
 def srgb(light: FloatArray) -> FloatArray:
     """Inverse of the sRGB display function."""
@@ -105,6 +122,7 @@ def srgb(light: FloatArray) -> FloatArray:
     label="BT.709 camera curve",
     source="ITU-R BT.709-6 item 1.2",
     inverse=lambda signal: np.copysign(oetf_inverse_bt709(np.abs(signal)), signal),
+    tried=Tried(),
 )
 def bt709_oetf(light: FloatArray) -> FloatArray:
     """Camera curve, used by some converters where a display inverse belongs."""

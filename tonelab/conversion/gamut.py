@@ -1,7 +1,8 @@
 """Gamut methods: from linear BT.2020 to linear BT.709.
 
 A method is a 3x3 matrix on linear light, which may come before or after the tone curve, and a
-finish that deals with what then lies outside BT.709.
+finish that deals with what then lies outside BT.709. A finish takes and gives relative linear
+BT.709 (N, 3), 1 = SDR nominal white.
 """
 
 from collections.abc import Callable
@@ -10,7 +11,7 @@ from typing import Annotated, TypeAlias
 
 import numpy as np
 
-from tonelab.conversion.parameters import Param, Part, parts
+from tonelab.conversion.parameters import WITH_DEFAULTS, Param, Part, Tried, parts
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 
@@ -34,13 +35,22 @@ class GamutMethod(Part[Finish]):
         ``matrix(**parameters)``: 3x3, linear BT.2020 to linear BT.709.
     keeps_excursions
         Whether light below 0 survives into the signal.
+    tried
+        See `Part`; unless stated otherwise, identification tries the method with its defaults.
     """
 
     matrix: Callable[..., FloatArray] = _bt2407_matrix
     keeps_excursions: bool = False
+    tried: Tried | None = WITH_DEFAULTS
 
     def convert(self, light: FloatArray, **parameters: float) -> FloatArray:
-        """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709."""
+        """Matrix and finish: (N, 3) relative linear BT.2020 to relative linear BT.709.
+
+        Raises
+        ------
+        UsageError
+            When a parameter is unknown.
+        """
         given = self.complete(parameters)
         return self.function(light @ self.matrix(**given).T, **given)
 
@@ -70,6 +80,7 @@ def excursions(light: FloatArray) -> FloatArray:
     label="no gamut conversion",
     source="identity: BT.2020 components shown as BT.709",
     matrix=lambda: np.eye(3),
+    tried=Tried(orders=("tone-first",)),  # without a matrix there is no order
 )
 def none(light: FloatArray) -> FloatArray:
     """Only clamp at 0."""
@@ -81,6 +92,14 @@ def _free_matrix(*, rg: float, rb: float, gr: float, gb: float, br: float, bg: f
 
 
 _SHARE = "share of {} in {}; rows sum to 1, so that greys stay grey"
+_STANDARD = {
+    "rg": TO_709[0, 1],
+    "rb": TO_709[0, 2],
+    "gr": TO_709[1, 0],
+    "gb": TO_709[1, 2],
+    "br": TO_709[2, 0],
+    "bg": TO_709[2, 1],
+}
 
 
 @GAMUT_METHODS.register(
@@ -88,16 +107,20 @@ _SHARE = "share of {} in {}; rows sum to 1, so that greys stay grey"
     label="free matrix and clip",
     source="ITU-R BT.2407-0 section 2 with free coefficients",
     matrix=_free_matrix,
+    tried=Tried(
+        starts=(_STANDARD,),
+        note="A saturation or hue control would look much like part of the free gamut matrix.",
+    ),
 )
 def free_matrix(
     light: FloatArray,
     *,
-    rg: Annotated[float, Param(-1, 0.5, "", _SHARE.format("G", "R"))] = TO_709[0, 1],
-    rb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "R"))] = TO_709[0, 2],
-    gr: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "G"))] = TO_709[1, 0],
-    gb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "G"))] = TO_709[1, 2],
-    br: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "B"))] = TO_709[2, 0],
-    bg: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("G", "B"))] = TO_709[2, 1],
+    rg: Annotated[float, Param(-1, 0.5, "", _SHARE.format("G", "R"))] = _STANDARD["rg"],
+    rb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "R"))] = _STANDARD["rb"],
+    gr: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "G"))] = _STANDARD["gr"],
+    gb: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("B", "G"))] = _STANDARD["gb"],
+    br: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("R", "B"))] = _STANDARD["br"],
+    bg: Annotated[float, Param(-0.5, 0.5, "", _SHARE.format("G", "B"))] = _STANDARD["bg"],
 ) -> FloatArray:
     """Clamp at 0 after the free matrix."""
     del rg, rb, gr, gb, br, bg

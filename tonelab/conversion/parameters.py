@@ -2,7 +2,7 @@
 
 The keyword arguments of a part's function are its parameters; their annotations carry bounds,
 unit and meaning. Fits, commands, curve files, the documentation table and the tests read them
-from here.
+from here. How identification tries a part is stated with it too, by `Tried`.
 """
 
 from __future__ import annotations
@@ -12,13 +12,16 @@ from collections.abc import Callable, Mapping
 from dataclasses import asdict, dataclass
 from functools import partial
 from types import MappingProxyType
-from typing import Any, Generic, TypeVar, cast
+from typing import Any, Generic, Literal, TypeAlias, TypeVar, cast, get_args
 
 from tonelab.errors import UsageError
 from tonelab.registry import Registry
 
 F = TypeVar("F", bound=Callable[..., Any])
 P = TypeVar("P", bound="Part[Any]")
+
+Order: TypeAlias = Literal["tone-first", "matrix-first"]
+ORDERS: tuple[Order, ...] = get_args(Order)
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +77,36 @@ def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
+class Tried:
+    """How identification tries a part as a step of a chain.
+
+    Attributes
+    ----------
+    orders
+        Orders of a chain in which a drive or gamut method can stand.
+    starts
+        Values of its parameters at which it is tried. An empty mapping stands for the defaults,
+        which are held. A part whose starts set parameters can imitate others: it is tried only
+        where no chain without such parts explains the capture, and what was set is then fitted.
+        Encodings alone are held at each start, for the free curve makes up for them on greys.
+    note
+        A sentence for people wherever the part is identified.
+    """
+
+    orders: tuple[Order, ...] = ORDERS
+    starts: tuple[Mapping[str, float], ...] = (MappingProxyType({}),)
+    note: str = ""
+
+    @property
+    def fitted(self) -> bool:
+        """Whether a start sets parameters, which are then fitted."""
+        return any(self.starts)
+
+
+WITH_DEFAULTS = Tried()
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
 class Part(Generic[F]):
     """A registered part.
 
@@ -87,6 +120,14 @@ class Part(Generic[F]):
         What it does.
     parameters
         By name, in the order of the signature.
+    tried
+        How identification tries it. None, which is the default but for tone curves and gamut
+        methods, means never.
+
+    Raises
+    ------
+    UsageError
+        When ``tried`` starts from a parameter that the part does not have.
     """
 
     name: str
@@ -94,6 +135,11 @@ class Part(Generic[F]):
     source: str
     function: F
     parameters: Mapping[str, Parameter]
+    tried: Tried | None = None
+
+    def __post_init__(self) -> None:
+        for start in self.tried.starts if self.tried else ():
+            self.complete(start)
 
     def complete(self, given: Mapping[str, float]) -> dict[str, float]:
         """Fill in defaults.
@@ -114,10 +160,24 @@ class Part(Generic[F]):
         return cast("F", partial(self.function, **self.complete(given or {})))
 
 
-def parts(kind: str, group: str, part: type[P]) -> Registry[P]:
-    """Make a registry of parts; what `Part` does not know of them is stated where they register."""
+def parts(kind: str, group: str, part: Callable[..., P]) -> Registry[P]:
+    """Make a registry of parts.
+
+    Parameters
+    ----------
+    kind, group
+        See `Registry`.
+    part
+        `Part`, a class derived from it, or a function that makes one. It is called with the name,
+        the decorated function, its parameters, and what else is stated where a part registers.
+    """
 
     def make(name: str, function: Callable[..., Any], **facts: Any) -> P:
         return part(name=name, function=function, parameters=parameters_of(function), **facts)
 
     return Registry(kind, group, make)
+
+
+def tried_parts(registry: Mapping[str, P]) -> dict[str, tuple[P, Tried]]:
+    """Return the parts that identification tries and how, by name, in the order registered."""
+    return {name: (part, part.tried) for name, part in registry.items() if part.tried}

@@ -8,11 +8,14 @@ judged in code values, on pages of the chart that no fit has seen.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.conversion import CHROMA_LAWS, DRIVES, ENCODINGS, GAMUT_METHODS, TONE_CURVES, FreeCurve
+from tonelab.conversion import GAMUT_METHODS, TONE_CURVES, FreeCurve
+from tonelab.conversion.chain import STEPS
+from tonelab.conversion.parameters import ORDERS, tried_parts
+from tonelab.identify.chains import with_every_drive
 from tonelab.identify.evidence import Evidence, evidence_of, gather_evidence, rms
 from tonelab.identify.families import Family, best_family, rank_families, settled
 from tonelab.identify.fitting import CORRELATION_LIMIT
@@ -27,7 +30,6 @@ from tonelab.identify.structures import (
     rank_plain,
     search,
     tied,
-    with_every_drive,
     within_709,
 )
 from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, RunnerUp
@@ -37,16 +39,9 @@ if TYPE_CHECKING:
     from collections.abc import Iterable, Sequence
 
     from tonelab.conversion import Conversion
+    from tonelab.conversion.parameters import Part
 
 __all__ = ["Evidence", "Identification", "evidence_of", "gather_evidence", "identify"]
-
-_PART_ORDER: dict[str, Iterable[str]] = {
-    "drive": DRIVES,
-    "order": ("tone-first", "matrix-first"),
-    "chroma": CHROMA_LAWS,
-    "gamut": GAMUT_METHODS,
-    "encoding": ENCODINGS,
-}
 
 # A chain whose residual under the named curve is this close does the same to every colour.
 SAME = 1.02
@@ -178,7 +173,8 @@ def _alike(
 def _names(chains: Sequence[Conversion], part: str) -> str:
     """Join the distinct names of one part, in the order in which the parts are registered."""
     names = {getattr(getattr(chain, part), "name", getattr(chain, part)) for chain in chains}
-    return " or ".join(name for name in _PART_ORDER[part] if name in names)
+    known: Iterable[str] = ORDERS if part == "order" else STEPS[part]
+    return " or ".join(name for name in known if name in names)
 
 
 def _parameters(family: Family | None, *parts: str) -> dict[str, ParameterEstimate]:
@@ -235,16 +231,19 @@ def _notes(
             "for neutrals alone."
         )
     if explained and not whole_gamut:
-        methods = ", ".join(GAMUT_METHODS)
+        methods = ", ".join(tried_parts(GAMUT_METHODS))
         notes.append(
             "Drive and encoding are judged on colours within BT.709 alone: none of the gamut "
             f"methods ({methods}) explains what becomes of the others."
         )
     if family is not None:
         notes += _same_curve(evidence, families, family)
-        if family.name == "linear":
-            notes.append("A straight line scales all drives alike below its ceiling.")
+        notes += _notes_of(TONE_CURVES[family.name])
     return tuple(notes)
+
+
+def _notes_of(part: Part[Any]) -> list[str]:
+    return [part.tried.note] if part.tried and part.tried.note else []
 
 
 def _degeneracies(chain: Conversion, family: Family | None) -> list[str]:
@@ -257,10 +256,8 @@ def _degeneracies(chain: Conversion, family: Family | None) -> list[str]:
             "Contrast and brightness controls, had the device any in use, would be part of the "
             "curve: its parameters hold if there are none."
         )
-    if chain.gamut.name == "matrix":
-        notes.append(
-            "A saturation or hue control would look much like part of the free gamut matrix."
-        )
+    for part in ("drive", "chroma", "gamut", "encoding"):
+        notes += _notes_of(STEPS[part][getattr(chain, part).name])
     pairs = family.fit.correlations() if family else ()
     notes += [
         f"{pair.first} and {pair.second} are known only together (correlation {pair.value:.3f})."

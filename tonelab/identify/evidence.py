@@ -78,7 +78,7 @@ class Evidence:
         )
 
     def thinned(self, size: int, *, neutrals: int | None = None) -> Evidence:
-        """Return at most ``size`` colours, evenly taken, and as many ``neutrals`` if asked."""
+        """Return at most ``size`` colours, evenly taken, and ``neutrals`` greys if asked."""
         few = self if len(self.light) <= size else self[_even(len(self.light), size)]
         if neutrals is None or len(self.neutral_light) <= neutrals:
             return few
@@ -91,7 +91,7 @@ class Evidence:
         )
 
     def with_matrix(self, matrix: str) -> Evidence:
-        """Return the same evidence read by another Y'CbCr matrix."""
+        """Return the same evidence read by the matrix ``bt601``, ``bt709`` or ``bt2020``."""
         return replace(self, target=self.target.with_fields("inferred", matrix=matrix))
 
     def residual(self, conversion: Conversion) -> FloatArray:
@@ -233,7 +233,7 @@ def video_limits(target: Signal, step: float = 1.0) -> tuple[float, float]:
 
 
 def rms(residual: FloatArray) -> float:
-    """Root mean square over all elements."""
+    """Root mean square over all elements, in their unit, any shape."""
     return float(np.sqrt(np.mean(residual**2)))
 
 

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.conversion import TONE_CURVES, ChainPart
+from tonelab.conversion.parameters import tried_parts
 from tonelab.identify.evidence import Evidence, rms
 from tonelab.identify.fitting import (
     BOUND,
@@ -56,7 +57,7 @@ class Family:
 
 
 def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Family]:
-    """Fit every registered family under every chain that is still possible; the best first."""
+    """Fit every family that is tried under every chain that is still possible; the best first."""
     training = evidence[~evidence.held_out].thinned(TRAINING_COLOURS)
     few, unseen = training.thinned(SCREENING_COLOURS), evidence[evidence.held_out]
     screened: list[tuple[float, str, Fit]] = []
@@ -211,7 +212,7 @@ def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]
     """
     fits: list[tuple[str, Fit]] = []
     luma = [free for free in own_parameters(chain) if free.parameter.name in LIKE_THE_CURVE]
-    for name, curve in TONE_CURVES.items():
+    for name, (curve, _) in tried_parts(TONE_CURVES).items():
         trial = replace(chain, tone=ChainPart(name), ceiling=False)
         every = free_parameters("tone", curve.parameters)
         held = tuple(free for free in every if not free.parameter.published)

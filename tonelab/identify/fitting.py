@@ -161,7 +161,7 @@ def joint_fit(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> Fi
 
 
 def fit_from(evidence: Evidence, fit: Fit, start: FloatArray) -> Fit:
-    """Fit the same parameters on colours and neutrals from another position."""
+    """Fit the same parameters on colours and neutrals from a position (P,) of 0..1 each."""
     residual = _joint_residual(evidence, fit.conversion, fit.free)
     return _solve(fit.conversion, fit.free, start, residual, evidence.floor)
 
@@ -247,7 +247,7 @@ def fit_residual(
     residual: Callable[[Conversion], FloatArray],
     floor: float,
 ) -> Conversion:
-    """Return the chain with the parameters that make ``residual(chain)`` smallest."""
+    """Return the chain with the parameters that make ``residual(chain)`` (R,), codes, smallest."""
     start = np.array([item.unit(_current(chain, item)) for item in free])
     return _solve(chain, free, start, lambda p: residual(_set(chain, free, p)), floor).conversion
 

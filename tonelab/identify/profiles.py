@@ -8,12 +8,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.conversion import ChainPart
+from tonelab.identify.chains import with_every_drive
 from tonelab.identify.structures import (
     EXPLAINED,
     calm_colours,
     judged,
     tie_limit,
-    with_every_drive,
 )
 from tonelab.results import GammaPoint
 

@@ -1,4 +1,4 @@
-"""Which chain: drive, order, encoding and chroma law first, then the gamut method.
+"""Which chain is the device's: drive, order, encoding and chroma law first, then gamut method.
 
 Neutrals fix the curve and say nothing about the chain; saturated colours then say which chain
 carries that curve. Colours that BT.709 holds need no gamut mapping, so they are asked first; the
@@ -8,32 +8,37 @@ others then tell the gamut methods apart.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from itertools import product
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tonelab.conversion import (
-    CHROMA_LAWS,
     CONTROLS,
-    DRIVES,
     ENCODINGS,
     GAMUT_METHODS,
     ChainPart,
     Conversion,
     FreeCurve,
 )
+from tonelab.conversion.chain import STEPS
 from tonelab.conversion.drives import luminance_weights
+from tonelab.identify.chains import (
+    PICTURE_CONTROLS,
+    extended_chains,
+    fitted_methods,
+    luma_only,
+    methods_like,
+    plain_chains,
+    siblings,
+)
 from tonelab.identify.fitting import Free, fit_residual
 from tonelab.signal.colorimetry import matrix_rgb_to_rgb
 from tonelab.signal.quantisation import chroma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Hashable, Iterable, Iterator, Mapping, Sequence
+    from collections.abc import Callable, Hashable, Iterable, Sequence
 
-    from tonelab.conversion.chain import Order
-    from tonelab.conversion.parameters import Part
     from tonelab.conversion.tone import Tone
     from tonelab.identify.evidence import Evidence
     from tonelab.signal.arrays import FloatArray
@@ -47,28 +52,6 @@ ENOUGH = 150
 DEEP = 0.25  # least channel over luminance, linear BT.709
 DEEP_SIGNAL = 0.7  # of the capture, reached by a grey of the brightest channel
 
-TONE_FIRST = ("per-channel", "max-rgb", "luminance", "luma", "ictcp", "gamma-luma")
-MATRIX_FIRST = ("per-channel", "max-rgb", "luminance")
-POWERS = ("bt1886", "gamma22", "gamma")
-ENCODING_NAMES = ("bt1886", "gamma22", "srgb", "bt709-oetf")
-BLENDS = ("blend", "per-channel+luminance", "max-rgb+luminance")
-TONE_FIRST_BLENDS = ("per-channel+luma", "per-channel+ictcp", "max-rgb+luma", "max-rgb+ictcp")
-WEIGHTS = (0.25, 0.5, 0.75)
-# Parameters at which a chroma law is tried before it is refined.
-LAWS: dict[str, tuple[dict[str, float], ...]] = {
-    **{
-        f"desaturate-before-{weights}": tuple(
-            {"threshold": float(light)} for light in np.geomspace(40, 4000, 13)
-        )
-        for weights in ("bt709", "bt2020", "sum")
-    },
-    "desaturate-highlights": tuple(
-        {"start": start, "strength": strength, "exponent": 1.0}
-        for start, strength in product((0.1, 0.5), (0.3, 0.8))
-    ),
-    "crosstalk": tuple({"alpha": alpha} for alpha in (0.03, 0.1, 0.2)),
-}
-
 # Chains whose residuals differ by less than this factor are told apart by nothing but noise.
 TIE = 1.04
 EXPLAINED = 1.5  # floors
@@ -78,10 +61,6 @@ POLISHED = 10
 TURNED = 3
 MOST_TIES = 8
 MOST_POSSIBLE = 14
-FULL_WHITE = 0.996  # signal; rounding to 8 bits alone reaches it
-LEAST_LIFT = 0.001  # signal, of black
-END_OF_CODES = 1.085  # signal, a little below the last code that a picture may use
-SUPER_WHITE_SEEN = 1.01  # R'G'B' signal; rounding alone stays below
 SMALLEST_TURN = 0.002  # of chroma, complex: less is no picture control but rounding
 
 
@@ -165,7 +144,7 @@ def _rank_scopes(scopes: Sequence[Evidence], floor: float) -> tuple[Evidence, li
 def rank_plain(evidence: Evidence) -> list[Candidate]:
     """Rank the chains without chroma laws and blends on colours that need no gamut mapping."""
     few = evidence.thinned(RANKING_COLOURS)
-    ranked = _evaluate(few, _plain(few))
+    ranked = _evaluate(few, plain_chains(few))
     if ranked[0].rms <= PLAINLY * evidence.floor:
         return ranked
     turned = [candidate for candidate in ranked if candidate.conversion.controls.name != "none"]
@@ -177,10 +156,11 @@ def _rank_extended(evidence: Evidence, ranked: list[Candidate]) -> list[Candidat
     """Rank the plain chains again among those with a chroma law or a blended drive."""
     few = evidence.thinned(RANKING_COLOURS)
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
-    promising = _distinct(_evaluate(scan, _extended(ranked), _rough_curve))[:POLISHED]
+    extended = extended_chains([candidate.conversion for candidate in ranked])
+    promising = _distinct(_evaluate(scan, extended, _rough_curve))[:POLISHED]
     polished = sorted((_polish_extended(few, candidate) for candidate in promising), key=_rms_of)
-    siblings = _evaluate(few, _siblings(polished[0]))
-    return _distinct(sorted(ranked + polished + siblings, key=_rms_of))
+    alike = _evaluate(few, siblings(polished[0].conversion))
+    return _distinct(sorted(ranked + polished + alike, key=_rms_of))
 
 
 def _polish_extended(evidence: Evidence, candidate: Candidate) -> Candidate:
@@ -190,7 +170,7 @@ def _polish_extended(evidence: Evidence, candidate: Candidate) -> Candidate:
     controls = polished.conversion.controls.parameters
     turn = controls.get("saturation", 1.0) * np.exp(1j * np.deg2rad(controls.get("hue", 0.0)))
     if controls and abs(turn - 1) < SMALLEST_TURN:
-        bare = replace(chain, controls=_luma_only(chain))
+        bare = replace(chain, controls=luma_only(chain))
         return _polish(evidence, Candidate(bare, candidate.rms))
     return polished
 
@@ -216,7 +196,7 @@ def judged(evidence: Evidence, chain: Conversion) -> Candidate:
     if chain.controls.name == "none":
         free = with_free_curve(evidence, chain)
         return Candidate(free, trimmed_rms(evidence.residual(free)))
-    bare = replace(chain, controls=_luma_only(chain))
+    bare = replace(chain, controls=luma_only(chain))
     return _turned(evidence, with_free_curve(evidence, bare))
 
 
@@ -254,7 +234,8 @@ def with_free_curve(
 ) -> Conversion:
     """Return the chain carrying the curve that the neutrals demand of it.
 
-    ``known`` keeps curves by what they depend on, for searches that meet the same again.
+    It is monotone through the smoothed luma of the neutrals (M,). ``known`` keeps curves by what
+    they depend on, for searches that meet the same again.
     """
     return _with_curve(evidence, chain, known, _smooth_curve)
 
@@ -266,7 +247,8 @@ def _with_curve(
     make: Callable[[FloatArray, FloatArray], Tone],
 ) -> Conversion:
     argument = chain.arguments(evidence.neutral_light)[:, 0]
-    key = (chain.encoding.name, tuple(chain.controls.parameters.items()), argument.tobytes())
+    coding = (chain.encoding.name, *chain.encoding.parameters.items())
+    key = (coding, tuple(chain.controls.parameters.items()), argument.tobytes())
     if known is None or key not in known:
         encoding = ENCODINGS[chain.encoding.name]
         given = encoding.complete(chain.encoding.parameters)
@@ -333,104 +315,6 @@ def _before_controls(luma: FloatArray, chain: Conversion) -> FloatArray:
     return undone
 
 
-def _plain(evidence: Evidence) -> Iterator[Conversion]:
-    """Chains without parameters of their own."""
-    luma = evidence.neutral_signal()
-    above = bool(luma.max() > 1.005)
-    base = Conversion(
-        tone=ChainPart("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
-    )
-    beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
-    bases = [base, *beyond] if not above and _shows_super_white(evidence) else [base]
-    controls = _luma_controls(evidence)
-    readings = list(product(bases, controls))
-    if above:
-        # A gain or a lift of all codes after clipping looks like super-white, and the reverse.
-        dim = replace(base, ceiling=True, super_white=False)
-        readings = [(dim, step) for step in controls if step.name != "none"]
-        lifts = [step for step in controls if "contrast" not in step.parameters]
-        readings += product(beyond, lifts)
-    parts = product(readings, ENCODING_NAMES, ("clip", "none"), _drives())
-    for (start, step), encoding, gamut, (order, drive) in parts:
-        if (gamut, order) != ("none", "matrix-first"):
-            yield replace(
-                start,
-                drive=ChainPart(drive),
-                order=order,
-                gamut=ChainPart(gamut),
-                encoding=ChainPart(encoding),
-                controls=step,
-            )
-
-
-def _shows_super_white(evidence: Evidence) -> bool:
-    """Whether a channel of some colour is brighter than white, though no grey may be."""
-    brightest = evidence.target.decode_rgb(evidence.codes).max(axis=1)
-    return bool(np.percentile(brightest, 99) > SUPER_WHITE_SEEN)
-
-
-def _luma_controls(evidence: Evidence) -> list[ChainPart]:
-    """No picture controls, and the brightness and contrast that the ends of the curve suggest."""
-    luma = evidence.neutral_signal()
-    black, white = float(luma[0]), float(luma[-1])
-    steps = [ChainPart("none")]
-    if abs(black) > LEAST_LIFT:
-        steps.append(ChainPart("contrast-first", {"brightness": black}))
-    dimmed, raised = white - max(black, 0.0) < FULL_WHITE, 1.005 < white < END_OF_CODES
-    if np.isfinite(evidence.ceiling_light) and (dimmed or raised):
-        turns = {"contrast": white - black, "brightness": black}
-        steps.append(ChainPart("contrast-first", turns))
-    return steps
-
-
-def _extended(ranked: Sequence[Candidate]) -> Iterator[Conversion]:
-    """Plain chains with a chroma law or a blended drive.
-
-    The rank of a plain chain says nothing here: without its law the right one may come last.
-    """
-    chains = [candidate.conversion for candidate in ranked]
-    plain = [replace(chain, controls=_luma_only(chain)) for chain in chains]
-    for chain in plain:
-        for law, trials in LAWS.items():
-            for trial in trials:
-                yield replace(chain, chroma=ChainPart(law, trial))
-    for chain in plain:
-        if chain.drive.name != "per-channel":
-            continue
-        blends = BLENDS if chain.order == "matrix-first" else (*BLENDS, *TONE_FIRST_BLENDS)
-        for drive, weight in product(blends, WEIGHTS):
-            yield replace(chain, drive=ChainPart(drive, {"weight": weight}))
-
-
-def _siblings(candidate: Candidate) -> Iterator[Conversion]:
-    """Give the chroma law of a chain to every other drive, lest a tie goes unseen."""
-    chain = replace(candidate.conversion, controls=_luma_only(candidate.conversion))
-    if chain.chroma.name != "none":
-        yield from with_every_drive(chain)
-
-
-def with_every_drive(chain: Conversion) -> list[Conversion]:
-    """Return the chain with each plain drive in its place; without a matrix there is no order."""
-    orders = {"tone-first"} if chain.gamut.name == "none" else {"tone-first", "matrix-first"}
-    return [
-        replace(chain, drive=ChainPart(drive), order=order)
-        for order, drive in _drives()
-        if order in orders
-    ]
-
-
-def _drives() -> list[tuple[Order, str]]:
-    drives: list[tuple[Order, str]] = [("tone-first", drive) for drive in TONE_FIRST]
-    return drives + [("matrix-first", drive) for drive in MATRIX_FIRST]
-
-
-def _luma_only(chain: Conversion) -> ChainPart:
-    """Drop the chroma turn of a chain's controls, to be found anew."""
-    controls = chain.controls
-    kept = {k: v for k, v in controls.parameters.items() if k in {"contrast", "brightness"}}
-    return ChainPart(controls.name, kept) if kept else ChainPart("none")
-
-
 def _evaluate(
     evidence: Evidence,
     chains: Iterable[Conversion],
@@ -457,7 +341,7 @@ def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
     if turned_rms > 0.9 * plain.rms:
         return plain
     turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
-    controls = ChainPart("contrast-first", {**chain.controls.parameters, **turn})
+    controls = ChainPart(PICTURE_CONTROLS, {**chain.controls.parameters, **turn})
     return Candidate(replace(chain, controls=controls), turned_rms)
 
 
@@ -473,7 +357,7 @@ def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
     """Refine a candidate's own parameters, the free curve following along."""
     chain = candidate.conversion
     free = own_parameters(chain)
-    if chain.encoding.name in POWERS:
+    if ENCODINGS[chain.encoding.name].power:
         # There contrast is the scale of the curve (exact): refining it would only let it wander.
         free = tuple(item for item in free if item.parameter.name != "contrast")
 
@@ -485,20 +369,15 @@ def _polish(evidence: Evidence, candidate: Candidate) -> Candidate:
 
 
 def own_parameters(chain: Conversion) -> tuple[Free, ...]:
-    """Return the parameters that a search gave a chain, besides those of its curve.
+    """Return the parameters that a search gave a chain, besides those of its curve and encoding.
 
     A plain part stands by its published constants; only what was set is refined.
     """
-    registries: dict[str, Mapping[str, Part[Any]]] = {
-        "chroma": CHROMA_LAWS,
-        "drive": DRIVES,
-        "gamut": GAMUT_METHODS,
-        "controls": CONTROLS,
-    }
     free = []
-    for part, registry in registries.items():
+    for part in ("drive", "chroma", "gamut", "controls"):
         step: ChainPart = getattr(chain, part)
-        free += [Free(part, registry[step.name].parameters[name]) for name in step.parameters]
+        parameters = STEPS[part][step.name].parameters
+        free += [Free(part, parameters[name]) for name in step.parameters]
     return tuple(free)
 
 
@@ -506,17 +385,12 @@ def _rank_gamuts(evidence: Evidence, ties: Sequence[Candidate]) -> list[Candidat
     """Give each chain every gamut method and judge it on all colours."""
     found = []
     for tie in ties:
-        chain = tie.conversion
-        own_matrix = chain.gamut.name != "none"
-        # The free matrix starts as the standard one, so it is a candidate only when refined.
-        names = [name for name in GAMUT_METHODS if name not in {"none", "matrix"}]
-        for name in names if own_matrix else ["none"]:
-            trial = replace(chain, gamut=ChainPart(name))
+        for method in methods_like(tie.conversion):
+            trial = replace(tie.conversion, gamut=ChainPart(method))
             found.append(Candidate(trial, trimmed_rms(evidence.residual(trial))))
     found.sort(key=_rms_of)
     if found and not explains(found[0], evidence):
-        best = found[0].conversion
-        trials = [c.conversion for c in found[:4]] + [replace(best, gamut=ChainPart("matrix"))]
+        trials = [c.conversion for c in found[:4]] + fitted_methods(found[0].conversion)
         refined = [_refine_gamut(evidence, t) for t in trials if _has_parameters(t)]
         own = [with_luma_controls(c.conversion) for c in found[:2]]
         refined += [_polish(evidence, Candidate(c, np.inf)) for c in own if own_parameters(c)]
@@ -531,7 +405,7 @@ def _has_parameters(chain: Conversion) -> bool:
 def _refine_gamut(evidence: Evidence, chain: Conversion) -> Candidate:
     """Refine the parameters of the gamut method, with all else as it is."""
     method = GAMUT_METHODS[chain.gamut.name]
-    chain = replace(chain, gamut=ChainPart(method.name, method.complete({})))
+    chain = replace(chain, gamut=ChainPart(method.name, method.complete(chain.gamut.parameters)))
     free = tuple(Free("gamut", parameter) for parameter in method.parameters.values())
     fitted = fit_residual(chain, free, lambda t: evidence.residual(t).ravel(), evidence.floor)
     return Candidate(fitted, trimmed_rms(evidence.residual(fitted)))

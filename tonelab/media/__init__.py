@@ -2,10 +2,12 @@
 
 from tonelab.media.clip import Clip, ClipFormat, Frame, StaticMetadata
 from tonelab.media.opening import open_clip, parse_statement
+from tonelab.media.readers import READERS
 from tonelab.media.selftest import decoder_is_deterministic
 from tonelab.media.writing import write_clip
 
 __all__ = [
+    "READERS",
     "Clip",
     "ClipFormat",
     "Frame",

@@ -163,7 +163,7 @@ class Clip(ABC):
         """
 
     def pick(self, indices: Sequence[int] | IntArray) -> Iterator[Frame]:
-        """Yield the frames with the given ascending indices."""
+        """Yield the frames with the given ascending indices (N,); raises as `frames` does."""
         remaining = iter(map(int, indices))
         target = next(remaining, None)
         if target is None:
@@ -174,7 +174,7 @@ class Clip(ABC):
                 target = next(remaining, None)
 
     def strips(self, indices: Sequence[int] | IntArray) -> Iterator[tuple[int, Iterator[Strip]]]:
-        """Yield the frames with the given ascending indices, each as strips from top to bottom."""
+        """Yield the frames with ascending indices (N,), each as strips from its top."""
         for frame in self.pick(indices):
             yield frame.index, self._cut(frame)
 
@@ -194,7 +194,7 @@ class Clip(ABC):
             yield frame.index, frame.planes[channel][rows]
 
     def entries(self) -> IntArray | None:
-        """Return the ascending indices where reading starts without extra work; None for all."""
+        """Return the ascending indices (N,) where reading starts at no extra cost; None for all."""
         return None
 
     def _cut(self, frame: Frame) -> Iterator[Strip]:
@@ -291,7 +291,7 @@ def state_signal(declared: Signal, stated: Mapping[str, Any], path: Path) -> Sig
 
 
 def read_only(planes: Planes) -> Planes:
-    """Close the planes against writing."""
+    """Close the three planes (height, width) against writing."""
     for plane in planes:
         plane.flags.writeable = False
     return planes

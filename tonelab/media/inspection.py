@@ -12,10 +12,11 @@ from tonelab.results import ClipFacts, Finding, Viewable
 from tonelab.signal.quantisation import chroma_scale, luma_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Iterator, Mapping
     from pathlib import Path
 
     from tonelab.media import Clip, StaticMetadata
+    from tonelab.results.progress import Progress
     from tonelab.signal.arrays import IntArray
     from tonelab.signal.description import Signal
 
@@ -83,7 +84,7 @@ def inspect_clip(
     path: str | Path,
     *,
     stated: Mapping[str, Any] | None = None,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Inspection:
     """Say what a clip is.
 
@@ -125,7 +126,7 @@ def inspect_clip(
         )
 
 
-def _count(clip: Clip, progress: Callable[[int, int], None] | None) -> tuple[IntArray, int]:
+def _count(clip: Clip, progress: Progress | None) -> tuple[IntArray, int]:
     """Histograms (3, codes) of frames spread over a clip, and how many frames there were."""
     counts = np.zeros((3, 2**clip.bits), np.int64)
     wanted = np.unique(np.linspace(0, max(clip.frame_count - 1, 0), LOOKED_AT).round().astype(int))
@@ -153,7 +154,7 @@ def effective_bits(used: IntArray, bits: int) -> int | None:
     Parameters
     ----------
     used
-        The different codes that occur, ascending.
+        Shape (N,), the different codes that occur, ascending.
     bits
         Depth of the codes.
 

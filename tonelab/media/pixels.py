@@ -70,7 +70,8 @@ def pixel_format(name: str) -> PixelFormat | None:
 def native_planes(frame: av.VideoFrame, pixels: PixelFormat) -> Planes:
     """Y', Cb, Cr or R, G, B of a decoded frame; alpha is left out.
 
-    Above 8 bits the planes are views into the decoder's frame and keep it alive.
+    Each is (height, width) uint16, chroma at its own subsampling. Above 8 bits the planes are views
+    into the decoder's frame and keep it alive.
     """
     width, height = frame.width, frame.height
     small = chroma_size(width, height, pixels.subsampling)

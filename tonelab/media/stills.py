@@ -14,6 +14,7 @@ from __future__ import annotations
 import hashlib
 import re
 from dataclasses import dataclass
+from fractions import Fraction
 from typing import TYPE_CHECKING, Any, cast
 
 import av
@@ -21,8 +22,9 @@ import numpy as np
 
 from tonelab.errors import ClipError, SignalError
 from tonelab.media.clip import Clip, ClipFormat, Frame, read_only, state_signal, unreadable
-from tonelab.media.decoded import SIZE_BOUND
+from tonelab.media.container import DECODER_OPTIONS, SIZE_BOUND
 from tonelab.media.headers import check_header
+from tonelab.media.readers import BY_NAME, READERS, check_file, parse_rate
 from tonelab.media.tags import declared_signal, read_tags
 from tonelab.signal.quantisation import quantise, rgb_to_codes
 from tonelab.signal.transfer import (
@@ -34,25 +36,25 @@ from tonelab.signal.transfer import (
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Mapping, Sequence
-    from fractions import Fraction
     from pathlib import Path
     from threading import Event
 
     from numpy.typing import NDArray
 
+    from tonelab.media.readers import Asked
     from tonelab.signal.arrays import FloatArray, Plane, Planes
     from tonelab.signal.description import Signal
 
 _KINDS = {".png": "png", ".tif": "tiff", ".tiff": "tiff", ".dpx": "dpx", ".exr": "exr"}
-# Without these, damage is patched over, and a name may be taken for a pattern.
+# Without these a name may be taken for a pattern.
 _READER_OPTIONS = {"protocol_whitelist": "file", "pattern_type": "none"} | SIZE_BOUND
-_DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 # To "explode", this decoder takes every tag that it does not know for damage; it does refuse files
 # that are cut short.
 _TIFF_OPTIONS = {"err_detect": "crccheck+bitstream+buffer"} | SIZE_BOUND
 _NUMBERS = re.compile(r"%0?\d*d|#+|\*")
 _LAYOUT = re.compile(r"(?P<model>rgba?|gbra?p|gray|ya)(?P<float>f)?(?P<bits>\d+)?(?P<order>le|be)?")
 _CHANNELS = {"rgb": 3, "rgba": 4, "gray": 1, "ya": 2}
+PICTURE_RATE = Fraction(24)
 _LIGHT_BITS = 16  # to which light is coded
 _NEEDED = ("transfer", "primaries", "peak")  # to give a meaning to light without units
 
@@ -178,6 +180,24 @@ class StillClip(Clip):
         return hashlib.sha256(b"".join(digests)).hexdigest()
 
 
+@READERS.register(
+    "pictures",
+    label="PNG, TIFF, DPX or OpenEXR pictures, one, a folder or a pattern",
+    source="ISO/IEC 15948; TIFF 6.0; SMPTE ST 268-1; the OpenEXR file layout",
+    takes=lambda asked: bool(picture_files(asked.path)),
+    turn=BY_NAME,
+)
+def read_pictures(asked: Asked) -> StillClip:
+    """Open pictures as the frames of a clip."""
+    files = picture_files(asked.path)
+    check_file(files[0])
+    if "rate" in asked.geometry:
+        return StillClip(asked.path, files, parse_rate(asked.geometry["rate"]), asked.stated)
+    note = f"Pictures have no frame rate: read at {PICTURE_RATE} a second unless you state one."
+    notes = (note,) if len(files) > 1 else ()
+    return StillClip(asked.path, files, PICTURE_RATE, asked.stated, notes)
+
+
 def _file_digest(file: Path) -> bytes:
     try:
         with file.open("rb") as opened:
@@ -194,7 +214,7 @@ def _decode(file: Path) -> tuple[av.VideoFrame, str]:
         with av.open(f"file:{file}", format="image2", options=_READER_OPTIONS) as container:
             stream = container.streams.video[0]
             stream.thread_type = "NONE"
-            stream.codec_context.options = _TIFF_OPTIONS if kind == "tiff" else _DECODER_OPTIONS
+            stream.codec_context.options = _TIFF_OPTIONS if kind == "tiff" else DECODER_OPTIONS
             name = stream.codec_context.name
             picture = next(container.decode(stream))
     except FileNotFoundError:

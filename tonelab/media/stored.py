@@ -5,13 +5,14 @@ from __future__ import annotations
 from abc import abstractmethod
 from contextlib import contextmanager
 from itertools import pairwise
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, cast
 
 import numpy as np
 
-from tonelab.errors import ClipError
+from tonelab.errors import ClipError, SignalError
 from tonelab.media import v210
 from tonelab.media.clip import (
+    CHROMA_FACTORS,
     Clip,
     ClipFormat,
     Frame,
@@ -19,21 +20,25 @@ from tonelab.media.clip import (
     chroma_size,
     cut_short,
     read_only,
+    state_signal,
     strip_rows,
     unreadable,
 )
-from tonelab.media.decoded import announced_frames
+from tonelab.media.container import announced_frames, container_name, frame_rate, is_interlaced
+from tonelab.media.readers import BY_CODEC, BY_NAME, READERS, check_file, parse_rate
+from tonelab.media.tags import declared_signal, read_tags
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator, Sequence
     from io import FileIO
     from pathlib import Path
-    from typing import TypeAlias
+    from typing import Any, TypeAlias
 
     from av.container import InputContainer
     from av.video.stream import VideoStream
     from numpy.typing import NDArray
 
+    from tonelab.media.readers import Asked
     from tonelab.media.v210 import RowStride
     from tonelab.signal.arrays import IntArray, Plane, Planes
     from tonelab.signal.description import Signal
@@ -41,6 +46,9 @@ if TYPE_CHECKING:
     Bytes: TypeAlias = NDArray[np.uint8]
     Offsets: TypeAlias = IntArray
     Read: TypeAlias = Callable[[int, int, Bytes], None]
+
+V210_SUFFIX = ".v210"
+PLANAR_SUFFIXES = (".yuv", ".raw")
 
 # An AVI index points at the header of a chunk, a MOV index at its data.
 _CHUNK_HEADERS = (0, 8)
@@ -265,6 +273,89 @@ def contained_v210(
     stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
     count = max(announced_frames(container, stream), len(offsets))
     return V210Clip(path, format_, count, signal, offsets, stride)
+
+
+@READERS.register(
+    "bare-v210",
+    label="nothing but v210 frames (.v210)",
+    source="the v210 layout, see `tonelab.media.v210`",
+    takes=lambda asked: asked.suffix == V210_SUFFIX,
+    turn=BY_NAME,
+)
+def read_bare_v210(asked: Asked) -> V210Clip:
+    """Open a file that is nothing but v210 frames, described by the user."""
+    check_file(asked.path)
+    format_ = _described(asked, "v210", "422", 10)
+    return bare_v210(asked.path, format_, _signal_of(asked, format_), asked.geometry.get("stride"))
+
+
+@READERS.register(
+    "planar",
+    label="nothing but raw planes (.yuv, .raw)",
+    source="customary: planes one after the other, low byte first",
+    takes=lambda asked: asked.suffix in PLANAR_SUFFIXES,
+    turn=BY_NAME,
+)
+def read_planar(asked: Asked) -> PlanarClip:
+    """Open a file that is nothing but raw planes, described by the user."""
+    check_file(asked.path)
+    subsampling = str(asked.geometry.get("subsampling", "420"))
+    format_ = _described(asked, "raw", subsampling, int(asked.stated.get("bits", 10)))
+    return PlanarClip(asked.path, format_, _signal_of(asked, format_))
+
+
+@READERS.register(
+    "v210",
+    label="v210 in a container, unpacked by tonelab itself",
+    source="the v210 layout, see `tonelab.media.v210`",
+    takes=lambda asked: asked.stream[1].codec_context.name == "v210",
+    turn=BY_CODEC,
+)
+def read_v210(asked: Asked) -> V210Clip:
+    """Open v210 in a container."""
+    container, stream = asked.stream
+    format_ = ClipFormat(
+        container=container_name(asked.path, container),
+        codec="v210",
+        width=stream.codec_context.width,
+        height=stream.codec_context.height,
+        rate=frame_rate(asked.path, stream),
+        subsampling="422",
+        bits=10,
+        interlaced=is_interlaced(stream),
+    )
+    signal = declared_signal(read_tags(stream.codec_context), 10, "422")
+    signal = state_signal(signal, asked.stated, asked.path)
+    stride = asked.geometry.get("stride")
+    return contained_v210(asked.path, container, stream, format_, signal, stride)
+
+
+def _described(asked: Asked, codec: str, subsampling: str, bits: int) -> ClipFormat:
+    """Format of a file without a container, as the user states it."""
+    missing = [name for name in ("width", "height", "rate") if name not in asked.geometry]
+    if missing:
+        raise ClipError(
+            f"{asked.path} carries no description of its pictures: state {', '.join(missing)}."
+        )
+    if subsampling not in CHROMA_FACTORS:
+        raise ClipError(f"The subsampling {subsampling} is unknown: state 420, 422 or 444.")
+    if not 8 <= bits <= 16:
+        raise SignalError(f"A bit depth of {bits} is not supported: state 8 to 16 bits.")
+    return ClipFormat(
+        container="none",
+        codec=codec,
+        width=asked.whole("width"),
+        height=asked.whole("height"),
+        rate=parse_rate(asked.geometry["rate"]),
+        subsampling=cast("Any", subsampling),
+        bits=bits,
+    )
+
+
+def _signal_of(asked: Asked, format_: ClipFormat) -> Signal:
+    rgb = asked.stated.get("matrix") == "rgb"
+    signal = declared_signal({}, format_.bits, format_.subsampling, rgb=rgb)
+    return state_signal(signal, asked.stated, asked.path)
 
 
 def _locate(path: Path, container: InputContainer, stream: VideoStream) -> tuple[Offsets, int]:

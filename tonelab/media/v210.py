@@ -163,7 +163,7 @@ def unpack(words: Words, luma: Plane, cb: Plane, cr: Plane) -> None:
 
 @njit(cache=True, nogil=True)
 def pack(luma: Plane, cb: Plane, cr: Plane, words: Words) -> None:
-    """Pack native planes into v210 words, in place; the inverse of `unpack`.
+    """Pack native planes into v210 words (height, words a row), in place; inverse of `unpack`.
 
     Every code 0..1023 is kept as it is. Words behind the last pixel of a row become zero.
     """
@@ -183,7 +183,7 @@ def pack(luma: Plane, cb: Plane, cr: Plane, words: Words) -> None:
 
 @njit(cache=True, nogil=True)
 def count_violations(words: Words, width: int) -> tuple[int, int]:
-    """Count what plain v210 must not hold.
+    """Count what plain v210 words (rows, words a row) must not hold.
 
     The codes 0..3 and 1020..1023 are reserved for timing references of the serial interface
     (SMPTE ST 292-1), and the two top bits of each word are zero.

@@ -12,6 +12,7 @@ import numpy as np
 from tonelab.errors import ClipError
 from tonelab.media import v210
 from tonelab.media.clip import CHROMA_FACTORS, ClipFormat, chroma_size
+from tonelab.media.stored import PLANAR_SUFFIXES, V210_SUFFIX
 from tonelab.media.tags import MATRIX_TAG, PRIMARIES_TAG, RANGE_TAG, TRANSFER_TAG, x265_tags
 from tonelab.outputs import check_output, whole_file
 
@@ -37,8 +38,8 @@ _MUXERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".avi": "avi"}
 _SUFFIXES: dict[str, tuple[str, ...]] = {
     "hevc": (".mp4", ".mov", ".mkv"),
     "ffv1": (".mkv", ".avi"),
-    "v210": (".mov", ".avi", ".v210"),
-    "raw": (".yuv", ".raw"),
+    "v210": (".mov", ".avi", V210_SUFFIX),
+    "raw": PLANAR_SUFFIXES,
 }
 _BITS = {"hevc": (8, 10, 12), "ffv1": (8, 10, 12, 16), "v210": (10,), "raw": tuple(range(8, 17))}
 
@@ -211,7 +212,7 @@ def _sink(
     if format_.codec == "v210":
         return (
             _bare(path, _v210_bytes)
-            if format_.container == ".v210"
+            if format_.container == V210_SUFFIX
             else _v210(path, format_, signal)
         )
     if format_.codec == "raw":

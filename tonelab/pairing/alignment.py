@@ -277,7 +277,7 @@ def _less_levels(residual: FloatArray, shown: FloatArray) -> FloatArray:
 
 
 def cuts(source: Thumbnails) -> IntArray:
-    """Find the source frames with which a new shot starts, the first among them, ascending.
+    """Find the source frames (S,) with which a new shot starts, the first too, ascending.
 
     A cut stands out from the motion around it.
     """

@@ -24,12 +24,11 @@ from tonelab.pairing.timing import FrameReading, match_frames, settle_frames
 from tonelab.results import PairingFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from numpy.typing import NDArray
 
     from tonelab.chart import ChartReading, Geometry, Layout, Marker
     from tonelab.media import Clip
+    from tonelab.results.progress import Progress
     from tonelab.signal.arrays import Plane
 
 _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks stand
@@ -45,7 +44,7 @@ def pair_by_chart(
     source: Clip,
     capture: Clip,
     chart: ChartReading,
-    progress: Callable[[int, int], None] | None = None,
+    progress: Progress | None = None,
 ) -> Pair:
     """Register a capture of the chart; only the marks of the captured frames are read.
 
@@ -174,7 +173,7 @@ def _code_difference(
 
 
 def _read_capture(
-    capture: Clip, layout: Layout, progress: Callable[[int, int], None] | None
+    capture: Clip, layout: Layout, progress: Progress | None
 ) -> tuple[Geometry, list[FrameReading]]:
     first, geometry = _find_geometry(capture, layout)
     readings = [FrameReading(reason="unreadable")] * first

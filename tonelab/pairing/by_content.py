@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, TypeAlias
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -43,15 +43,14 @@ from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Iterator
 
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
     from tonelab.pairing.thumbnails import Thumbnails
+    from tonelab.results.progress import Progress
     from tonelab.signal.arrays import IntArray, Mask, Picture
-
-    Progress: TypeAlias = Callable[[int, int], None]
 
 _ROUNDS = 4
 _SETTLED = 0.25  # capture pixels by which a relation may still move
@@ -92,30 +91,10 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         raise PairingError(_nothing_usable(capture, reason))
     matches = np.stack([used, path.places[used]], axis=1)
     relation, covered, combed = _look_closely(source, capture, sight, matches)
-    if combed > _COMBED or np.mean(reason == "woven") > _MOSTLY:
-        raise PairingError(
-            f"The pictures of {capture.path.name} are combed: rows of two moments are woven into "
-            "one; set the output of the device to a progressive mode and capture again."
-        )
-    shared, _ = common_area(*sight.areas, relation)
-    usable = usable_blocks(shared, relation, covered, (source.height, source.width))
-    if not usable.any():
-        raise PairingError(
-            f"No part of {capture.path.name} is clear of bars and overlays: switch them off and "
-            "capture again."
-        )
+    _check_scan(capture, combed, reason)
+    usable = _usable(source, capture, sight, relation, covered)
     for array in (matches, usable):
         array.flags.writeable = False
-    names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
-    facts = PairingFacts(
-        method="content",
-        scale=relation.scale,
-        offset=relation.offset,
-        residual=sight.registration.residual,
-        first_frame=int(matches[0, 1]),
-        used=len(matches),
-        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},
-    )
     findings = content_findings(
         source,
         capture,
@@ -139,7 +118,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
             sight.registration.peak,
         ),
         matches=matches,
-        facts=facts,
+        facts=_facts(sight, relation, matches, reason),
         findings=tuple(findings),
         usable=usable,
         shots=first_frames,
@@ -315,6 +294,41 @@ def _reasons(
     reason[(reason == "") & (into < settle)] = "settling"
     reason[(reason == "") & np.r_[turn, False]] = "cut"
     return reason
+
+
+def _check_scan(capture: Clip, combed: float, reason: NDArray[np.object_]) -> None:
+    if combed > _COMBED or np.mean(reason == "woven") > _MOSTLY:
+        raise PairingError(
+            f"The pictures of {capture.path.name} are combed: rows of two moments are woven into "
+            "one; set the output of the device to a progressive mode and capture again."
+        )
+
+
+def _usable(source: Clip, capture: Clip, sight: Sight, relation: Relation, covered: Mask) -> Mask:
+    """Return the blocks of the source that both show clear of bars and overlays."""
+    shared, _ = common_area(*sight.areas, relation)
+    usable = usable_blocks(shared, relation, covered, (source.height, source.width))
+    if not usable.any():
+        raise PairingError(
+            f"No part of {capture.path.name} is clear of bars and overlays: switch them off and "
+            "capture again."
+        )
+    return usable
+
+
+def _facts(
+    sight: Sight, relation: Relation, matches: IntArray, reason: NDArray[np.object_]
+) -> PairingFacts:
+    names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
+    return PairingFacts(
+        method="content",
+        scale=relation.scale,
+        offset=relation.offset,
+        residual=sight.registration.residual,
+        first_frame=int(matches[0, 1]),
+        used=len(matches),
+        left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},
+    )
 
 
 def _nothing_usable(capture: Clip, reason: NDArray[np.object_]) -> str:

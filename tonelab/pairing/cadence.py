@@ -26,7 +26,7 @@ _EVEN = 2.0  # source frames about a straight line; rounding takes one, pulldown
 def cadence_findings(
     source: Clip, capture: Clip, path: Path, reason: NDArray[np.object_]
 ) -> Iterator[Finding]:
-    """Yield how often each source frame is shown, from the frames that match."""
+    """Yield how often each source frame is shown; ``reason`` (N,) is empty where one matches."""
     frames = np.flatnonzero(reason != "no match")
     steps = np.diff(path.places[frames])[np.diff(frames) == 1]
     if not len(steps):

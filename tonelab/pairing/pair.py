@@ -10,16 +10,13 @@ from tonelab.pairing.by_chart import pair_by_chart
 from tonelab.pairing.by_content import pair_by_content
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
-
     from tonelab.chart import ChartReading
     from tonelab.media import Clip
     from tonelab.pairing.result import Pair
+    from tonelab.results.progress import Progress
 
 
-def pair(
-    source: Clip, capture: Clip, *, progress: Callable[[int, int], None] | None = None
-) -> Pair:
+def pair(source: Clip, capture: Clip, *, progress: Progress | None = None) -> Pair:
     """Register a capture with its source.
 
     Parameters
@@ -49,9 +46,7 @@ def pair(
     return pair_by_chart(source, capture, chart, progress)
 
 
-def pair_captures(
-    first: Clip, second: Clip, *, progress: Callable[[int, int], None] | None = None
-) -> Pair:
+def pair_captures(first: Clip, second: Clip, *, progress: Progress | None = None) -> Pair:
     """Register two captures of the same content with each other, whatever their dynamic range.
 
     ``first`` takes the place of the source.

@@ -66,7 +66,7 @@ def _bars(picture: Picture) -> tuple[int, int, int, int] | None:
 
 
 def clear_pixels(area: Area, size: tuple[int, int]) -> Mask:
-    """Pixels of a picture of ``size`` (width, height) well inside an area."""
+    """Mask (height, width) of a picture of ``size`` (width, height): pixels well inside an area."""
     x, y = np.arange(size[0]) + 0.5, (np.arange(size[1]) + 0.5)[:, None]
     across = (x > area.x0 + _RIM) & (x < area.x1 - _RIM)
     clear: Mask = across & (y > area.y0 + _RIM) & (y < area.y1 - _RIM)
@@ -124,7 +124,7 @@ def usable_blocks(shared: Area, relation: Relation, covered: Mask, shape: tuple[
 
 
 def combed_share(picture: Picture, clear: Mask) -> float:
-    """Share of the blocks with detail in which every other row belongs to another moment."""
+    """Share 0..1 of the blocks with detail in which every other row is of another moment."""
     near = (picture[1:-1] - picture[2:]) ** 2
     far = (picture[:-2] - picture[2:]) ** 2
     inner = clear[1:-1]

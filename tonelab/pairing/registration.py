@@ -41,7 +41,7 @@ class Relation:
         return Relation((sx / factor, sy / factor), (ox / factor, oy / factor))
 
     def moved(self, shift: FloatArray, stretch: FloatArray) -> Relation:
-        """Return the relation followed by x -> x + shift + stretch * x."""
+        """Return the relation followed by x -> x + shift + stretch * x, both (2,), pixels."""
         sx, sy = np.array(self.scale) * (1 + stretch)
         ox, oy = np.array(self.offset) * (1 + stretch) + shift
         return Relation((float(sx), float(sy)), (float(ox), float(oy)))

@@ -53,7 +53,7 @@ class Area:
 
 
 def luma(frame: Frame, clip: Clip) -> Picture:
-    """Luma of a frame (green of R'G'B') at the scale of 10-bit codes, float32."""
+    """Luma (height, width) of a frame (green of R'G'B') at the scale of 10-bit codes, float32."""
     plane = marks_plane(frame, clip.signal).astype(np.float32)
     plane /= np.float32(2.0 ** (clip.bits - 10))
     return plane

@@ -1,8 +1,8 @@
 """Code values and the signals they stand for (BT.709-6, BT.2020-2 and BT.2100-2, table 9).
 
-A luma or R'G'B' signal runs from 0 (black) to 1 (nominal peak); a chroma signal from
--0.5 to 0.5. Codes below black and above nominal peak are legal in narrow range and are
-never clipped here.
+Arrays have colour in their last axis, shape (..., 3). A luma or R'G'B' signal runs from 0 (black)
+to 1 (nominal peak); a chroma signal from -0.5 to 0.5. Codes below black and above nominal peak are
+legal in narrow range and are never clipped here.
 """
 
 from __future__ import annotations

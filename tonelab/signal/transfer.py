@@ -1,7 +1,8 @@
 """Transfer functions: PQ, HLG, BT.1886, sRGB, plain powers and the BT.709 OETF.
 
 Signals are 0..1 without dimension; light is in cd/m2 where a display is meant, and
-relative (0..1) where a scene is meant. Functions are named quantity, direction, standard.
+relative (0..1) where a scene is meant. Functions are named quantity, direction, standard; they work
+element by element on arrays of any shape, but for those of HLG display light (..., 3).
 """
 
 from __future__ import annotations

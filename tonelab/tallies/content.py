@@ -76,7 +76,7 @@ class ContentJob:
 
     @property
     def frames(self) -> IntArray:
-        """Capture frames of the job."""
+        """Capture frames (N,) of the job, ascending."""
         return self.matches[:, 0]
 
 
@@ -230,7 +230,7 @@ def _shares_pixels(job: ContentJob) -> bool:
 
 
 def flat_cells(clip: Clip, frame: Frame, places: Places) -> Mask:
-    """Cells of a source frame around which no plane changes by more than a few codes."""
+    """Cells (rows, columns) of a source frame around which no plane changes by many codes."""
     flat = places.inside.copy()
     for channel, plane in enumerate(frame.planes):
         factors = CHROMA_FACTORS[clip.subsampling] if channel == 0 else (1, 1)

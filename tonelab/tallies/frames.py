@@ -44,7 +44,7 @@ class Census:
         self._rows = [np.zeros(rows, np.uint64) for rows in (clip.height, chroma, chroma)]
 
     def add(self, planes: Planes, tops: tuple[int, int, int] = (0, 0, 0)) -> None:
-        """Add rows of a frame; ``tops`` are the first row of each plane."""
+        """Add rows of a frame, three planes (rows, width); ``tops`` are the first row of each."""
         for channel, (plane, top) in enumerate(zip(planes, tops, strict=True)):
             rows = self._rows[channel][top : top + len(plane)]
             # Whole frames are views into the decoder's, whose rows may be padded or interleaved.
@@ -68,7 +68,7 @@ def row_keys(width: int) -> NDArray[np.uint64]:
 
 
 def cuts(clip: Clip, frames: IntArray, chunk: int) -> list[int]:
-    """Return positions at which to split ascending frames of a clip into chunks.
+    """Return positions at which to split ascending frames (N,) of a clip into chunks.
 
     They leave chunks of at least ``chunk`` frames that begin where reading does not have to decode
     what comes before.

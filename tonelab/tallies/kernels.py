@@ -138,7 +138,10 @@ def reduce_cells(
     low: NDArray[np.uint16],
     high: NDArray[np.uint16],
 ) -> None:
-    """Write the smallest and the largest code of each cell of factor_y x factor_x samples."""
+    """Write the smallest and the largest code of each cell of factor_y x factor_x samples.
+
+    ``plane`` is (height, width), ``low`` and ``high`` (rows, columns) of whole cells.
+    """
     for y in range(low.shape[0]):
         for x in range(low.shape[1]):
             least = plane[y * factor_y, x * factor_x]
@@ -162,7 +165,7 @@ def keep_flat(
 ) -> None:
     """Clear ``flat`` where codes within ``reach`` cells differ by more than ``limit``.
 
-    Cells nearer than ``reach`` to an edge of the picture are cleared too.
+    All are (rows, columns). Cells nearer than ``reach`` to an edge of the picture are cleared too.
     """
     height, width = flat.shape
     row_low = low.copy()

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
 from contextlib import closing
 from dataclasses import dataclass
 from functools import partial
@@ -19,16 +18,17 @@ from tonelab.tallies.kernels import add_windows
 from tonelab.tallies.workers import carry_out, default_workers
 
 if TYPE_CHECKING:
+    from collections.abc import Iterator, Mapping, Sequence
+
     from numpy.typing import NDArray
 
     from tonelab.chart import Geometry, Layout
     from tonelab.media import Clip
     from tonelab.media.clip import Strip
     from tonelab.pairing import Pair
+    from tonelab.results.progress import Progress
     from tonelab.signal.arrays import IntArray
     from tonelab.tallies.workers import Workers
-
-Progress = Callable[[int, int], None]
 
 CHUNK_FRAMES = 48
 

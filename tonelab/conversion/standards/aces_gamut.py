@@ -60,7 +60,7 @@ def compress(
 def expand(
     light: FloatArray, limits: FloatArray, thresholds: FloatArray, power: float
 ) -> FloatArray:
-    """Undo `compress`, exact where it does not saturate."""
+    """Undo `compress`, shapes as there; exact where it does not saturate."""
     largest: FloatArray = light.max(axis=1, keepdims=True)
     size = np.where(largest == 0, 1.0, np.abs(largest))
     distance = np.where(largest == 0, 0.0, (largest - light) / size)

@@ -20,7 +20,7 @@ _WHITE_V = 9.0 / (_WHITE @ (1.0, 15.0, 3.0))
 
 
 def soft_clip_position(r: FloatArray, alpha: FloatArray, beta: float) -> FloatArray:
-    """Compressed position on a ray (equations 5-1 to 5-4), 1 = BT.709 boundary.
+    """Compressed position on a ray (BT.2407-0, 5-1 to 5-4), any shape; 1 is the BT.709 boundary.
 
     The last equation is taken with its bracket squared: only then does the boundary of the
     source land on 1.

@@ -4,8 +4,8 @@ from functools import lru_cache
 
 import numpy as np
 
-from tonelab.conversion.chain import ChainPart, Conversion
-from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
+from tonelab.conversion.chain import SUPER_WHITE, ChainPart, Conversion
+from tonelab.conversion.standards.registry import STANDARDS
 from tonelab.signal.arrays import FloatArray
 
 REFERENCE_WHITE = 203.0  # cd/m2, table 1

@@ -4,11 +4,11 @@ from typing import Annotated
 
 import numpy as np
 
-from tonelab.conversion.chain import ChainPart, Conversion
+from tonelab.conversion.chain import SUPER_WHITE, ChainPart, Conversion
 from tonelab.conversion.gamut import TO_709
 from tonelab.conversion.parameters import Param
 from tonelab.conversion.standards.hlg import rerendered
-from tonelab.conversion.standards.registry import STANDARDS, SUPER_WHITE
+from tonelab.conversion.standards.registry import STANDARDS
 from tonelab.conversion.tone.itu import BT2446B_SHOULDER
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
@@ -89,13 +89,13 @@ _HDR_WHITE = 203.0
 
 
 def method_c_curve(luminance: FloatArray) -> FloatArray:
-    """SDR luminance in cd/m2 of HDR luminance in cd/m2 (6.1.4), printed constants."""
+    """SDR luminance in cd/m2 of HDR luminance in cd/m2, any shape (6.1.4), printed constants."""
     ratio = np.maximum(luminance, _Y_IP) / _Y_IP
     return np.where(luminance < _Y_IP, _K1 * luminance, _K2 * np.log(ratio - _K3) + _K4)
 
 
 def method_c_curve_inverse(luminance: FloatArray) -> FloatArray:
-    """HDR luminance in cd/m2 of SDR luminance in cd/m2 (6.2)."""
+    """HDR luminance in cd/m2 of SDR luminance in cd/m2, any shape (6.2)."""
     upper = _Y_IP * (np.exp((luminance - _K4) / _K2) + _K3)
     return np.where(luminance < _K1 * _Y_IP, luminance / _K1, upper)
 

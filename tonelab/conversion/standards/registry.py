@@ -62,7 +62,4 @@ class Standard(Part[Convert]):
         return self.function(np.asarray(light, np.float64), source_peak=source_peak, **given)
 
 
-# Relative signal of the highest code that is not reserved: 1019 of 10 bits, narrow range.
-SUPER_WHITE = (1019 - 64) / 876
-
 STANDARDS = parts("standard conversion", "tonelab.standards", Standard)

@@ -67,14 +67,14 @@ class FreeCurve:
         return np.maximum(root, 0.0) ** 2.4
 
     def derivative(self, L: ArrayLike) -> FloatArray:
-        """Change of relative light per cd/m2."""
+        """Change of relative light per cd/m2 at light in cd/m2, any shape."""
         inside = self._within(L)
         by_signal = 2.4 * np.maximum(self._root(inside), 0.0) ** 1.4 * self._slope(inside)
         moving = inside == eotf_inverse_pq(L)
         return np.where(moving, by_signal * pq_slope(np.asarray(L, np.float64)), 0.0)
 
     def inverse(self, relative: ArrayLike) -> FloatArray:
-        """Light in cd/m2 of relative light; the first light where the curve is flat."""
+        """Light in cd/m2 of relative light, any shape; the first light where the curve is flat."""
         wanted = np.asarray(relative, np.float64)
         low = np.full_like(wanted, self.signal[0])
         high = np.full_like(wanted, self.signal[-1])

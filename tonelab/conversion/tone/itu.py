@@ -14,7 +14,7 @@ BT2446C_KNEE = 100 * 0.8**2.4  # 58.53505: the printed 58.5 leaves a jump of 0.0
 
 
 def pq_slope(L: FloatArray) -> FloatArray:
-    """Return the derivative of the PQ signal by light, per cd/m2."""
+    """Return the derivative of the PQ signal, per cd/m2, at light in cd/m2, any shape."""
     light = np.maximum(L, 1e-9)
     power = (light / 10000) ** PQ_M1
     base = (PQ_C1 + PQ_C2 * power) / (1 + PQ_C3 * power)

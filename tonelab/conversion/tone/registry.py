@@ -3,13 +3,12 @@
 from collections.abc import Callable
 from dataclasses import dataclass
 from functools import partial
-from typing import TypeAlias
+from typing import Any, TypeAlias
 
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tonelab.conversion.parameters import Parameter, Part, parameters_of
-from tonelab.registry import Registry
+from tonelab.conversion.parameters import WITH_DEFAULTS, Parameter, Part, Tried, parts
 from tonelab.signal.arrays import FloatArray
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
 
@@ -21,16 +20,22 @@ Curve: TypeAlias = Callable[..., FloatArray]
 class ToneCurve(Part[Curve]):
     """A tone curve: absolute light in cd/m2 (>= 0) to relative light, 1 = SDR nominal white.
 
+    All its functions take and give arrays of any shape, element by element.
+
     Attributes
     ----------
     inverse
         ``inverse(y, **parameters)``: light in cd/m2 of relative light; closed form or bisection.
     derivative
         ``derivative(L, **parameters)``: change of relative light per cd/m2.
+    tried
+        See `Part`; unless stated otherwise, identification fits the curve to every capture, from
+        starts within the bounds of its parameters.
     """
 
     inverse: Curve
     derivative: Curve
+    tried: Tried | None = WITH_DEFAULTS
 
     def guess(self, light: FloatArray, relative: FloatArray) -> dict[str, float]:
         """Return the best of a fixed coarse sample of the parameter space, to start a fit from.
@@ -57,28 +62,23 @@ class ToneCurve(Part[Curve]):
 
 
 def _tone_curve(
-    name: str,
-    curve: Curve,
     *,
-    label: str,
-    source: str,
+    function: Curve,
     inverse: Curve | None = None,
     derivative: Curve | None = None,
+    **facts: Any,
 ) -> ToneCurve:
     """Make the entry of a curve; numerical forms stand in for closed ones."""
     return ToneCurve(
-        name=name,
-        label=label,
-        source=source,
-        function=curve,
-        parameters=parameters_of(curve),
-        inverse=inverse or partial(inverse_by_bisection, curve),
-        derivative=derivative or partial(derivative_by_difference, curve),
+        function=function,
+        inverse=inverse or partial(inverse_by_bisection, function),
+        derivative=derivative or partial(derivative_by_difference, function),
+        **facts,
     )
 
 
 def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float) -> FloatArray:
-    """Invert a monotone curve between 0 and 10,000 cd/m2, bisecting in PQ signal."""
+    """Light in cd/m2, 0 to 10,000, of relative light (any shape), bisecting in PQ signal."""
     wanted = np.asarray(relative, np.float64)
     low, high = np.zeros_like(wanted), np.ones_like(wanted)
     for _ in range(60):
@@ -89,7 +89,7 @@ def inverse_by_bisection(curve: Curve, relative: ArrayLike, **parameters: float)
 
 
 def derivative_by_difference(curve: Curve, L: ArrayLike, **parameters: float) -> FloatArray:
-    """Differentiate a curve numerically, by a central difference in PQ signal."""
+    """Change of relative light per cd/m2 at light in cd/m2 (any shape), by difference in PQ."""
     signal = eotf_inverse_pq(L)
     low, high = eotf_pq(signal - 1e-5), eotf_pq(signal + 1e-5)
     return (curve(high, **parameters) - curve(low, **parameters)) / (high - low)
@@ -112,4 +112,4 @@ def _within(parameter: Parameter, fraction: float) -> float:
     return float(low + (high - low) * fraction)
 
 
-TONE_CURVES = Registry("tone curve", "tonelab.tone_curves", _tone_curve)
+TONE_CURVES = parts("tone curve", "tonelab.tone_curves", _tone_curve)

@@ -4,7 +4,7 @@ from typing import Annotated
 
 import numpy as np
 
-from tonelab.conversion.parameters import Param
+from tonelab.conversion.parameters import Param, Tried
 from tonelab.conversion.tone.registry import TONE_CURVES
 from tonelab.signal.arrays import FloatArray
 
@@ -19,6 +19,7 @@ _SEMI = Param(2, 5000, "cd/m2", "light at which the curve reaches half of its li
     source="ITU-R BT.2408-8 5.2 (hard clip)",
     inverse=lambda y, *, white: y * white,
     derivative=lambda L, *, white: np.full_like(L, 1 / white),
+    tried=Tried(note="A straight line scales all drives alike below its ceiling."),
 )
 def linear(
     L: FloatArray,
