@@ -40,8 +40,8 @@ if TYPE_CHECKING:
     from tonelab.tallies import Tallies as Tallies
     from tonelab.tallies.run import tally as tally
     from tonelab.tune import tune as tune
-    from tonelab.views import document as document
     from tonelab.views import summary as summary
+    from tonelab.views.document import document as document
     from tonelab.views.page import write_page as write_page
     from tonelab.views.pictures import make_pictures as make_pictures
 

@@ -1,13 +1,12 @@
 """What the checks of a pair found, for people and for programs.
 
-The JSON contract is ``checks.schema.json`` beside this module.
+The JSON contract is `check_schema`.
 """
 
 from __future__ import annotations
 
 import json
 from collections import Counter
-from importlib.resources import files
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -17,7 +16,9 @@ from rich.table import Table
 from rich.text import Text
 
 from tonelab.outputs import check_output, whole_file
-from tonelab.views.document import plain
+from tonelab.results import CheckReport
+from tonelab.views.document import laid_out
+from tonelab.views.schema import schema_of
 from tonelab.views.terminal.facts import labelled, picture, reading
 
 if TYPE_CHECKING:
@@ -25,7 +26,7 @@ if TYPE_CHECKING:
 
     from rich.console import RenderableType
 
-    from tonelab.results import CheckReport, ClipFacts, Finding
+    from tonelab.results import ClipFacts, Finding
 
 CHECKS_SCHEMA = "tonelab.checks"
 CHECKS_VERSION = 1
@@ -40,25 +41,7 @@ def check_document(report: CheckReport) -> dict[str, Any]:
     dict
         As `check_schema` says.
     """
-    return {
-        "schema": CHECKS_SCHEMA,
-        "version": CHECKS_VERSION,
-        "source": plain(report.source),
-        "capture": plain(report.capture),
-        "loopback": plain(report.loopback),
-        "pairing": plain(report.pairing),
-        "pass_through": report.pass_through,
-        "checks": [
-            {
-                "name": result.name,
-                "title": result.title,
-                "verdict": result.verdict,
-                "findings": plain(result.findings),
-            }
-            for result in report.results
-        ],
-        "registration": plain(report.registration),
-    }
+    return {"schema": CHECKS_SCHEMA, "version": CHECKS_VERSION, **laid_out(report)}
 
 
 def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = False) -> None:
@@ -78,9 +61,16 @@ def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = Fal
 
 def check_schema() -> dict[str, Any]:
     """Return the JSON Schema of `check_document`."""
-    text = files("tonelab.views").joinpath("checks.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    job = {
+        "type": "string",
+        "description": "SHA-256 of what the findings follow from, when a bench plan asked for them",
+    }
+    return schema_of(
+        CheckReport,
+        "What the checks of a pair of source and capture found",
+        opening={"schema": CHECKS_SCHEMA, "version": CHECKS_VERSION},
+        optional={"job": job},
+    )
 
 
 def check_summary(report: CheckReport) -> RenderableType:
