@@ -39,7 +39,20 @@ _DTYPES: dict[type, type[np.generic]] = {bool: np.bool_, int: np.int64, float: n
 
 
 def pack(measurement: results.Measurement) -> Tree:
-    """Lay a measurement out as the tree of a curve file."""
+    """Lay a measurement out as the tree of a curve file.
+
+    Returns
+    -------
+    Tree
+        Groups and datasets at their places (`PLACES`), each dataset with unit, description and
+        dimension names. What belongs to the run only is marked so.
+
+    Raises
+    ------
+    TypeError
+        When the provenance or the structure of the conversion holds what is neither number, text,
+        array, nor a list or mapping of such.
+    """
     tree: dict[str, Any] = {}
     for name, node in pack_record(measurement, results.Measurement).items():
         *parents, last = PLACES.get(name, name).split("/")
@@ -56,10 +69,17 @@ def pack(measurement: results.Measurement) -> Tree:
 def unpack(tree: Tree) -> results.Measurement:
     """Read a measurement back from the tree of a curve file.
 
+    Parameters
+    ----------
+    tree
+        As `pack` makes it; units, descriptions and dimension names are not looked at, and fields
+        with a default may be missing, as they are from files of older versions.
+
     Raises
     ------
     MalformedError
-        When a part is missing or is not what the schema says.
+        When a part is missing, has another type or size than the schema says, or holds numbers
+        that no measurement gives.
     """
     parts = {}
     for name, field in fields_of(results.Measurement).items():
@@ -123,7 +143,15 @@ def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
 
 
 def pack_record(value: Any, cls: type) -> dict[str, Leaf | Tree]:
-    """Lay out an object of a result class as a group, with a member for each field."""
+    """Lay out a result as a group with a member for each field, as the table above says.
+
+    Parameters
+    ----------
+    value
+        An object of ``cls``.
+    cls
+        A class made by `tonelab.described.result`.
+    """
     described = columns(cls)
     return {
         name: _pack(getattr(value, name), field.hint, described[name])

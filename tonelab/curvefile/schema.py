@@ -60,7 +60,15 @@ def columns(cls: Any, /, *, rows: bool = False) -> Mapping[str, Column]:
 
 
 def table_column(name: str, dimensions: int) -> Column:
-    """Return what is written with a table of tallies; one that is not declared names itself."""
+    """Return what is written with a table of tallies; one that is not declared names itself.
+
+    Parameters
+    ----------
+    name
+        Of the table.
+    dimensions
+        How many it has; those of a table that is not declared are numbered.
+    """
     if name not in TABLES:
         dims = tuple(f"axis {axis}" for axis in range(dimensions))
         return Column("1", name.replace("_", " "), dims)

@@ -56,7 +56,12 @@ class ChromaTransfer(Viewable):
     """
 
     hue: FloatArray = described(
-        "Centre of each hue bin in the source Cb/Cr plane", "deg", dims=("hue",), low=0, high=360
+        "Centre of each hue bin in the source Cb/Cr plane",
+        "deg",
+        dims=("hue",),
+        note="0 to 360, rising.",
+        low=0,
+        high=360,
     )
     level: FloatArray = described(
         "Centre of each level, 10-bit narrow luma",

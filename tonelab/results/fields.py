@@ -45,12 +45,17 @@ class ResultField:
 def fields_of(cls: Any, /) -> Mapping[str, ResultField]:
     """Fields of a result by name, in the order of their declaration.
 
+    Parameters
+    ----------
+    cls
+        A class made by `tonelab.described.result`.
+
     Raises
     ------
     TypeError
         When a field was not declared by `tonelab.described.described`.
     """
-    hints = get_type_hints(cls, localns=names())
+    hints = get_type_hints(cls, localns=namespace())
     return {
         one.name: ResultField(
             one.name,
@@ -63,8 +68,14 @@ def fields_of(cls: Any, /) -> Mapping[str, ResultField]:
 
 
 @cache
-def names() -> dict[str, Any]:
-    """Return what annotations of results may name that modules import for checking only."""
+def namespace() -> dict[str, Any]:
+    """Return what annotations of results may name that their modules import for checking only.
+
+    Returns
+    -------
+    dict
+        Types by name, with `Array` for those of arrays.
+    """
     from tonelab import results
     from tonelab.results import findings
     from tonelab.signal.description import Signal
@@ -94,8 +105,10 @@ def kind_of(hint: Any, /) -> Kind:
         a fixed number of numbers.
     """
     origin, args = get_origin(hint), get_args(hint)
+    if hint is namespace()["Tallies"]:
+        return "tallies"
     if is_dataclass(hint):
-        return "tallies" if getattr(hint, "__name__", "") == "Tallies" else "record"
+        return "record"
     if origin is Mapping:
         return "anything" if args[1] is Any else "mapping"
     if origin is Array:

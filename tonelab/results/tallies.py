@@ -123,7 +123,17 @@ class Tallies:
 
     @classmethod
     def empty(cls, layout: int, patches: int, codes: tuple[int, int]) -> Tallies:
-        """Return tallies of nothing: ``codes`` are the numbers of codes of source and capture."""
+        """Return tallies of nothing for a chart.
+
+        Parameters
+        ----------
+        layout
+            Descriptor of the chart layout.
+        patches
+            Number of its patches, the rows of the patch tables.
+        codes
+            Numbers of codes, 2^bits, of source and capture.
+        """
         tables = {"patch_frames": np.zeros(patches, np.int64)}
         for side, size in zip(("source", "capture"), codes, strict=True):
             tables[f"{side}_histogram"] = np.zeros((3, size), np.int64)
@@ -135,7 +145,13 @@ class Tallies:
 
     @classmethod
     def empty_content(cls, codes: tuple[int, int]) -> Tallies:
-        """Return tallies of nothing for content without a chart."""
+        """Return tallies of nothing for content without a chart.
+
+        Parameters
+        ----------
+        codes
+            Numbers of codes, 2^bits, of source and capture.
+        """
         tables: dict[str, IntArray] = {}
         for side, size in zip(("source", "capture"), codes, strict=True):
             tables[f"{side}_histogram"] = np.zeros((3, size), np.int64)
@@ -149,7 +165,13 @@ class Tallies:
         return cls(NO_CHART, tables)
 
     def __add__(self, other: Tallies) -> Tallies:
-        """Merge the tallies of two disjoint sets of frames of one layout."""
+        """Merge the tallies of two disjoint sets of frames of one layout.
+
+        Raises
+        ------
+        ValueError
+            When their layouts or their tables differ.
+        """
         if self.layout != other.layout or self.tables.keys() != other.tables.keys():
             raise ValueError("Only tallies of one chart layout can be merged.")
         return Tallies(

@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING, Any, get_args, get_origin, get_type_hints
 
 from tonelab.described import Description
 from tonelab.results import CheckReport, CheckResult, IdentifiedConversion, Measurement, Score
-from tonelab.results.fields import bare, choices, fields_of, kind_of, names
+from tonelab.results.fields import bare, choices, fields_of, kind_of, namespace
 
 if TYPE_CHECKING:
     from collections.abc import Iterable, Mapping
@@ -148,7 +148,7 @@ def _part(cls: type, name: str, defs: dict[str, Any]) -> _Part:
         described = field.description
         return _Part(_type(field.hint, described, defs), description=_words(described))
     getter = getattr(cls, name).fget
-    hint = get_type_hints(getter, localns=names())["return"]
+    hint = get_type_hints(getter, localns=namespace())["return"]
     text = " ".join((getter.__doc__ or "").split())
     return _Part(_type(hint, Description(text), defs), description=text)
 
