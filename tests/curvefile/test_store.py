@@ -17,15 +17,13 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from make_measurement import make_measurement
 
-from tonelab import results
 from tonelab.curvefile import content_hash, load, load_all, reader, save
 from tonelab.curvefile.records import pack, unpack
-from tonelab.curvefile.schema import COLUMNS, PLACES, SCHEMA_VERSION
+from tonelab.curvefile.schema import SCHEMA_VERSION
 from tonelab.curvefile.store import _seal
 from tonelab.curvefile.tree import digest, leaves
 from tonelab.errors import CurveFileError
 from tonelab.results import Finding, ParameterEstimate, RunnerUp, Tallies
-from tonelab.signal.description import Signal
 
 
 @pytest.fixture
@@ -125,17 +123,6 @@ def test_any_content_survives(device, settings_, findings, parameters, runners_u
 def test_text_that_hdf5_cannot_hold_is_written_visibly():
     measurement = make_measurement("zero\0byte \udcff")
     assert unpack(pack(measurement)).device == "zero\\x00byte \\udcff"
-
-
-def test_every_field_of_every_result_has_unit_and_description():
-    classes = {
-        cls.__name__: {field.name for field in fields(cls)}
-        for cls in (*vars(results).values(), Signal)
-        if is_dataclass(cls)
-    }
-    described = {name: set(columns) for name, columns in COLUMNS.items() if name != "Tallies"}
-    assert described == classes
-    assert set(PLACES) == classes["Measurement"]
 
 
 def test_every_dataset_is_described_and_every_dimension_named(written):

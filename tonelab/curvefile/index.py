@@ -54,6 +54,12 @@ def make_index(group: Any) -> bytes:
     ----------
     group
         The root, an open `h5py.File` whose chunked datasets have one chunk each.
+
+    Returns
+    -------
+    bytes
+        JSON with the schema version and, for each dataset, type, shape, place and size in bytes,
+        filters and coding; then the footer.
     """
     head = {"version": SCHEMA_VERSION, "tree": _entries(group)}
     line = json.dumps(head, separators=(",", ":")).encode()
@@ -90,8 +96,16 @@ def _footer(image: bytes) -> re.Match[bytes] | None:
 def read_index(image: bytes) -> tuple[int, Tree]:
     """Read schema version and tree of a curve file from its bytes.
 
-    The tree is empty when the schema is newer than this tonelab. Units, descriptions and names of
-    dimensions are left out; arrays may be read-only.
+    Parameters
+    ----------
+    image
+        The whole file.
+
+    Returns
+    -------
+    int, Tree
+        The tree is empty when the schema is newer than this tonelab. Units, descriptions and names
+        of dimensions are left out; arrays may be read-only.
 
     Raises
     ------

@@ -16,71 +16,50 @@ mapping to anything          a group; what is neither number, text nor array bec
 from __future__ import annotations
 
 import json
-import types
 from collections.abc import Mapping, Sequence
-from dataclasses import MISSING, fields, is_dataclass, replace
-from functools import cache
-from typing import (
-    TYPE_CHECKING,
-    Any,
-    Generic,
-    Literal,
-    TypeVar,
-    Union,
-    get_args,
-    get_origin,
-    get_type_hints,
-)
+from dataclasses import replace
+from typing import TYPE_CHECKING, Any, get_args, get_origin
 from urllib.parse import unquote
 
 import numpy as np
 
 from tonelab import results
-from tonelab.curvefile.schema import COLUMNS, PLACES, RUN_ONLY, TALLY_TABLES, Column
+from tonelab.curvefile.schema import PLACES, RUN_ONLY, Column, columns, table_column
 from tonelab.curvefile.tree import Leaf, MalformedError, Tree
 from tonelab.results import Tallies
-from tonelab.signal.description import Signal
+from tonelab.results.fields import bare, choices, fields_of, kind_of
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.signal.arrays import FloatArray
 
-T = TypeVar("T")
-
-
-class _Array(Generic[T]):
-    """Stands for NDArray in the annotations, whose own insides differ by numpy version."""
-
-
-# What the annotations of the results may name without their modules importing it.
-_NAMES = {
-    "Any": Any,
-    "Mapping": Mapping,
-    "np": np,
-    "NDArray": _Array,
-    "FloatArray": _Array[np.float64],
-    "IntArray": _Array[np.int64],
-    "Mask": _Array[np.bool_],
-    **vars(results),
-    "Signal": Signal,
-    "Tallies": Tallies,
-}
 _CODES, _LIGHT = 2.0**17, 1e5  # beyond any code of 16 bits, and any light in cd/m2
 _DTYPES: dict[type, type[np.generic]] = {bool: np.bool_, int: np.int64, float: np.float64}
 
 
 def pack(measurement: results.Measurement) -> Tree:
-    """Lay a measurement out as the tree of a curve file."""
+    """Lay a measurement out as the tree of a curve file.
+
+    Returns
+    -------
+    Tree
+        Groups and datasets at their places (`PLACES`), each dataset with unit, description and
+        dimension names. What belongs to the run only is marked so.
+
+    Raises
+    ------
+    TypeError
+        When the provenance or the structure of the conversion holds what is neither number, text,
+        array, nor a list or mapping of such.
+    """
     tree: dict[str, Any] = {}
-    hints = _hints(results.Measurement)
-    for name, place in PLACES.items():
-        *parents, last = place.split("/")
+    for name, node in pack_record(measurement, results.Measurement).items():
+        *parents, last = PLACES.get(name, name).split("/")
         group = tree
         for parent in parents:
             group = group.setdefault(parent, {})
-        column = COLUMNS["Measurement"][name]
-        group[last] = _pack(getattr(measurement, name), hints[name], column)
+        group[last] = node
     provenance = tree["provenance"]
     for name in RUN_ONLY & provenance.keys():
         provenance[name] = _as_run_only(provenance[name])
@@ -90,18 +69,25 @@ def pack(measurement: results.Measurement) -> Tree:
 def unpack(tree: Tree) -> results.Measurement:
     """Read a measurement back from the tree of a curve file.
 
+    Parameters
+    ----------
+    tree
+        As `pack` makes it; units, descriptions and dimension names are not looked at, and fields
+        with a default may be missing, as they are from files of older versions.
+
     Raises
     ------
     MalformedError
-        When a part is missing or is not what the schema says.
+        When a part is missing, has another type or size than the schema says, or holds numbers
+        that no measurement gives.
     """
-    hints = _hints(results.Measurement)
     parts = {}
-    for name, place in PLACES.items():
+    for name, field in fields_of(results.Measurement).items():
+        place = PLACES.get(name, name)
         node: Leaf | Tree = tree
         for step in place.split("/"):
             node = _member(node, step, "the file")
-        parts[name] = _unpack(node, hints[name], place)
+        parts[name] = _unpack(node, field.hint, place)
     measurement = results.Measurement(**parts)
     _check_sense(measurement)
     return measurement
@@ -133,9 +119,9 @@ def _within(values: FloatArray, bound: float) -> bool:
 
 
 def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
-    match _kind(hint):
+    match kind_of(hint):
         case "record":
-            return _pack_record(value, hint)
+            return pack_record(value, hint)
         case "tallies":
             return _pack_tallies(value)
         case "table":
@@ -147,7 +133,7 @@ def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
         case "anything":
             return {_escape(name): _pack_anything(item, name) for name, item in value.items()}
         case "array":
-            dtype = get_args(hint)[0]
+            dtype = _DTYPES[get_args(hint)[0]]
             return Leaf(np.asarray(value, dtype), *column)
         case "texts":
             return Leaf(_encode(value, str), *column)
@@ -156,32 +142,42 @@ def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
             return Leaf(row.reshape(row.shape[1:]), *column)
 
 
-def _pack_record(value: Any, cls: type) -> Tree:
-    hints = _hints(cls)
-    columns = COLUMNS[cls.__name__]
-    return {name: _pack(getattr(value, name), hints[name], columns[name]) for name in hints}
+def pack_record(value: Any, cls: type) -> dict[str, Leaf | Tree]:
+    """Lay out a result as a group with a member for each field, as the table above says.
+
+    Parameters
+    ----------
+    value
+        An object of ``cls``.
+    cls
+        A class made by `tonelab.described.result`.
+    """
+    described = columns(cls)
+    return {
+        name: _pack(getattr(value, name), field.hint, described[name])
+        for name, field in fields_of(cls).items()
+    }
 
 
 def _pack_table(rows: Sequence[Any], item: Any, column: Column) -> dict[str, Leaf]:
-    if not _is_record(item):
+    if kind_of(item) != "record":
         values = _encode(rows, item)
         return {"value": Leaf(values, column.unit, column.description, column.dims)}
-    hints = _hints(item)
+    described = columns(item, rows=True)
     table = {}
-    for name, hint in hints.items():
-        unit, description, dims = COLUMNS[item.__name__][name]
-        values = _encode([getattr(row, name) for row in rows], hint)
+    for name, field in fields_of(item).items():
+        unit, description, dims = described[name]
+        values = _encode([getattr(row, name) for row in rows], field.hint)
         table[name] = Leaf(values, unit, description, (*column.dims, *dims))
     return table
 
 
 def _pack_tallies(tallies: Tallies) -> Tree:
-    layout = Leaf(np.asarray(tallies.layout, np.int64), *COLUMNS["Tallies"]["layout"])
-    tables = {}
-    for name, table in tallies.tables.items():
-        dims = tuple(f"axis {axis}" for axis in range(table.ndim))
-        column = TALLY_TABLES.get(name, Column("1", name.replace("_", " "), dims))
-        tables[name] = Leaf(np.asarray(table, np.int64), *column, bulky=True)
+    layout = Leaf(np.asarray(tallies.layout, np.int64), *columns(Tallies)["layout"])
+    tables = {
+        name: Leaf(np.asarray(table, np.int64), *table_column(name, table.ndim), bulky=True)
+        for name, table in tallies.tables.items()
+    }
     return {"layout": layout, "tables": tables}
 
 
@@ -215,7 +211,7 @@ def _as_run_only(node: Leaf | Tree) -> Leaf | Tree:
 
 def _encode(values: Sequence[Any], hint: Any) -> NDArray[Any]:
     """Stack values of one type into an array with the rows first."""
-    base, optional = _bare(hint)
+    base, optional = bare(hint)
     if base is str:
         encoded = [_clean(value or "") for value in values]
         return np.array(encoded, f"S{max(map(len, encoded), default=0) or 1}")
@@ -238,7 +234,7 @@ def _clean(text: str) -> bytes:
 
 
 def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
-    match _kind(hint):
+    match kind_of(hint):
         case "record":
             return _unpack_record(_group(node, place), hint, place)
         case "tallies":
@@ -253,7 +249,7 @@ def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
         case "anything":
             return _unpack_anything(_group(node, place), place)
         case "array":
-            dtype = get_args(hint)[0]
+            dtype = _DTYPES[get_args(hint)[0]]
             return _numbers(_leaf(node, place), dtype, place)
         case "texts":
             return tuple(_decode(_leaf(node, place), str, place))
@@ -263,23 +259,24 @@ def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
 
 
 def _unpack_record(group: Tree, cls: type, place: str) -> Any:
-    hints = _hints(cls)
-    parts = {}
-    for name in _present(group, cls, place):
-        parts[name] = _unpack(group[name], hints[name], f"{place}/{name}")
+    known = fields_of(cls)
+    parts = {
+        name: _unpack(group[name], known[name].hint, f"{place}/{name}")
+        for name in _present(group, cls, place)
+    }
     _check_sizes(group, cls, place)
     return cls(**parts)
 
 
 def _unpack_table(group: Tree, item: Any, place: str) -> list[Any]:
-    if not _is_record(item):
+    if kind_of(item) != "record":
         return _decode(_leaf(_member(group, "value", place), place), item, place)
-    hints = _hints(item)
+    known = fields_of(item)
     names = _present(group, item, place)
-    columns = [_decode(_leaf(group[name], place), hints[name], place) for name in names]
-    if len(set(map(len, columns))) > 1:
+    values = [_decode(_leaf(group[name], place), known[name].hint, place) for name in names]
+    if len(set(map(len, values))) > 1:
         raise MalformedError(f"the columns of {place} differ in length")
-    return [item(**dict(zip(names, row, strict=True))) for row in zip(*columns, strict=True)]
+    return [item(**dict(zip(names, row, strict=True))) for row in zip(*values, strict=True)]
 
 
 def _unpack_tallies(group: Tree, place: str) -> Tallies:
@@ -305,16 +302,16 @@ def _unpack_anything(node: Leaf | Tree, place: str) -> Any:
 
 def _decode(leaf: Leaf, hint: Any, place: str) -> list[Any]:
     """Turn an array with the rows first into a list of values of one type."""
-    base, optional = _bare(hint)
+    base, optional = bare(hint)
     values = leaf.values
     if values.ndim == 0:
         raise MalformedError(f"{place} is a single value")
     if base is str:
         if values.dtype.kind != "S" or values.ndim != 1:
             raise MalformedError(f"{place} is not text")
-        empty, allowed = None if optional else "", _choices(hint)
+        empty, allowed = None if optional else "", choices(hint)
         texts = [value.decode() or empty for value in values.tolist()]
-        if allowed and not allowed.issuperset(texts):
+        if allowed and not set(allowed).issuperset(texts):
             wrong = next(text for text in texts if text not in allowed)
             raise MalformedError(f"{place} holds the unknown word {wrong!r}")
         return texts
@@ -338,18 +335,18 @@ def _numbers(leaf: Leaf, dtype: Any, place: str, *, copy: bool = True) -> NDArra
 def _present(group: Tree, cls: Any, place: str) -> list[str]:
     """Fields of a class that the group holds; absent ones must have a default."""
     names = []
-    for field in fields(cls):
-        if field.name in group:
-            names.append(field.name)
-        elif field.default is MISSING and field.default_factory is MISSING:
-            raise MalformedError(f"{place}/{field.name} is missing")
+    for name, field in fields_of(cls).items():
+        if name in group:
+            names.append(name)
+        elif field.required:
+            raise MalformedError(f"{place}/{name} is missing")
     return names
 
 
 def _check_sizes(group: Tree, cls: type, place: str) -> None:
     """Arrays of one record that share a dimension share its length."""
     sizes: dict[str, int] = {}
-    for name, column in COLUMNS[cls.__name__].items():
+    for name, column in columns(cls).items():
         node = group.get(name)
         if not isinstance(node, Leaf):
             continue
@@ -376,49 +373,6 @@ def _leaf(node: Leaf | Tree, place: str) -> Leaf:
     if not isinstance(node, Leaf):
         raise MalformedError(f"{place} holds a group in place of a dataset")
     return node
-
-
-# Types
-
-
-@cache
-def _hints(cls: Any, /) -> dict[str, Any]:
-    return get_type_hints(cls, localns=_NAMES)
-
-
-@cache
-def _kind(hint: Any) -> str:
-    origin, args = get_origin(hint), get_args(hint)
-    if hint is Tallies:
-        return "tallies"
-    if _is_record(hint):
-        return "record"
-    if origin is Mapping:
-        return "anything" if args[1] is Any else "mapping"
-    if origin is _Array:
-        return "array"
-    if origin is tuple and args[-1] is ...:
-        return "texts" if args[0] is str else "table"
-    return "scalar"
-
-
-def _is_record(hint: Any) -> bool:
-    return is_dataclass(hint)
-
-
-@cache
-def _bare(hint: Any) -> tuple[Any, bool]:
-    """Take ``X`` and True from ``X | None``; text from a choice of words."""
-    if get_origin(hint) in {Union, types.UnionType}:
-        (base,) = (arg for arg in get_args(hint) if arg is not type(None))
-        return _bare(base)[0], True
-    return (str if get_origin(hint) is Literal else hint), False
-
-
-@cache
-def _choices(hint: Any) -> frozenset[str]:
-    """Words that a text may be; none where it may be any."""
-    return frozenset(get_args(hint)) if get_origin(hint) is Literal else frozenset()
 
 
 def _escape(name: str) -> str:

@@ -98,9 +98,17 @@ def load_all(paths: Sequence[str | Path]) -> list[Measurement]:
 
 
 def in_threads(job: Callable[[P], R], items: Sequence[P]) -> Iterator[R]:
-    """Do a job that waits for files or their reader for each item; yield results in order.
+    """Do a job that waits for files or their reader for each item, one thread a core.
 
-    The first exception in that order is raised, and what had not begun is called off.
+    Yields
+    ------
+    object
+        What ``job`` returned, in the order of the items.
+
+    Raises
+    ------
+    Exception
+        The first in that order that ``job`` raised; what had not begun is called off.
     """
     with ThreadPoolExecutor(min(os.cpu_count() or 1, len(items)) or 1) as pool:
         try:
@@ -114,6 +122,11 @@ def read_fingerprint(path: str | Path) -> FloatArray:
     """Fingerprint of the device in a curve file, see `fingerprint`, without reading the rest.
 
     Files written before there were fingerprints are read whole.
+
+    Returns
+    -------
+    ndarray
+        Shape (`fingerprint.SIZE`,), as precise as 32-bit floats.
 
     Raises
     ------
@@ -132,6 +145,11 @@ def content_hash(path: str | Path) -> str:
 
     The same inputs measured twice give equal hashes; time, duration, host and command differ
     between the two files and do not count.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits, the same on every platform.
 
     Raises
     ------

@@ -51,7 +51,13 @@ class MalformedError(ValueError):
 
 
 def leaves(tree: Tree, prefix: str = "") -> Iterator[tuple[str, Leaf]]:
-    """All datasets with their paths, in the order of their names."""
+    """All datasets with their paths, in the order of their names.
+
+    Yields
+    ------
+    str, Leaf
+        Path, such as ``"curves/luminance/code"`` under the ``prefix``, and dataset.
+    """
     for name in sorted(tree):
         node = tree[name]
         if isinstance(node, Leaf):
@@ -83,7 +89,11 @@ def digest(tree: Tree) -> str:
 
 
 def same_values(one: Tree, other: Tree) -> bool:
-    """Whether two trees hold the same datasets, whatever is said about them."""
+    """Whether two trees hold the same datasets, whatever is said about them.
+
+    Paths, types, shapes, codings and bytes of values count; units, descriptions and dimension
+    names do not.
+    """
 
     def plain(tree: Tree) -> list[tuple[object, ...]]:
         return [

@@ -25,7 +25,21 @@ _INTEGRITY = Leaf(
 
 
 def serialise(tree: Tree, summary: FloatArray) -> bytes:
-    """Return the bytes of a curve file, not yet sealed."""
+    """Return the bytes of a curve file, not yet sealed.
+
+    Parameters
+    ----------
+    tree
+        Groups and datasets. Arrays are written as one chunk with a checksum (fletcher32), bulky
+        ones also shuffled and compressed (gzip 1).
+    summary
+        The fingerprint, shape (`fingerprint.SIZE`,).
+
+    Returns
+    -------
+    bytes
+        HDF5 in the 1.10 format with the index behind it, and zeros in place of the seal's digits.
+    """
     image = io.BytesIO()
     with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:
         _set_text(file, "description", "Curve file: one measured pair of HDR source and capture")

@@ -2,59 +2,56 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
+from tonelab.described import described, result
 from tonelab.results.viewable import Viewable
 
 if TYPE_CHECKING:
     from tonelab.results.clips import ClipFacts, PairingFacts
-    from tonelab.results.findings import Finding, Verdict
+    from tonelab.results.findings import Finding, PathVerdict
 
-_GRAVITY: tuple[Verdict, ...] = ("not transparent", "cannot tell", "transparent", "")
+_GRAVITY: tuple[PathVerdict, ...] = ("not transparent", "cannot tell", "transparent")
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class CheckResult:
-    """What one check found: its name, what it asks, and its findings."""
+    """What one check found."""
 
-    name: str
-    title: str
-    findings: tuple[Finding, ...]
+    name: str = described("Short name of the check")
+    title: str = described("What the check asks")
+    findings: tuple[Finding, ...] = described(
+        "What it found, and what that rests on", dims=("finding",), least=1
+    )
 
     @property
-    def verdict(self) -> Verdict:
-        """The gravest of its findings' verdicts."""
-        return min((finding.verdict for finding in self.findings), key=_GRAVITY.index)
+    def verdict(self) -> PathVerdict:
+        """The gravest of its findings' verdicts; where none gives one, it cannot tell."""
+        given = {finding.verdict for finding in self.findings}
+        return next((verdict for verdict in _GRAVITY if verdict in given), "cannot tell")
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class CheckReport(Viewable):
-    """What the checks of one pair found.
+    """What the checks of one pair found."""
 
-    Attributes
-    ----------
-    source, capture
-        Facts of the two clips.
-    loopback
-        Facts of the recording that bounds the capture chain, if there was one.
-    pairing
-        How source and capture were registered.
-    pass_through
-        Whether the capture shows the source's own signal; only then all checks apply.
-    results
-        One for each check that applied, in the order of the register.
-    registration
-        What else the registration tells.
-    """
-
-    source: ClipFacts
-    capture: ClipFacts
-    loopback: ClipFacts | None
-    pairing: PairingFacts
-    pass_through: bool
-    results: tuple[CheckResult, ...]
-    registration: tuple[Finding, ...]
+    source: ClipFacts = described("The clip as decoded from the file that was played")
+    capture: ClipFacts = described("The clip recorded at the output of the device")
+    loopback: ClipFacts | None = described(
+        "The source through a trusted path into the same capture chain",
+        absent="when there is none",
+        note="It bounds what the capture chain does.",
+    )
+    pairing: PairingFacts = described("How source and capture were registered")
+    pass_through: bool = described(
+        "Whether the capture shows the source's own signal", note="Only then all checks apply."
+    )
+    results: tuple[CheckResult, ...] = described(
+        "One for each check that applied, in the order of the register", dims=("check",)
+    )
+    registration: tuple[Finding, ...] = described(
+        "What else the registration shows", dims=("finding",)
+    )
 
     @property
     def findings(self) -> tuple[Finding, ...]:

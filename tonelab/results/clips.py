@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
+
+from tonelab.described import described, result
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -11,55 +12,76 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class ClipFacts:
-    """What is known of a clip.
+    """What is known of a clip."""
 
-    ``sha256`` is of the file; ``planes_sha256`` of row fingerprints of the planes used, see
-    `tonelab.tallies.frames.Census` (files of earlier versions: of the planes themselves; the
-    description in a file says which).
-    """
+    name: str = described("File name")
+    container: str = described("Container format")
+    codec: str = described("Coding of the picture")
+    width: int = described("Picture width", "px", low=1)
+    height: int = described("Picture height", "px", low=1)
+    rate: str = described("Frame rate as a fraction", "1/s")
+    frames: int = described("Number of frames", "1", low=0)
+    subsampling: str = described("Chroma subsampling")
+    signal: Signal = described("How the code values are read")
+    sha256: str = described("SHA-256 of the file", default="")
+    planes_sha256: str = described(
+        "SHA-256 of row fingerprints (NH) of the decoded planes used",
+        note="See `tonelab.tallies.frames.Census`. In files of earlier versions it is of the "
+        "planes themselves; the description in a file says which.",
+        default="",
+    )
+    mastering_peak: float | None = described(
+        "Peak of the mastering display", "cd/m2", absent="when not stated", low=0, default=None
+    )
+    mastering_black: float | None = described(
+        "Black of the mastering display", "cd/m2", absent="when not stated", low=0, default=None
+    )
+    max_cll: int | None = described(
+        "Maximum content light level", "cd/m2", absent="when not stated", low=0, default=None
+    )
+    max_fall: int | None = described(
+        "Maximum frame-average light level",
+        "cd/m2",
+        absent="when not stated",
+        low=0,
+        default=None,
+    )
+    code_range: Mapping[str, tuple[int, int]] = described(
+        "Smallest and largest code seen",
+        "code",
+        dims=("plane", "end"),
+        low=0,
+        default_factory=dict,
+    )
 
-    name: str
-    container: str
-    codec: str
-    width: int
-    height: int
-    rate: str
-    frames: int
-    subsampling: str
-    signal: Signal
-    sha256: str = ""
-    planes_sha256: str = ""
-    mastering_peak: float | None = None
-    mastering_black: float | None = None
-    max_cll: int | None = None
-    max_fall: int | None = None
-    code_range: Mapping[str, tuple[int, int]] = field(default_factory=dict)
 
-
-@dataclass(frozen=True, slots=True)
+@result
 class PairingFacts:
     """How source and capture were registered.
 
-    Attributes
-    ----------
-    method
-        ``chart`` when frame numbers were read in the picture.
-    scale, offset
-        Capture pixel = scale * source pixel + offset, as (x, y), in pixels of the capture.
-    residual
-        RMS of the registration marks after the fit, capture pixels.
-    first_frame
-        Source frame number seen in the first usable capture frame.
-    used, left_out
-        Capture frames used, and counts of those left out by reason.
+    Capture pixel = scale * source pixel + offset, as (x, y).
     """
 
-    method: str
-    scale: tuple[float, float]
-    offset: tuple[float, float]
-    residual: float
-    first_frame: int
-    used: int
-    left_out: Mapping[str, int] = field(default_factory=dict)
+    method: str = described(
+        "What the registration rests on",
+        note="``chart`` when frame numbers were read in the picture.",
+    )
+    scale: tuple[float, float] = described(
+        "Capture pixels per source pixel", "1", dims=("axis",), finite=True
+    )
+    offset: tuple[float, float] = described(
+        "Capture position of the source's first pixel", "px", dims=("axis",), finite=True
+    )
+    residual: float = described(
+        "RMS distance of the registration marks after the fit",
+        "px",
+        note="In pixels of the capture.",
+        low=0,
+    )
+    first_frame: int = described("Source frame seen in the first usable capture frame", "1")
+    used: int = described("Capture frames used", "1", low=0)
+    left_out: Mapping[str, int] = described(
+        "Capture frames left out, by reason", "1", dims=("reason",), low=0, default_factory=dict
+    )

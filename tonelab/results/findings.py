@@ -2,46 +2,38 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import Literal, TypeAlias
 
+from tonelab.described import SEE_UNIT, described, result
+
 Severity: TypeAlias = Literal["stop", "warning", "info"]
-Verdict: TypeAlias = Literal["", "transparent", "not transparent", "cannot tell"]
+PathVerdict: TypeAlias = Literal["transparent", "not transparent", "cannot tell"]
+Verdict: TypeAlias = Literal["", PathVerdict]
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class Finding:
-    """One thing that was seen, with what it rests on.
+    """One thing that was seen, with what it rests on."""
 
-    Attributes
-    ----------
-    id
-        Stable short name, such as ``range-mismatch``.
-    severity
-        ``stop`` forbids a curve, ``warning`` limits it, ``info`` only tells.
-    text
-        One sentence for people.
-    value, bound, unit, threshold
-        Measured value, its uncertainty or floor, their unit, and the value that triggers.
-    count
-        Number of samples it rests on.
-    alternatives
-        Other explanations the data do not exclude.
-    decided_by
-        The capture that would decide, or an empty string.
-    verdict
-        What a check of the path says: shown transparent within ``bound``, shown not transparent,
-        or that this capture cannot tell; empty where transparency was not the question.
-    """
-
-    id: str
-    severity: Severity
-    text: str
-    value: float | None = None
-    bound: float | None = None
-    unit: str = ""
-    count: int = 0
-    threshold: float | None = None
-    alternatives: tuple[str, ...] = ()
-    decided_by: str = ""
-    verdict: Verdict = ""
+    id: str = described("Stable short name", note="Such as ``range-mismatch``.")
+    severity: Severity = described(
+        "stop, warning or info",
+        note="``stop`` forbids a curve, ``warning`` limits it, ``info`` only reports.",
+    )
+    text: str = described("One sentence for people")
+    value: float | None = described(
+        "Measured value", SEE_UNIT, absent="when there is none", default=None
+    )
+    bound: float | None = described("Uncertainty or floor of the value", SEE_UNIT, default=None)
+    unit: str = described("Unit of value, bound and threshold", default="")
+    count: int = described("Samples behind the value", "1", low=0, default=0)
+    threshold: float | None = described("Value that triggers the finding", SEE_UNIT, default=None)
+    alternatives: tuple[str, ...] = described("Explanations the data do not exclude", default=())
+    decided_by: str = described("Capture that would decide", default="")
+    verdict: Verdict = described(
+        "transparent, not transparent, cannot tell, or nothing",
+        note="What a check of the path says: shown transparent within ``bound``, shown not "
+        "transparent, or that this capture cannot tell; empty where transparency was not the "
+        "question.",
+        default="",
+    )

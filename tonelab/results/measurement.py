@@ -2,9 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+from tonelab.described import described, result
 from tonelab.results.viewable import Viewable
 
 if TYPE_CHECKING:
@@ -17,48 +17,69 @@ if TYPE_CHECKING:
     from tonelab.results.tallies import Tallies
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class Score:
-    """Distance of the capture from one standard conversion, on the stated display.
+    """Distance of the capture from one standard conversion, on the stated display."""
 
-    ``luminance_error`` is the mean absolute relative error of output luminance on neutrals, in
-    percent; ``codes_rms`` is over Y', Cb and Cr. ``ciede2000`` is the mean CIEDE2000 with the
-    white of the display as reference, ``ciede2000_floor`` its floor; None in older files and where
-    the capture is HDR, for which CIELAB was not made.
-    """
+    standard: str = described("Short name of the standard conversion")
+    label: str = described("The same for people")
+    mean: float = described("Mean colour difference", "ΔE_ITP", low=0)
+    median: float = described("Median colour difference", "ΔE_ITP", low=0)
+    p95: float = described("95th percentile of the colour difference", "ΔE_ITP", low=0)
+    p99: float = described("99th percentile of the colour difference", "ΔE_ITP", low=0)
+    max: float = described("Largest colour difference", "ΔE_ITP", low=0)
+    floor: float = described(
+        "Mean colour difference that quantisation alone causes", "ΔE_ITP", low=0
+    )
+    luminance_error: float = described(
+        "Mean absolute error of output luminance, neutrals",
+        "%",
+        note="Relative to the standard conversion.",
+        low=0,
+    )
+    codes_rms: float = described("RMS difference over Y', Cb and Cr", "code", low=0)
+    count: int = described("Colours compared", "1", low=0)
+    display: str = described("The assumed display")
+    ciede2000: float | None = described(
+        "Mean colour difference, white of the display",
+        "CIEDE2000",
+        note="Absent in older files and where the capture is HDR, for which CIELAB was not made.",
+        low=0,
+        default=None,
+    )
+    ciede2000_floor: float | None = described(
+        "Mean that quantisation alone causes",
+        "CIEDE2000",
+        note="Absent where ``ciede2000`` is.",
+        low=0,
+        default=None,
+    )
 
-    standard: str
-    label: str
-    mean: float
-    median: float
-    p95: float
-    p99: float
-    max: float
-    floor: float
-    luminance_error: float
-    codes_rms: float
-    count: int
-    display: str
-    ciede2000: float | None = None
-    ciede2000_floor: float | None = None
 
-
-@dataclass(frozen=True, slots=True)
+@result
 class Measurement(Viewable):
     """One measured pair of source and capture."""
 
-    device: str
-    firmware: str
-    settings: Mapping[str, str]
-    notes: str
-    source: ClipFacts
-    capture: ClipFacts
-    pairing: PairingFacts
-    findings: tuple[Finding, ...]
-    tallies: Tallies
-    luminance_curve: LuminanceCurve
-    chroma_transfer: ChromaTransfer
-    conversion: IdentifiedConversion
-    landmarks: tuple[Landmark, ...]
-    scores: tuple[Score, ...]
-    provenance: Mapping[str, Any]
+    device: str = described("Name of the device that was measured")
+    firmware: str = described("Its firmware, as the person stated it")
+    settings: Mapping[str, str] = described(
+        "Settings of the device during the capture", dims=("setting",)
+    )
+    notes: str = described("Notes of the person on chain and circumstances")
+    source: ClipFacts = described("The HDR clip as decoded from the file that was played")
+    capture: ClipFacts = described("The clip recorded at the output of the device")
+    pairing: PairingFacts = described("How source and capture were registered")
+    findings: tuple[Finding, ...] = described(
+        "What was seen, and what it rests on", dims=("finding",)
+    )
+    tallies: Tallies = described("Exact integer counts and sums; everything else follows from them")
+    luminance_curve: LuminanceCurve = described("Luminance transfer of neutrals")
+    chroma_transfer: ChromaTransfer = described("Hue rotation and chroma ratio in the Cb/Cr plane")
+    conversion: IdentifiedConversion = described("The identified HDR-to-SDR conversion")
+    landmarks: tuple[Landmark, ...] = described(
+        "Named points of the luminance curve", dims=("landmark",)
+    )
+    scores: tuple[Score, ...] = described(
+        "Distances from the standard conversions", dims=("standard",)
+    )
+    provenance: Mapping[str, Any] = described("Files, tools and circumstances of this measurement")

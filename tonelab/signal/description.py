@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from typing import TYPE_CHECKING, Any, Literal, TypeAlias
 
 import numpy as np
 
+from tonelab.described import described, result
 from tonelab.errors import SignalError
 from tonelab.signal.colorimetry import (
     LUMA_WEIGHTS,
@@ -42,33 +43,32 @@ _CHOICES: dict[str, tuple[str, ...]] = {
 }
 
 
-@dataclass(frozen=True, slots=True)
+@result
 class Signal:
-    """The meaning of code values.
+    """The meaning of code values, in tonelab's names (see `parse_signal`)."""
 
-    Attributes
-    ----------
-    matrix, range, transfer, primaries, siting
-        The coding, in tonelab's names (see `parse_signal`).
-    bits
-        Bit depth of the codes.
-    peak, black
-        Of the assumed display, cd/m2: BT.1886 and powers for SDR, nominal peak for HLG.
-        PQ is absolute and uses neither.
-    origins
-        For each field, where it comes from: declared by the container, stated by the user,
-        inferred from the data, or assumed.
-    """
-
-    matrix: Matrix = "bt709"
-    range: Range = "narrow"
-    transfer: Transfer = "bt1886"
-    primaries: Primaries = "bt709"
-    bits: int = 10
-    siting: str = "left"
-    peak: float = 100.0
-    black: float = 0.0
-    origins: Mapping[str, Origin] = field(default_factory=dict)
+    matrix: Matrix = described(
+        "Y'CbCr matrix", note="``rgb`` where the codes are R'G'B'.", default="bt709"
+    )
+    range: Range = described("narrow or full range", default="narrow")
+    transfer: Transfer = described("Transfer function", default="bt1886")
+    primaries: Primaries = described("Primaries of R, G and B", default="bt709")
+    bits: int = described("Bit depth of the codes", "bit", low=1, default=10)
+    siting: str = described("Position of chroma samples", default="left")
+    peak: float = described(
+        "Peak of the assumed display (HLG: nominal peak)",
+        "cd/m2",
+        note="For BT.1886, powers and HLG; PQ is absolute and uses neither this nor ``black``.",
+        low=0,
+        default=100.0,
+    )
+    black: float = described("Black of the assumed display", "cd/m2", low=0, default=0.0)
+    origins: Mapping[str, Origin] = described(
+        "Where each field comes from",
+        dims=("field",),
+        note="Declared by the container, stated by the user, inferred from the data, or assumed.",
+        default_factory=dict,
+    )
 
     @property
     def is_hdr(self) -> bool:

@@ -1,20 +1,18 @@
 """What the checks of a pair found, as one JSON document.
 
-The contract is ``checks.schema.json`` beside this module (JSON Schema, draft 2020-12).
+The contract is `check_schema` (JSON Schema, draft 2020-12).
 """
 
 from __future__ import annotations
 
 import json
-from importlib.resources import files
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from tonelab.outputs import check_output, whole_file
-from tonelab.views.document import plain
-
-if TYPE_CHECKING:
-    from tonelab.results import CheckReport
+from tonelab.results import CheckReport
+from tonelab.views.document import laid_out
+from tonelab.views.schema import schema_of
 
 CHECKS_SCHEMA = "tonelab.checks"
 CHECKS_VERSION = 1
@@ -28,25 +26,7 @@ def check_document(report: CheckReport) -> dict[str, Any]:
     dict
         As `check_schema` says.
     """
-    return {
-        "schema": CHECKS_SCHEMA,
-        "version": CHECKS_VERSION,
-        "source": plain(report.source),
-        "capture": plain(report.capture),
-        "loopback": plain(report.loopback),
-        "pairing": plain(report.pairing),
-        "pass_through": report.pass_through,
-        "checks": [
-            {
-                "name": result.name,
-                "title": result.title,
-                "verdict": result.verdict,
-                "findings": plain(result.findings),
-            }
-            for result in report.results
-        ],
-        "registration": plain(report.registration),
-    }
+    return {"schema": CHECKS_SCHEMA, "version": CHECKS_VERSION, **laid_out(report)}
 
 
 def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = False) -> None:
@@ -66,6 +46,13 @@ def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = Fal
 
 def check_schema() -> dict[str, Any]:
     """Return the JSON Schema of `check_document`."""
-    text = files(__package__).joinpath("checks.schema.json").read_text(encoding="utf-8")
-    schema: dict[str, Any] = json.loads(text)
-    return schema
+    job = {
+        "type": "string",
+        "description": "SHA-256 of what the findings follow from, when a bench plan asked for them",
+    }
+    return schema_of(
+        CheckReport,
+        "What the checks of a pair of source and capture found",
+        opening={"schema": CHECKS_SCHEMA, "version": CHECKS_VERSION},
+        optional={"job": job},
+    )
