@@ -20,6 +20,7 @@ from numpy.testing import assert_allclose
 from rich.console import Console
 from simulated import SimulatedDevice
 
+from tonelab.bench.standard_files import _tallies
 from tonelab.chart import Layout
 from tonelab.cli import main
 from tonelab.conversion import ChainPart, Conversion
@@ -47,7 +48,6 @@ from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_yc
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_pq
-from tonelab.standard_files import _tallies
 
 STANDARD_FILES = Path(__file__).parents[2] / "curves" / "standards"
 FLOORS = 1.5

@@ -29,6 +29,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 from converters import convert_patches, ffmpeg_tonemap, ocio_aces, swscale_intent
 from printed import kept
 
+from tonelab.bench.standard_files import _tallies
 from tonelab.chart import Layout
 from tonelab.conversion.standards.bt2446 import method_a_up
 from tonelab.correction import correct
@@ -42,7 +43,6 @@ from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_yc
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 from tonelab.signal.transfer import eotf_inverse_pq
-from tonelab.standard_files import _tallies
 
 SOURCE = Signal(matrix="bt2020", transfer="pq", primaries="bt2020")
 TARGET = Signal()

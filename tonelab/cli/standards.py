@@ -34,10 +34,10 @@ def command(
 
     STANDARD is a name such as bt2446a; without any, all are written.
     """
+    from tonelab.bench.standard_files import standard_measurement
     from tonelab.conversion.standards import STANDARDS
     from tonelab.curvefile import save
     from tonelab.outputs import check_output, make_folder
-    from tonelab.standard_files import standard_measurement
 
     wanted = [(STANDARDS[name].name, peak) for name in names or STANDARDS for peak in peaks]
     paths = {pair: folder / f"{pair[0]}-{pair[1]}.h5" for pair in wanted}

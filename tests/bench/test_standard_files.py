@@ -7,11 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from tonelab.bench.standard_files import PEAKS, standard_measurement
 from tonelab.compare import compare
 from tonelab.conversion.standards import STANDARDS
 from tonelab.curvefile import content_hash, load, save
 from tonelab.curvefile.index import has_index
-from tonelab.standard_files import PEAKS, standard_measurement
 
 FOLDER = Path(__file__).parents[2] / "curves" / "standards"
 
