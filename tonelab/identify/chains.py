@@ -90,9 +90,10 @@ def with_every_drive(chain: Conversion) -> list[Conversion]:
 
 
 def methods_like(chain: Conversion) -> list[str]:
-    """Name the gamut methods with the matrix of a chain's own, which it stands for."""
+    """Name the gamut methods that a chain's own stands for: of its matrix, in its order."""
     matrix = _matrix(chain.gamut.name)
-    return [name for name in _plain_methods() if np.array_equal(_matrix(name), matrix)]
+    possible = [name for name in _plain_methods() if chain.order in _orders(name)]
+    return [name for name in possible if np.array_equal(_matrix(name), matrix)]
 
 
 def fitted_methods(chain: Conversion) -> list[Conversion]:
@@ -101,7 +102,7 @@ def fitted_methods(chain: Conversion) -> list[Conversion]:
         replace(chain, gamut=ChainPart(name, dict(start)))
         for name, (_, tried) in tried_parts(GAMUT_METHODS).items()
         for start in tried.starts
-        if tried.fitted
+        if tried.fitted and chain.order in tried.orders
     ]
 
 
