@@ -345,7 +345,7 @@ def test_patches_of_the_chart_are_followed_over_their_page():
         on_page = (layout.patches.page == page) & (layout.patches.group == Group.NEUTRAL)
         rows = np.flatnonzero(on_page & (windows[:, 2] > 0))
         frames = [seen(int(n))[0].astype(int) for n in run[:, 0]]
-        side = min((windows[rows, 2:] - windows[rows, :2]).min(), 8, initial=8)
+        side = (windows[rows, 2:] - windows[rows, :2]).min(initial=8)
         for row in rows:
             x, y = windows[row, :2]
             codes = np.stack([frame[y : y + side, x : x + side].ravel() for frame in frames])

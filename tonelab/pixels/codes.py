@@ -31,7 +31,7 @@ if TYPE_CHECKING:
     ),
     when="Where pixels face each other; luma of content that was scaled, or moved by parts of a "
     "pixel, against the source's as the scaler makes it.",
-    cost=0.0,
+    cost=86,
 )  # fmt: skip
 def codes(burst: Burst) -> Added:
     """Count the codes that face each other in the last frame."""

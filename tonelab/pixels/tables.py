@@ -113,8 +113,9 @@ class PixelTable:
     when
         Of which pairs and bursts, for readers.
     cost
-        Processor milliseconds a burst and million captured luma pixels, where most of it applies;
-        as `tests/benchmarks/pixel_tables.py` measures it. Decoding a frame of v210 took 2.5.
+        Processor milliseconds a burst of two frames and million captured luma pixels, by itself,
+        as ``tests/benchmarks/pixel_tables.py`` measured it; of pictures in place or of halved ones,
+        whichever cost more. Finding the scaler is counted with ``resampling``.
     pages
         Kinds of chart pages, or `CONTENT`, whose bursts are handed to the function; all if empty.
     """
