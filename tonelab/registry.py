@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
+from threading import RLock
 from typing import Any, Generic, TypeVar
 
 from tonelab.errors import UsageError
@@ -38,7 +39,8 @@ class Registry(Mapping[str, E], Generic[E]):
         self.group = group
         self._make = make
         self._entries: dict[str, E] = {}
-        self._loaded = False
+        self._loaded = self._loading = False
+        self._lock = RLock()
 
     def register(self, name: str, **facts: Any) -> Callable[[F], F]:
         """Register the decorated function, which stays as it is.
@@ -108,8 +110,17 @@ class Registry(Mapping[str, E], Generic[E]):
     def _load(self) -> None:
         if self._loaded:
             return
-        # Set first: a module being loaded may itself look up what is registered.
-        self._loaded = True
+        with self._lock:
+            # A module being loaded may itself look up what is registered; other threads wait.
+            if self._loaded or self._loading:
+                return
+            self._loading = True
+            try:
+                self._load_all()
+            finally:
+                self._loaded = True
+
+    def _load_all(self) -> None:
         import importlib.metadata
 
         for point in importlib.metadata.entry_points(group=self.group):

@@ -31,14 +31,14 @@ from tonelab.checks.explain import explain
 from tonelab.checks.filters import before_filter
 from tonelab.pixels.ahead import codes_before_scaling
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.run import tally_pixels
 from tonelab.results import Tallies
 
 
 def evidence_of(device, scale=1.0, offset=(0.0, 0.0)):
     """Evidence of pictures that may be read once more, without tallies of flat places."""
     pair = content_pair(device, scale, offset)
-    paths = tally_paths(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
+    paths = tally_pixels(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
     evidence = PathEvidence(signal, signal, tallies=none, paths=paths, pair=pair)
     seen = colours(lambda codes: codes)
@@ -146,7 +146,7 @@ def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
 
     def found(change):
         pair = content_pair(on_luma(change), shown=shown)
-        paths = tally_paths(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
+        paths = tally_pixels(pair, [np.array([[frame, frame]]) for frame in MOMENTS])
         codes = paths.joint[0].copy()
         codes[65:130] = 0
         sent = np.arange(65, 130)  # codes near black that keep to their place
@@ -156,7 +156,7 @@ def test_black_that_stands_nowhere_flat_is_no_matter_of_a_filter():
             signal,
             signal,
             tallies=none,
-            paths=replace(paths, joint=np.stack([codes] * 3)),
+            paths=paths.with_tables(joint=np.stack([codes] * 3)),
             pair=pair,
         )
         vars(evidence).update(pass_through=True, explanation=explain(colours(lambda x: x), signal))
@@ -184,7 +184,7 @@ def test_dither_is_told_beside_local_contrast_which_is_none(kind, first):
     pair = content_pair(in_turn(*steps))
     runs = [np.arange(n, n + 5).repeat(2).reshape(-1, 2) for n in (2, 20, 36)]
     signal, none = capture_signal(), Tallies.empty_content((1024, 1024))
-    evidence = PathEvidence(signal, signal, tallies=none, paths=tally_paths(pair, runs), pair=pair)
+    evidence = PathEvidence(signal, signal, tallies=none, paths=tally_pixels(pair, runs), pair=pair)
     seen = colours(lambda codes: codes)
     vars(evidence).update(pass_through=True, colours=seen, explanation=explain(seen, signal))
     (found,) = CHECKS["dither"].function(evidence)

@@ -40,7 +40,7 @@ from tonelab.checks.registry import CHAIN, altered, transparent
 from tonelab.cli import main
 from tonelab.media import write_clip
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.run import tally_pixels
 from tonelab.views.documents.checks import check_document, check_schema
 
 
@@ -78,7 +78,8 @@ def test_faults_of_levels_detail_and_chroma_are_told_apart(several):
 
 def test_identity_tells_levels_and_chroma_interpolation_from_other_differences(several):
     def told(joint, same):
-        paths = replace(several.paths, every_sample=np.ones(3, bool), joint=joint, same=same)
+        paths = replace(several.paths, every_sample=np.ones(3, bool))
+        paths = paths.with_tables(joint=joint, same=same)
         (result,) = [r for r in examine(replace(several, paths=paths))[0] if r.name == "identity"]
         return result.findings[0].text
 
@@ -107,7 +108,7 @@ def test_chroma_of_a_shifted_picture_still_faces_its_source(shift):
     layout = layout_of()
     pair = registered(source_clip(layout), capture_clip(layout, moved), layout)
     pair = replace(pair, facts=replace(pair.facts, offset=(float(shift), 0.0)))
-    paths = tally_paths(pair, bursts(pair)[:1])
+    paths = tally_pixels(pair, bursts(pair)[:1])
     for table in paths.joint:
         assert table.sum() > 10_000
         assert np.trace(table) > 0.99 * table.sum()

@@ -26,7 +26,7 @@ from tonelab.checks.samples import Samples
 from tonelab.checks.stages import hidden_stages
 from tonelab.checks.surroundings import find_drift
 from tonelab.pairing.findings import place_findings
-from tonelab.pixels.sites import keys_of_sites, table_of_sites
+from tonelab.pixels.colours import sites_of
 from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import ORIGIN
 
@@ -137,8 +137,8 @@ def pictures_of(*faults, filtered):
         )
         for codes in (source, seen)
     ]
-    key = keys_of_sites(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
-    evidence.paths = SimpleNamespace(sites=table_of_sites([key]))
+    table = sites_of(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
+    evidence.paths = SimpleNamespace(sites=table)
     evidence.sites = PathEvidence.sites.func(evidence)
     return evidence
 

@@ -10,7 +10,7 @@ from tonelab.chart import Geometry
 from tonelab.checks import CHECKS
 from tonelab.checks.samples import Samples
 from tonelab.pairing import Pair
-from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.run import tally_pixels
 from tonelab.results import PairingFacts
 from tonelab.signal.quantisation import ORIGIN
 
@@ -42,7 +42,7 @@ def content_paths(
 ):
     """Tables of runs of frames of such a pair."""
     runs = [np.arange(frame, frame + run).repeat(2).reshape(-1, 2) for frame in frames]
-    return tally_paths(content_pair(device, scale, offset, shown), runs)
+    return tally_pixels(content_pair(device, scale, offset, shown), runs, workers=1)
 
 
 def told(evidence, *checks):

@@ -9,15 +9,15 @@ import numpy as np
 from tonelab.checks.filters import NEEDED, scaling_of
 from tonelab.checks.gains import LEAST_SAMPLES, centroid, chroma_kernel
 from tonelab.checks.registry import AFTER, CHAIN, CHECKS, Deciding, altered, transparent, undecided
-from tonelab.pixels.chroma_ways import COLUMNS, TERMS, WAYS
-from tonelab.pixels.paths import CHROMA_REACH
+from tonelab.pixels.picking import CHROMA_REACH
 from tonelab.pixels.rescaled import FINER, KNOWN
+from tonelab.pixels.scaling import COLUMNS, TERMS, WAYS
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
-    from tonelab.pixels.chroma_ways import Way
-    from tonelab.pixels.tables import PathTables
+    from tonelab.pixels.scaling import Way
+    from tonelab.pixels.tables import PixelTables
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray, IntArray
 
@@ -114,7 +114,7 @@ def displaced(evidence: PathEvidence) -> bool:
     return abs(_across(places)) > _SHIFT_LIMIT
 
 
-def _kernels(evidence: PathEvidence, paths: PathTables) -> dict[tuple[int, int], FloatArray]:
+def _kernels(evidence: PathEvidence, paths: PixelTables) -> dict[tuple[int, int], FloatArray]:
     """Filter from source to captured chroma, by parity of row and column."""
     rows, columns = paths.chroma_phases
     block = evidence.explanation.linear[1:, 1:]

@@ -15,7 +15,7 @@ from tonelab.signal.quantisation import ORIGIN
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
     from tonelab.checks.registry import Findings
-    from tonelab.pixels.tables import PathTables
+    from tonelab.pixels.tables import PixelTables
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray, IntArray
 
@@ -92,7 +92,7 @@ def _shares(joint: IntArray, planes: IntArray) -> str:
     )
 
 
-def _kind(joint: IntArray, planes: IntArray, paths: PathTables) -> str:
+def _kind(joint: IntArray, planes: IntArray, paths: PixelTables) -> str:
     """Say whether only chroma between flat places differs, or only levels."""
     chroma = [plane for plane in planes if plane]
     flat, alike = paths.same[:, 0].T

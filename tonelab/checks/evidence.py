@@ -7,7 +7,7 @@ Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from functools import cached_property, wraps
+from functools import cached_property, partial, wraps
 from typing import TYPE_CHECKING, TypeVar
 
 import numpy as np
@@ -32,8 +32,8 @@ from tonelab.checks.samples import (
 from tonelab.checks.surroundings import Drift, find_drift
 from tonelab.pixels.ahead import codes_before_scaling
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.paths import tally_paths
 from tonelab.pixels.rescaled import KNOWN, tell_scaling
+from tonelab.pixels.run import tally_pixels
 from tonelab.readings.colours import as_ycbcr, gather, gather_cells, gather_tones
 from tonelab.signal.quantisation import ORIGIN
 
@@ -45,11 +45,12 @@ if TYPE_CHECKING:
     from tonelab.pairing import Pair
     from tonelab.pixels.ahead import Ahead
     from tonelab.pixels.rescaled import Scaling
-    from tonelab.pixels.tables import PathTables
+    from tonelab.pixels.tables import PixelTables
     from tonelab.readings.colours import Colours
     from tonelab.results import Finding, PairingFacts, Tallies
     from tonelab.signal.arrays import FloatArray, IntArray
     from tonelab.signal.description import Signal
+    from tonelab.tallies.workers import Workers
 
 _T = TypeVar("_T")
 STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
@@ -106,18 +107,21 @@ class PathEvidence:
         The registration in figures, and what it found.
     known
         What explains the colours, where that was found before.
+    workers
+        On which pictures are read once more, see `tonelab.pixels.run.tally_pixels`.
     """
 
     source: Signal
     capture: Signal
     layout: Layout | None = None
     tallies: Tallies | None = None
-    paths: PathTables | None = None
+    paths: PixelTables | None = None
     clips: tuple[Clip, Clip] | None = None
     pair: Pair | None = None
     pairing: PairingFacts | None = None
     findings: tuple[Finding, ...] = ()
     known: Explanation | None = None
+    workers: Workers = 1
 
     def of(self, *groups: int) -> Samples:
         """Colours of some groups of chart patches, one row per patch; none without a chart.
@@ -378,12 +382,11 @@ class PathEvidence:
         rgb = "rgb" in {self.source.matrix, self.capture.matrix}
         if found.gamut is None or self.pair is None or rgb or not self.pass_through:
             return self
-        source = ConvertedClip(self.pair.source, lambda codes: found.converted(codes, found.first))
+        source = ConvertedClip(self.pair.source, partial(found.converted, first=found.first))
         pair = replace(self.pair, source=source)
         known = replace(found, gamut=None, first=AS_SENT)
-        return replace(
-            self, pair=None, paths=tally_paths(pair, bursts(pair)[::_FEWER]), known=known
-        )
+        paths = tally_pixels(pair, bursts(pair)[::_FEWER], workers=self.workers)
+        return replace(self, pair=None, paths=paths, known=known)
 
     @cached_property
     def behind_curve(self) -> PathEvidence:
@@ -394,13 +397,12 @@ class PathEvidence:
         code, of = np.unique(np.rint(self.neutrals.source[:, 0]), return_inverse=True)
         shown = np.bincount(of, self.neutrals.capture[:, 0]) / np.bincount(of)
 
-        def bent(codes: FloatArray) -> FloatArray:
-            return np.column_stack([np.interp(codes[:, 0], code, shown), codes[:, 1:]])
-
+        bent = partial(_with_luma, code=code, shown=shown)
         pair = replace(pair, source=ConvertedClip(pair.source, bent))
         pages = [(layout.pages[run[0, 1] // layout.hold], run) for run in bursts(pair)]
         runs = [run for page, run in pages if page.kind == "detail"]
-        return replace(self, pair=None, paths=tally_paths(pair, runs), known=self.explanation)
+        paths = tally_pixels(pair, runs, workers=self.workers)
+        return replace(self, pair=None, paths=paths, known=self.explanation)
 
     @property
     def greys_tell(self) -> bool:
@@ -576,3 +578,8 @@ class PathEvidence:
         spread = np.zeros((3, 1024), np.int64)
         spread[:, :: 1024 // table.shape[1]] = table
         return spread
+
+
+def _with_luma(codes: FloatArray, code: FloatArray, shown: FloatArray) -> FloatArray:
+    """Centred codes with the luma that a curve shows; sent to workers."""
+    return np.column_stack([np.interp(codes[:, 0], code, shown), codes[:, 1:]])

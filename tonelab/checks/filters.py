@@ -27,10 +27,11 @@ from tonelab.checks.stages import hidden_stages
 from tonelab.pixels.ahead import codes_before_filter
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.facing import facing_shift
-from tonelab.pixels.paths import BLOCK_SCALE, FAINT, LUMA_REACH
-from tonelab.pixels.picking import MIDDLE
+from tonelab.pixels.filters import FAINT
+from tonelab.pixels.picking import LUMA_REACH, MIDDLE
 from tonelab.pixels.resampling import KERNELS, response
 from tonelab.pixels.rescaled import KNOWN, detail_gains, tell_scaling
+from tonelab.pixels.surroundings import BLOCK_SCALE
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
@@ -38,7 +39,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.checks.samples import Samples
     from tonelab.pixels.rescaled import Scaling
-    from tonelab.pixels.tables import PathTables
+    from tonelab.pixels.tables import PixelTables
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray, IntArray
 
@@ -324,7 +325,7 @@ def _local(gain: float, bound: float, count: int, around: str) -> Finding:
     )
 
 
-def _blurs(paths: PathTables) -> bool:
+def _blurs(paths: PixelTables) -> bool:
     strong = paths.luma_gram[1]
     enough = strong[-2, -2] >= LEAST_SAMPLES
     return bool(enough and band_gains(luma_kernel(strong)).min() < 1 - _BAND_LIMIT)

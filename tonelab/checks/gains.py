@@ -1,7 +1,7 @@
 """Least squares filters from sums over pixels, and what they do to detail.
 
 The filter that carries the source's samples to the capture's is the least squares solution of the
-sums in `tonelab.pixels.paths`; its reach is seven luma and five chroma samples.
+sums in `tonelab.pixels.filters`; its reach is seven luma and five chroma samples.
 """
 
 from __future__ import annotations
@@ -10,12 +10,12 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.pixels.paths import CHROMA_REACH, LUMA_REACH
+from tonelab.pixels.picking import CHROMA_REACH, LUMA_REACH
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
-    from tonelab.pixels.tables import PathTables
+    from tonelab.pixels.tables import PixelTables
     from tonelab.signal.arrays import FloatArray, IntArray
 
 BANDS = (0.06, 0.12, 0.2, 0.3, 0.4)  # cycles per luma sample
@@ -25,7 +25,7 @@ _KEPT = 0.03  # departure from 1 of gains that a bent curve may cause
 _ROUNDING = 1 / 12  # squared codes
 
 
-def keeps_detail(paths: PathTables | None) -> bool:
+def keeps_detail(paths: PixelTables | None) -> bool:
     """Whether there is detail enough to tell, faint or strong, and all of it is kept."""
     seen = [] if paths is None else [g for g in paths.luma_gram if g[-2, -2] >= LEAST_SAMPLES]
     kept = (np.abs(band_gains(luma_kernel(gram)) - 1).max() < _KEPT for gram in seen)

@@ -15,11 +15,11 @@ from tonelab.checks.registry import CHECKS
 from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.paths import tally_paths
+from tonelab.pixels.run import tally_pixels
 from tonelab.readings.signals import read_chart_source
 from tonelab.results import CheckReport, CheckResult
 from tonelab.tallies.run import tally
-from tonelab.tallies.workers import file_hashes
+from tonelab.tallies.workers import default_workers, file_hashes
 
 if TYPE_CHECKING:
     from concurrent.futures import Future
@@ -30,6 +30,7 @@ if TYPE_CHECKING:
     from tonelab.pairing import Pair
     from tonelab.results import ClipFacts, Finding
     from tonelab.signal.description import Signal
+    from tonelab.tallies.workers import Workers
 
 Progress = Callable[[str, int, int], None]
 
@@ -43,7 +44,7 @@ def check(
     capture_signal: Mapping[str, Any] | None = None,
     loopback_signal: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
-    workers: int = 2,
+    workers: Workers | None = None,
 ) -> CheckReport:
     """Hold a capture against its source.
 
@@ -61,14 +62,17 @@ def check(
     progress
         Called with (stage, done, total).
     workers
-        Threads for decoding and tallying.
+        A number of threads, or an executor, for tallying, reading pixels and hashing, see
+        `tonelab.tally`. Workers elsewhere must see the clips under the same paths. The findings are
+        the same to the last bit for all of them.
 
     Raises
     ------
-    ClipError, ChartError, PairingError
+    ClipError, ChartError, PairingError, WorkerError
         One sentence each: what is wrong, where, and the mend.
     """
     report = progress or (lambda _stage, _done, _total: None)
+    workers = workers or default_workers()
     with (
         open_clip(source, stated=source_signal or {}) as source_clip,
         open_clip(capture, stated=capture_signal or {}) as capture_clip,
@@ -112,7 +116,7 @@ def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFa
 
 
 def gather(
-    source: Clip, capture: Clip, *, progress: Progress | None = None, workers: int = 2
+    source: Clip, capture: Clip, *, progress: Progress | None = None, workers: Workers | None = None
 ) -> PathEvidence:
     """Register a pair of clips and read what the checks need.
 
@@ -130,14 +134,15 @@ def gather(
 
 
 def gather_pair(
-    paired: Pair, *, progress: Progress | None = None, workers: int = 2
+    paired: Pair, *, progress: Progress | None = None, workers: Workers | None = None
 ) -> PathEvidence:
     """Read what the checks need from a registered pair."""
     report = progress or (lambda _stage, _done, _total: None)
+    workers = workers or default_workers()
     runs = bursts(paired)
     few = replace(paired, matches=np.concatenate(runs))
     tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
-    paths = tally_paths(paired, runs, progress=partial(report, "comparing"))
+    paths = tally_pixels(paired, runs, workers=workers, progress=partial(report, "comparing"))
     if paired.layout is not None:
         signal = read_chart_source(paired.source.signal, paired.layout)[0]
     else:
@@ -152,6 +157,7 @@ def gather_pair(
         pair=paired,
         pairing=paired.facts,
         findings=paired.findings,
+        workers=workers,
     )
 
 

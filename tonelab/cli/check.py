@@ -6,7 +6,17 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import FILE, as_json, fail_on, force, judge, statement, verbosity
+from tonelab.cli.options import (
+    FILE,
+    as_json,
+    fail_on,
+    force,
+    judge,
+    on_workers,
+    statement,
+    verbosity,
+    workers_for,
+)
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 
 if TYPE_CHECKING:
@@ -22,6 +32,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @statement("--source-signal", "How to read the source.")
 @statement("--capture-signal", "How to read the capture, such as range=full,transfer=pq.")
+@on_workers
 @click.option("-o", "--output", type=FILE, help="Keep the findings in this .json.")
 @force
 @as_json
@@ -35,6 +46,8 @@ def command(
     loopback: Path | None,
     source_signal: dict[str, Any],
     capture_signal: dict[str, Any],
+    workers: int | None,
+    cluster: str | None,
     output: Path | None,
     force: bool,
     as_json: bool,
@@ -54,7 +67,11 @@ def command(
     from tonelab.views.documents.checks import check_document, write_checks
     from tonelab.views.terminal.checks import check_summary
 
-    with progress_bar(session) as progress:
+    # Workers elsewhere have another working folder.
+    if cluster:
+        source, capture = source.absolute(), capture.absolute()
+        loopback = loopback and loopback.absolute()
+    with workers_for(workers, cluster) as chosen, progress_bar(session) as progress:
         report = check(
             source,
             capture,
@@ -62,6 +79,7 @@ def command(
             source_signal=source_signal,
             capture_signal=capture_signal,
             progress=progress,
+            workers=chosen,
         )
     if output:
         write_checks(report, output, overwrite=force)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,49 @@ if TYPE_CHECKING:
 
 _PLAIN = 0.5  # pixels between a relation that was found and a plainer one
 _MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
+_SAME_PLACE = 0.05  # pixels of shift that are no resampling
+
+
+@dataclass(frozen=True, slots=True)
+class HowPixelsFace:
+    """How the samples of a pair face each other.
+
+    Attributes
+    ----------
+    shift
+        Whole pixels (x, y) at which they do; None if the picture was scaled.
+    in_place
+        Whether each captured pixel stands for one of the source.
+    repeat
+        Captured chroma samples (rows, columns) of each of the source; None where no samples of
+        chroma face each other.
+    factors
+        Luma pixels (x, y) of a chroma sample, of source and capture.
+    rgb
+        Whether either side is R'G'B'.
+    """
+
+    shift: tuple[int, int] | None
+    in_place: bool
+    repeat: tuple[int, int] | None
+    factors: tuple[tuple[int, int], tuple[int, int]]
+    rgb: bool
+
+
+def how_pixels_face(pair: Pair) -> HowPixelsFace:
+    """Find how the samples of a pair face each other."""
+    shift, clips = facing_shift(pair), (pair.source, pair.capture)
+    apart = [abs(o - s) for o, s in zip(pair.facts.offset, shift or (), strict=False)]
+    source, capture = (CHROMA_FACTORS[clip.subsampling] for clip in clips)
+    across, down = (a / b for a, b in zip(source, capture, strict=True))
+    facing = min(across, down) >= 1 and shift is not None
+    return HowPixelsFace(
+        shift=shift,
+        in_place=shift is not None and max(apart) <= _SAME_PLACE,
+        repeat=(int(down), int(across)) if facing else None,
+        factors=(source, capture),
+        rgb="rgb" in {clip.signal.matrix for clip in clips},
+    )
 
 
 def facing_shift(pair: Pair) -> tuple[int, int] | None:
@@ -70,6 +114,15 @@ def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:
         else:
             y, cb, cr = (np.left_shift(p, 10 - clip.bits, dtype=np.uint16) for p in frame.planes)
         yield y, cb, cr
+
+
+def pictures(clip: Clip, frames: IntArray) -> dict[int, Planes]:
+    """Planes of some frames as 10-bit codes, by number; each run of frames is read in one go."""
+    wanted = np.unique(frames)
+    runs = np.split(wanted, np.flatnonzero(np.diff(wanted) != 1) + 1)
+    return {
+        int(n): planes for run in runs for n, planes in zip(run, ten_bits(clip, run), strict=True)
+    }
 
 
 def overlap(

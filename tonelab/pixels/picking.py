@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 from scipy import ndimage
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from numpy.typing import NDArray
 
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane
@@ -16,6 +19,8 @@ if TYPE_CHECKING:
 CODES = 1024  # of 10 bits
 MIDDLE = 512  # codes taken off before squaring, so that sums stay small
 MOST_SAMPLES = 30_000  # of one frame in a filter's equations
+_LEGAL = (4, 1019)  # codes that BT.2100 leaves to video
+LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 
 
 def span(plane: Plane, reach: int) -> NDArray[np.int32]:
@@ -23,6 +28,12 @@ def span(plane: Plane, reach: int) -> NDArray[np.int32]:
     size = 2 * reach + 1
     high = ndimage.maximum_filter(plane, size).astype(np.int32)
     return high - ndimage.minimum_filter(plane, size)
+
+
+def is_video(codes: Plane) -> Mask:
+    """Codes that are not reserved for synchronisation, BT.2100; those that are tell no noise."""
+    legal: Mask = (codes >= _LEGAL[0]) & (codes <= _LEGAL[1])
+    return legal
 
 
 def on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> Mask:
@@ -73,3 +84,28 @@ def integers(values: NDArray[Any]) -> IntArray:
     """Round to whole numbers, which the values are but for their type."""
     rounded: IntArray = np.rint(values).astype(np.int64)
     return rounded
+
+
+def merge_rows(rows: IntArray, keys: Sequence[int]) -> IntArray:
+    """Add the rows (N, C) that are the same in some columns, which are not added.
+
+    The result depends on no order of the rows: it stands in that of the key columns, the first one
+    first. Keys are not negative.
+    """
+    if not len(rows):
+        return rows
+    named = rows[:, list(keys)]
+    sizes = [int(size) + 1 for size in named.max(axis=0)]
+    if math.prod(sizes) < 2**63:
+        packed = np.zeros(len(rows), np.int64)
+        for size, column in zip(sizes, named.T, strict=True):
+            packed = packed * size + column
+        order = np.argsort(packed, kind="stable")
+    else:
+        order = np.lexsort(named.T[::-1])
+    rows, named = rows[order], named[order]
+    other = (np.diff(named, axis=0) != 0).any(axis=1)
+    first = np.append(0, np.flatnonzero(other) + 1)
+    merged: IntArray = np.add.reduceat(rows, first, axis=0)
+    merged[:, list(keys)] = named[first]
+    return merged

@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from tonelab.pairing.result import BLOCK
 from tonelab.pixels.facing import plain_relation
-from tonelab.pixels.picking import MIDDLE, integers, products
+from tonelab.pixels.picking import MIDDLE, integers, merge_rows, products
 from tonelab.pixels.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
@@ -22,7 +22,7 @@ BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of
 KNOWN = 1.0  # codes RMS that a scaler's filter may leave, or leave to other filters
 _PLAIN = 4  # columns of a scaler alone
 _FILTERED = _PLAIN + len(BOXES)  # and with filters of detail
-COLUMNS = _FILTERED + 3
+COLUMNS, CHROMA_COLUMNS = _FILTERED + 3, 5
 FINER = 16  # parts of a code
 CELL_SIDE = 16  # codes of a colour's cell, along each component
 CELLS_ALONG = 1024 // CELL_SIDE
@@ -120,7 +120,7 @@ def chroma_sums(source: Planes, capture: Planes, mask: Mask, relation: Placement
     down, across = (-(-a // b) for a, b in zip(capture[0].shape, shape, strict=True))
     step = max(1, -(-capture[1].size // _MOST_SAMPLES)) | 1
     rows = np.arange(0, len(capture[1]), step)
-    sums = np.zeros((len(KERNELS), 5, 5), np.int64)
+    sums = np.zeros((len(KERNELS), CHROMA_COLUMNS, CHROMA_COLUMNS), np.int64)
     for row, kernel in enumerate(KERNELS.values()):
         made = [resample(p - float(MIDDLE), shape, *relation, kernel, step) for p in source[1:]]
         used = made[0][1] & mask[::down, ::across][rows]
@@ -254,16 +254,7 @@ def colour_sums(
     upper = np.clip(foretold // (FINER * CELL_SIDE), 0, CELLS_ALONG - 1)
     cell = (upper[:, 0] * CELLS_ALONG + upper[:, 1]) * CELLS_ALONG + upper[:, 2]
     ones = np.ones((len(cell), 1), np.int64)
-    return by_cell(np.column_stack([cell, ones, foretold, captured, captured**2]))
-
-
-def by_cell(rows: IntArray) -> IntArray:
-    """Add rows of one cell, the first column."""
-    cell, label = np.unique(rows[:, 0], return_inverse=True)
-    sums = np.zeros((len(cell), rows.shape[1]), np.int64)
-    np.add.at(sums, label, rows)
-    sums[:, 0] = cell
-    return sums
+    return merge_rows(np.column_stack([cell, ones, foretold, captured, captured**2]), (0,))
 
 
 def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArray:

@@ -1,101 +1,234 @@
-"""The tables that co-registered pixels of a pair are summed into."""
+"""The register of pixel tables, and the object that a pair's tables make.
+
+A table is summed burst by burst (`tonelab.pixels.bursts.Burst`), in integers alone, so that the
+bursts may be split over any number of workers and merged in any order to the same bytes. An entry
+of `PIXEL_TABLES` is one decorated function from a burst to what it adds to one table, or to a few
+that are worked out together, with all that is to be known of them::
+
+    @PIXEL_TABLES.register(
+        "luma-sum",
+        tables=(Table("luma_sum", (2,), "sums of luma codes of source and capture"),),
+        when="Wherever pixels face each other.",
+        cost=1.5,
+    )
+    def luma_sum(burst: Burst) -> Added:
+        view = burst.facing
+        if view is None:
+            return {}
+        return {"luma_sum": np.array([plane[0].sum() for plane in view.pairs[-1]], np.int64)}
+
+A check reads it as an attribute of `PixelTables`.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, TypeAlias
+
+import numpy as np
+
+from tonelab.errors import UsageError
+from tonelab.pixels.facing import how_pixels_face
+from tonelab.pixels.picking import merge_rows
+from tonelab.registry import Registry
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
+    from tonelab.pairing import Pair
     from tonelab.signal.arrays import IntArray, Mask
+
+    Added: TypeAlias = Mapping[str, IntArray]
+
+ROWS, PATCHES = "rows", "patches"
+CONTENT = "content"  # the page kind of what has no pages
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """What is summed under one name; int64.
+
+    Attributes
+    ----------
+    name
+        Attribute of `PixelTables`.
+    shape
+        Numbers; `PATCHES` stands for as many as the chart's layout has patches, none without a
+        chart, and `ROWS` for as many as the frames give.
+    text
+        What is in it, with its units.
+    keys
+        Columns that name a row of a table of `ROWS`; the others are summed. Its rows stand in the
+        order of these columns, the first one first. Without keys whole tables are summed.
+    """
+
+    name: str
+    shape: tuple[int | str, ...]
+    text: str
+    keys: tuple[int, ...] = ()
+
+    def zeros(self, patches: int) -> IntArray:
+        """Return the table of no burst."""
+        sizes = {ROWS: 0, PATCHES: patches}
+        return np.zeros([sizes[n] if isinstance(n, str) else n for n in self.shape], np.int64)
+
+    def merge(self, one: IntArray, other: IntArray) -> IntArray:
+        """Add the tables of disjoint sets of bursts; the same bytes in any order.
+
+        Raises
+        ------
+        ValueError
+            When a table does not have the shape, or is not of the type, that is declared.
+        """
+        for part in (one, other):
+            sizes = zip(part.shape, self.shape, strict=False)
+            same = part.ndim == len(self.shape) and all(
+                isinstance(b, str) or a == b for a, b in sizes
+            )
+            if not same or part.dtype != np.int64:
+                raise ValueError(
+                    f"The pixel table {self.name!r} is declared as int64 of shape {self.shape}, "
+                    f"and its entry adds {part.dtype} of shape {part.shape}."
+                )
+        if self.keys:
+            return merge_rows(np.concatenate([one, other]), self.keys)
+        if one.shape != other.shape:
+            raise ValueError(f"The pixel tables {self.name!r} are not those of one chart.")
+        total: IntArray = one + other
+        return total
+
+
+@dataclass(frozen=True, slots=True)
+class PixelTable:
+    """An entry: one table, or a few that are worked out together.
+
+    Attributes
+    ----------
+    name
+        Of the entry.
+    function
+        What a burst adds to the tables, by name; those that it adds nothing to may be left out.
+    tables
+        What it sums.
+    when
+        Of which pairs and bursts, for readers.
+    cost
+        Processor milliseconds a burst of two frames and million captured luma pixels, by itself,
+        as ``tests/benchmarks/pixel_tables.py`` measured it; of pictures in place or of halved ones,
+        whichever cost more. Finding the scaler is counted with ``resampling``.
+    pages
+        Kinds of chart pages, or `CONTENT`, whose bursts are handed to the function; all if empty.
+    """
+
+    name: str
+    function: Callable[[Any], Added]
+    tables: tuple[Table, ...]
+    when: str
+    cost: float
+    pages: frozenset[str] = frozenset()
+
+
+PIXEL_TABLES = Registry("pixel table", "tonelab.pixel_tables", PixelTable)
+
+
+def declared_tables() -> dict[str, Table]:
+    """Return every table that is registered, by name.
+
+    Raises
+    ------
+    UsageError
+        When a name is taken twice, or by a field of `PixelTables`.
+    """
+    found: dict[str, Table] = {}
+    for entry in PIXEL_TABLES.values():
+        for table in entry.tables:
+            if table.name in found or hasattr(PixelTables, table.name):
+                raise UsageError(f"There are two pixel tables named {table.name!r}: rename one.")
+            found[table.name] = table
+    return found
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class PathTables:
-    """Integer tables of co-registered pixels; all int64.
+class PixelTables:
+    """Integer tables of co-registered pixels that merge.
+
+    Every table is an attribute, too: ``tables.joint``. `PIXEL_TABLES` says what is in each. All
+    codes are 10-bit codes.
 
     Attributes
     ----------
     frames
-        Pairs of frames that were read.
-    joint
-        (3, 1024, 1024): samples by plane, source code, capture code; one frame of each burst.
-        Chroma only where both sides have samples in the same place, or the source is flat. Luma of
-        scaled pictures, or moved by parts of a pixel, against the source's as the scaler makes it.
+        Captured frames that were read.
     facing
         Whether pixels of both sides face each other, if not to the fraction of a pixel.
     every_sample
         (3,): whether ``joint`` holds every sample of the plane.
-    luma_gram
-        (2, 51, 51): sums of products of the 49 source samples around each luma sample, a
-        constant, and the capture sample; faint and strong neighbourhoods apart. Of scaled pictures
-        both sides in sixteenths of codes, the source's as the scaler makes them. Samples near black
-        are left out here and below.
-    detail_gram
-        (51, 51): the same of faint neighbourhoods of content under even chroma, 49 times less the
-        mean of the 49 samples around each, on both sides. A conversion that bends light by its
-        level, and by its colour, is straight there.
-    chroma_gram
-        (2, 2, 53, 53): the same for the 25 Cb and 25 Cr source samples around each chroma
-        sample, a constant, and the captured Cb and Cr, by parity of row and column of the capture.
-    chroma_ways
-        (3, 11, 11): of 4:2:0 content that was scaled to 4:2:2, sums of products of chroma for each
-        of `tonelab.pixels.chroma_ways.WAYS`, see `tonelab.pixels.chroma_ways.chroma_way_sums`.
     chroma_phases
         Parities (rows, columns) that differ: (2, 1) for 4:2:0 shown as 4:2:2.
-    surround_gram
-        (16, 6, 6): by luma of the source's block, sums of products over blocks of a constant, the
-        source's Y', Cb and Cr, its luma around the block, and the capture's luma.
-    resampled
-        (K, 10, 10): where luma was resampled, sums of products for each of
-        `tonelab.pixels.resampling.KERNELS`, see `tonelab.pixels.rescaled.scaling_sums`.
-    resampled_chroma
-        (K, 5, 5): the same of chroma, see `tonelab.pixels.rescaled.chroma_sums`.
-    steady_frames, steady_count, steady_sum, steady_square, steady_square_of_sum
-        (P,) each: of each neutral chart patch, frames of its burst, luma samples of one frame that
-        were looked at, sums of codes, of squared codes, and over pixels of the squared sum over
-        frames.
-    lag_square, lag_count
-        (9,): sum of squared changes of those samples after so many frames, and samples.
-    still
-        (1024, 4): of content without pages, flat places that have the same source luma code in
-        two frames, by that code: places, and over them the sums of both capture codes, of both
-        squared, and of their product.
-    samples
-        (N, 6): of content without pages, where source chroma is flat: the number of the burst, the
-        source's Y', Cb and Cr, the captured Y', and how often they were met together.
-    foretold
-        (N, 11): of content that was scaled or moved by parts of a pixel, captured colours by cell
-        of the colour that scaling foretells, see `tonelab.pixels.rescaled.colour_sums`.
-    sites
-        (N, 7): of content without pages, of chroma samples around which the source's are flat:
-        the source's Y', Cb and Cr, the captured ones, and how often they were met together. Of
-        scaled pictures, or moved by parts of a pixel, where all planes of the source are flat.
-    same
-        (3, 2, 2): by plane, and where the first side is flat or not: samples that face each
-        other, and how many of them are identical.
+    tables
+        The tables by name; read-only.
     """
 
     frames: int
-    joint: IntArray
     facing: bool
     every_sample: Mask
-    luma_gram: IntArray
-    detail_gram: IntArray
-    chroma_gram: IntArray
-    chroma_ways: IntArray
     chroma_phases: tuple[int, int]
-    surround_gram: IntArray
-    resampled: IntArray
-    resampled_chroma: IntArray
-    steady_frames: IntArray
-    steady_count: IntArray
-    steady_sum: IntArray
-    steady_square: IntArray
-    steady_square_of_sum: IntArray
-    lag_square: IntArray
-    lag_count: IntArray
-    still: IntArray
-    samples: IntArray
-    foretold: IntArray
-    sites: IntArray
-    same: IntArray
+    tables: Mapping[str, IntArray]
+
+    @classmethod
+    def empty(cls, pair: Pair) -> PixelTables:
+        """Return the tables of no burst of a pair."""
+        patches = 0 if pair.layout is None else len(pair.layout.patches.page)
+        how = how_pixels_face(pair)
+        luma = how.shift is not None and (pair.layout is not None or how.in_place)
+        chroma = luma and how.repeat == (1, 1)
+        return cls(
+            frames=0,
+            facing=how.shift is not None,
+            every_sample=np.array([luma, chroma, chroma]),
+            chroma_phases=how.repeat or (1, 1),
+            tables={name: table.zeros(patches) for name, table in declared_tables().items()},
+        )
+
+    def plus(self, frames: int, added: Added) -> PixelTables:
+        """Return the sum with what a burst of so many frames adds."""
+        declared = declared_tables()
+        sums = {name: declared[name].merge(self.tables[name], part) for name, part in added.items()}
+        return replace(self, frames=self.frames + frames, tables={**self.tables, **sums})
+
+    def with_tables(self, **tables: IntArray) -> PixelTables:
+        """Return the same with other tables in place of some."""
+        unknown = sorted(tables.keys() - self.tables.keys())
+        if unknown:
+            raise UsageError(f"There is no pixel table {unknown[0]!r}.")
+        return replace(self, tables={**self.tables, **tables})
+
+    def __add__(self, other: PixelTables) -> PixelTables:
+        """Merge the tables of disjoint sets of bursts of one pair."""
+        if self._of_pair() != other._of_pair() or self.tables.keys() != other.tables.keys():
+            raise ValueError("Only pixel tables of one pair can be merged.")
+        return self.plus(other.frames, other.tables)
+
+    def __eq__(self, other: object) -> bool:
+        """Whether every table is the same."""
+        return (
+            isinstance(other, PixelTables)
+            and self.frames == other.frames
+            and self._of_pair() == other._of_pair()
+            and self.tables.keys() == other.tables.keys()
+            and all(
+                np.array_equal(table, other.tables[name]) for name, table in self.tables.items()
+            )
+        )
+
+    __hash__ = None  # type: ignore[assignment]
+
+    def __getattr__(self, name: str) -> IntArray:
+        """Return a table."""
+        # While an object is being unpickled it has no tables yet.
+        if name.startswith("__") or name == "tables" or name not in self.tables:
+            raise AttributeError(f"There is no pixel table {name!r}.")
+        return self.tables[name]
+
+    def _of_pair(self) -> tuple[Any, ...]:
+        return self.facing, self.every_sample.tolist(), self.chroma_phases

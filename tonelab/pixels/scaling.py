@@ -1,4 +1,7 @@
-"""Chroma of scaled pictures: how rows of 4:2:0 became those of 4:2:2 before they were scaled."""
+"""How pictures were scaled: products of what each known kernel makes with what was captured.
+
+Of chroma also how rows of 4:2:0 became those of 4:2:2 before they were scaled.
+"""
 
 from __future__ import annotations
 
@@ -7,12 +10,17 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy import ndimage
 
+from tonelab.pixels.facing import plain_relation
 from tonelab.pixels.picking import MIDDLE, pick, products
 from tonelab.pixels.resampling import KERNELS, resample
-from tonelab.pixels.rescaled import FINER
+from tonelab.pixels.rescaled import CHROMA_COLUMNS, FINER
+from tonelab.pixels.rescaled import COLUMNS as LUMA_COLUMNS
+from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
 
 if TYPE_CHECKING:
+    from tonelab.pixels.bursts import Burst
     from tonelab.pixels.facing import Placement
+    from tonelab.pixels.tables import Added
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
 
     Way = Literal["topleft", "left", "repeated"]
@@ -21,6 +29,57 @@ WAYS: tuple[Way, ...] = ("topleft", "left", "repeated")
 TERMS = {"chroma": 1, "across": 3, "down": 5, "curved": 7}  # first of two columns
 COLUMNS = 11
 _VARIED = 8  # codes; chroma that changes less tells of no filter
+
+
+@PIXEL_TABLES.register(
+    "resampling",
+    tables=(
+        Table(
+            "resampled", (len(KERNELS), LUMA_COLUMNS, LUMA_COLUMNS),
+            "for each known kernel, sums of products of luma, see "
+            "`tonelab.pixels.rescaled.scaling_sums`",
+        ),
+        Table(
+            "resampled_chroma", (len(KERNELS), CHROMA_COLUMNS, CHROMA_COLUMNS),
+            "the same of chroma, see `tonelab.pixels.rescaled.chroma_sums`; zero if R'G'B'",
+        ),
+    ),
+    when="Pictures that were scaled, or moved by parts of a pixel.",
+    cost=1693,
+    pages=frozenset({CONTENT, "detail"}),
+)  # fmt: skip
+def resampling(burst: Burst) -> Added:
+    """Take the sums that tell the burst's own scaler."""
+    if burst.how.in_place:
+        return {}
+    luma, chroma = burst.scaling_sums
+    return {"resampled": luma, "resampled_chroma": chroma}
+
+
+@PIXEL_TABLES.register(
+    "chroma-ways",
+    tables=(
+        Table(
+            "chroma_ways", (len(WAYS), COLUMNS, COLUMNS),
+            "for each of `tonelab.pixels.scaling.WAYS`, sums of products of chroma, see "
+            "`tonelab.pixels.scaling.chroma_way_sums`",
+        ),
+    ),
+    when="4:2:0 pictures that were scaled to 4:2:2.",
+    cost=274,
+    pages=frozenset({CONTENT, "detail"}),
+)  # fmt: skip
+def chroma_ways(burst: Burst) -> Added:
+    """Hold chroma of the last frame against each way in which its rows may have been made."""
+    view = burst.scaled
+    if view is None or burst.how.shift is not None or burst.how.factors != ((2, 2), (2, 1)):
+        return {}
+    (scale_x, scale_y), (x, y) = plain_relation(burst.pair)
+    to_rows = (scale_x, scale_y), (x / 2, y)
+    source, usable = burst.pairs[-1][0], view.mask[:, ::2]
+    return {
+        "chroma_ways": chroma_way_sums(source, view.capture, usable, to_rows, burst.scaling.name)
+    }
 
 
 def rows_made(plane: Plane, way: Way) -> FloatArray:
