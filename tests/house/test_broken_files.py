@@ -12,7 +12,7 @@ from tonelab.cli import main
 from tonelab.curvefile import load
 from tonelab.errors import TonelabError
 
-BROKEN = Path(__file__).parent
+BROKEN = Path(__file__).parents[1] / "broken"
 MESSAGES = tomllib.loads((BROKEN / "messages.toml").read_text(encoding="utf-8"))
 READERS = {
     "curve-file": load,
