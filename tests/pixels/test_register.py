@@ -22,7 +22,15 @@ from tonelab.errors import UsageError
 from tonelab.pixels.bursts import Burst
 from tonelab.pixels.picking import merge_rows
 from tonelab.pixels.run import PIXEL_TABLES
-from tonelab.pixels.tables import CONTENT, PATCHES, ROWS, PixelTables, Table, declared_tables
+from tonelab.pixels.tables import (
+    CONTENT,
+    PATCHES,
+    ROWS,
+    PixelTable,
+    PixelTables,
+    Table,
+    declared_tables,
+)
 
 ROOT = Path(tonelab.__file__).parent
 
@@ -92,9 +100,16 @@ def test_tables_are_attributes_and_survive_pickling():
 def test_a_table_of_another_shape_or_type_is_refused():
     table = Table("two", (2,), "two sums")
     assert table.merge(table.zeros(0), np.array([1, 2])).tolist() == [1, 2]
+
+    def entry(**parts):
+        return PixelTable("pair", lambda _: parts, (table,), "Always.", 1.0)
+
+    assert entry(two=np.arange(2)).added(None)["two"].tolist() == [0, 1]
     for part in (np.zeros(3, np.int64), np.zeros((1, 2), np.int64), np.zeros(2)):
         with pytest.raises(ValueError, match=r"'two' is declared as int64 of shape \(2,\)"):
-            table.merge(table.zeros(0), part)
+            entry(two=part).added(None)
+    with pytest.raises(ValueError, match="The entry 'pair' adds to 'three'"):
+        entry(three=np.arange(2)).added(None)
 
 
 @given(
@@ -184,7 +199,7 @@ def test_a_name_that_is_taken_is_refused(tmp_path):
     except UsageError as error:
         print(error)
     """
-    for name in ("joint", "facing", "plus"):
+    for name in ("joint", "facing", "empty"):
         folder = tmp_path / name
         folder.mkdir()
         result = run_with_package(

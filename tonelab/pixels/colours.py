@@ -34,7 +34,7 @@ if TYPE_CHECKING:
     ),
     when="Content, where each pixel stands for one of the source or of the source as the scaler "
     "makes it.",
-    cost=67,
+    cost=89,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def samples(burst: Burst) -> Added:
@@ -66,7 +66,7 @@ def samples(burst: Burst) -> Added:
     ),
     when="Content; where it was scaled, or moved by parts of a pixel, places at which all planes "
     "of the source are flat.",
-    cost=180,
+    cost=174,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def sites(burst: Burst) -> Added:
@@ -99,7 +99,7 @@ def sites(burst: Burst) -> Added:
     ),
     when="Content that is not R'G'B' on either side and was not moved by whole pixels; where all "
     "planes of the source are smooth, as few places of films are flat.",
-    cost=277,
+    cost=227,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def foretold(burst: Burst) -> Added:

@@ -50,7 +50,7 @@ _CHROMA_BURSTS = (1, 2)  # of a chart, beside those of its pages of detail
         ),
     ),
     when="Where pixels face each other, or else against the source as the scaler makes it.",
-    cost=203,
+    cost=173,
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def luma_filter(burst: Burst) -> Added:
@@ -84,7 +84,7 @@ def luma_filter(burst: Burst) -> Added:
         ),
     ),
     when=f"Every {_DETAIL_EVERY}rd burst of content whose pixels face each other.",
-    cost=175,
+    cost=165,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def detail_filter(burst: Burst) -> Added:
@@ -119,8 +119,8 @@ def detail_filter(burst: Burst) -> Added:
         ),
     ),
     when="Where chroma samples face each other, or are repeated: content, pages of detail and the "
-    "first mixed pages of the chart.",
-    cost=38,
+    "second and third of the chart.",
+    cost=34,
 )  # fmt: skip
 def chroma_filter(burst: Burst) -> Added:
     """Sum products around chroma of the last frame."""

@@ -38,7 +38,7 @@ _STILL = 1  # code between which a flat place stays
     ),
     when="Neutral patches of the chart, on one burst a page; of content whose frames are three or "
     "more, flat places that have the same source luma code in two of them.",
-    cost=200,
+    cost=193,
 )  # fmt: skip
 def steadiness(burst: Burst) -> Added:
     """Follow flat places over the frames of a burst."""
@@ -56,7 +56,7 @@ def steadiness(burst: Burst) -> Added:
     ),
     when="Content, where each pixel stands for one of the source or of the source as the scaler "
     "makes it.",
-    cost=95,
+    cost=78,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def still(burst: Burst) -> Added:

@@ -85,8 +85,8 @@ def tally_burst(job: Job, pair: Pair) -> PixelTables:
     """Sum what one burst says; the only function a worker needs."""
     number, run = job
     burst = Burst(pair, number, run)
-    total = PixelTables.empty(pair).plus(len(run), {})
+    added: dict[str, IntArray] = {}
     for entry in PIXEL_TABLES.values():
         if not entry.pages or burst.kind in entry.pages:
-            total = total.plus(0, entry.function(burst))
-    return total
+            added |= entry.added(burst)
+    return PixelTables.empty(pair).of_burst(len(run), added)

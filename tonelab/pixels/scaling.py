@@ -45,7 +45,7 @@ _VARIED = 8  # codes; chroma that changes less tells of no filter
         ),
     ),
     when="Pictures that were scaled, or moved by parts of a pixel.",
-    cost=1693,
+    cost=1430,
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def resampling(burst: Burst) -> Added:
@@ -66,7 +66,7 @@ def resampling(burst: Burst) -> Added:
         ),
     ),
     when="4:2:0 pictures that were scaled to 4:2:2.",
-    cost=274,
+    cost=211,
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def chroma_ways(burst: Burst) -> Added:

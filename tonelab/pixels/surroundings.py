@@ -35,7 +35,7 @@ _AROUND = 5  # blocks a side
     ),
     when="Where pixels face each other; else, of content, against the source as the scaler makes "
     "it.",
-    cost=16,
+    cost=14,
     pages=frozenset({CONTENT, "mixed", "surround"}),
 )  # fmt: skip
 def surroundings(burst: Burst) -> Added:

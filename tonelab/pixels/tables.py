@@ -72,24 +72,24 @@ class Table:
         sizes = {ROWS: 0, PATCHES: patches}
         return np.zeros([sizes[n] if isinstance(n, str) else n for n in self.shape], np.int64)
 
-    def merge(self, one: IntArray, other: IntArray) -> IntArray:
-        """Add the tables of disjoint sets of bursts; the same bytes in any order.
+    def check(self, part: IntArray) -> None:
+        """Check that an entry adds what it declares.
 
         Raises
         ------
         ValueError
-            When a table does not have the shape, or is not of the type, that is declared.
+            When it does not.
         """
-        for part in (one, other):
-            sizes = zip(part.shape, self.shape, strict=False)
-            same = part.ndim == len(self.shape) and all(
-                isinstance(b, str) or a == b for a, b in sizes
+        sizes = zip(part.shape, self.shape, strict=False)
+        same = part.ndim == len(self.shape) and all(isinstance(b, str) or a == b for a, b in sizes)
+        if not same or part.dtype != np.int64:
+            raise ValueError(
+                f"The pixel table {self.name!r} is declared as int64 of shape {self.shape}, and "
+                f"its entry adds {part.dtype} of shape {part.shape}."
             )
-            if not same or part.dtype != np.int64:
-                raise ValueError(
-                    f"The pixel table {self.name!r} is declared as int64 of shape {self.shape}, "
-                    f"and its entry adds {part.dtype} of shape {part.shape}."
-                )
+
+    def merge(self, one: IntArray, other: IntArray) -> IntArray:
+        """Add the tables of disjoint sets of bursts; the same bytes in any order."""
         if self.keys:
             return merge_rows(np.concatenate([one, other]), self.keys)
         if one.shape != other.shape:
@@ -126,6 +126,23 @@ class PixelTable:
     when: str
     cost: float
     pages: frozenset[str] = frozenset()
+
+    def added(self, burst: Any) -> Added:
+        """Return what a burst adds to the tables.
+
+        Raises
+        ------
+        ValueError
+            When it is not what is declared.
+        """
+        parts, declared = self.function(burst), {table.name: table for table in self.tables}
+        for name, part in parts.items():
+            if name not in declared:
+                raise ValueError(
+                    f"The entry {self.name!r} adds to {name!r}, which it declares not."
+                )
+            declared[name].check(part)
+        return parts
 
 
 PIXEL_TABLES = Registry("pixel table", "tonelab.pixel_tables", PixelTable)
@@ -190,11 +207,9 @@ class PixelTables:
             tables={name: table.zeros(patches) for name, table in declared_tables().items()},
         )
 
-    def plus(self, frames: int, added: Added) -> PixelTables:
-        """Return the sum with what a burst of so many frames adds."""
-        declared = declared_tables()
-        sums = {name: declared[name].merge(self.tables[name], part) for name, part in added.items()}
-        return replace(self, frames=self.frames + frames, tables={**self.tables, **sums})
+    def of_burst(self, frames: int, added: Added) -> PixelTables:
+        """Return the tables of one burst of so many frames in place of none."""
+        return replace(self, frames=frames, tables={**self.tables, **added})
 
     def with_tables(self, **tables: IntArray) -> PixelTables:
         """Return the same with other tables in place of some."""
@@ -207,7 +222,11 @@ class PixelTables:
         """Merge the tables of disjoint sets of bursts of one pair."""
         if self._of_pair() != other._of_pair() or self.tables.keys() != other.tables.keys():
             raise ValueError("Only pixel tables of one pair can be merged.")
-        return self.plus(other.frames, other.tables)
+        declared = declared_tables()
+        sums = {
+            name: declared[name].merge(one, other.tables[name]) for name, one in self.tables.items()
+        }
+        return replace(self, frames=self.frames + other.frames, tables=sums)
 
     def __eq__(self, other: object) -> bool:
         """Whether every table is the same."""
