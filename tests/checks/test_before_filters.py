@@ -107,9 +107,7 @@ def test_what_was_lost_before_a_scaler_is_told_as_if_there_were_none(
 @pytest.mark.parametrize(
     "beside",
     [
-        lambda y: denoised(y, 8),
         lambda y: denoised(y, 20),
-        lambda y: local_contrast(y, 0.08),
         lambda y: local_contrast(y, 0.25),
         lambda y: ndimage.gaussian_filter(y, 0.9),
         lambda y: np.clip(y + 0.6 * (y - ndimage.gaussian_filter(y, 0.8)), 4, 1019),

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from charted import clean, layout_of, pq_signal, rounded, to_codes
+from evidence import ColouredEvidence, evidence_with, explained, tables
 from faults.injury import recording
 
 from tonelab.chart import render_planes
@@ -19,7 +19,6 @@ from tonelab.checks import CHECKS, chroma
 from tonelab.checks.coarse import CoarseStage, are_repeated, ratio_by_digits, way_of_last
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import FAULTS, named_levels, twice_levels
 from tonelab.checks.samples import Samples
@@ -50,7 +49,7 @@ def after(codes, *faults):
     return np.stack([y[0, ::2], cb[0], cr[0]], axis=1).astype(np.int64)
 
 
-def evidence_of(*faults):
+def evidence_of(*faults, paths=None):
     source = colours()
     seen = after(source, *faults)
     zeros = np.zeros(len(source), np.int64)
@@ -62,15 +61,10 @@ def evidence_of(*faults):
     step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
     explanation = explain(samples, PQ, step)
     repeated = are_repeated(np.flatnonzero(histogram[0]))
-    return SimpleNamespace(
-        colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
-        chroma_rounded_to=step,
-        bits_repeated=repeated, ratio_by_digits=None,
-        last_stages=PathEvidence.last_stages.fget(
-            SimpleNamespace(code_step=step, bits_repeated=repeated)
-        ),
-        capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
-        predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
+    return evidence_with(
+        paths, kind=ColouredEvidence, colours=samples, explanation=explanation, code_step=step,
+        grain=step, rounded_to=step, chroma_rounded_to=step, bits_repeated=repeated,
+        ratio_by_digits=None, capture_histogram=histogram, drift=None,
     )  # fmt: skip
 
 
@@ -117,8 +111,8 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
         every,
         every,
     )
-    evidence = SimpleNamespace(
-        colours=samples, explanation=SimpleNamespace(used=every >= 0), layout=1
+    evidence = evidence_with(
+        layout=layout_of(), colours=samples, explanation=explained(used=every >= 0)
     )
     found = hidden_stages(evidence)
     assert len(found) == (says is not None)
@@ -127,7 +121,7 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
 
 def pictures_of(*faults, filtered):
     """What samples of pictures tell, each colour 32 times; a filter of luma leaves chroma alone."""
-    evidence, source = evidence_of(*faults), colours()[:500].repeat(32, axis=0)
+    source = colours()[:500].repeat(32, axis=0)
     seen = after(source, *faults)
     seen[:, 0] += filtered * np.random.default_rng(7).integers(-5, 6, len(seen))
     # Bands of one colour each, three chroma samples wide and high.
@@ -138,9 +132,7 @@ def pictures_of(*faults, filtered):
         for codes in (source, seen)
     ]
     key = keys_of_sites(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
-    evidence.paths = SimpleNamespace(sites=table_of_sites([key]))
-    evidence.sites = PathEvidence.sites.func(evidence)
-    return evidence
+    return evidence_of(*faults, paths=tables(sites=table_of_sites([key])))
 
 
 @pytest.mark.parametrize("filtered", [False, True])
@@ -190,7 +182,7 @@ def test_colours_that_are_grey_or_none_are_no_error():
     code[:, 0] = np.arange(600)
     none = np.zeros(600, np.int64)
     greys = Samples(code, np.rint(code * 0.9), 0 * code, none, none, none)
-    evidence.colours, evidence.explanation = greys, explain(greys, PQ)
+    vars(evidence).update(colours=greys, explanation=explain(greys, PQ))
     assert hidden_stages(evidence) == ()
     assert explain(greys[np.zeros(600, bool)], PQ).luma_gain == 1
 
@@ -206,12 +198,12 @@ def test_two_mix_ups_of_matrices_in_turn_are_told():
     (0.999, 1.0, None), (65472 / 65535, 65472 / 65535, "sixteen-bits-scaled"),
 ])  # fmt: skip
 def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chroma, name):
-    shown = SimpleNamespace(
+    shown = explained(
         luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
-        chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None, residual=np.zeros(3),
+        chroma_offset=(512 * (chroma - 1),) * 2,
     )  # fmt: skip
     found = named_levels(
-        SimpleNamespace(
+        evidence_with(
             explanation=shown,
             code_step=1,
             rounded_to=1,
@@ -224,10 +216,11 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
 
 def test_dither_leaves_no_doubt_of_a_mean():
     dithered, cut = (
-        SimpleNamespace(layout=1, noise=n, grain=9, code_step=8, stage=None) for n in (2.5, 0.1)
+        evidence_with(layout=layout_of(), noise=n, grain=9, code_step=8, stage=None)
+        for n in (2.5, 0.1)
     )
-    assert PathEvidence.rounded_to.func(dithered) == 1
-    assert PathEvidence.rounded_to.func(cut) == 9
+    assert dithered.rounded_to == 1
+    assert cut.rounded_to == 9
 
 
 @pytest.mark.parametrize("faults", [
@@ -247,7 +240,7 @@ def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
 
 def test_a_rotation_of_hues_is_told_beside_other_primaries():
     evidence = evidence_of(("primaries widened", 1), ("hue", 1))
-    evidence.tint, evidence.leak = evidence.explanation.chroma_offset, 0.0
+    vars(evidence).update(tint=evidence.explanation.chroma_offset, leak=0.0)
     (found,) = CHECKS["hue"].function(evidence)
     assert found.id == "hue-rotated"
     assert found.value == pytest.approx(1.0, abs=0.1)
@@ -347,10 +340,8 @@ def in_ranges(*ids):
     for fault in faults:
         gain, offset = gain * fault.luma_gain, offset * fault.luma_gain + fault.luma_offset
         saturation *= fault.chroma_gain
-    found = SimpleNamespace(
-        luma_gain=gain, luma_offset=offset, saturation=saturation, gamut=None, matrices=None
-    )
-    return SimpleNamespace(explanation=found, paths=SimpleNamespace(joint=joint))
+    found = explained(luma_gain=gain, luma_offset=offset, saturation=saturation)
+    return evidence_with(tables(joint=joint), explanation=found)
 
 
 NARROW, FULL = "full-to-narrow", "narrow-to-full"

@@ -3,7 +3,7 @@
 import natural
 import numpy as np
 import pytest
-from charted import MemoryClip, capture_signal, clean, pointwise, rounded, to_codes, to_rgb
+from charted import MemoryClip, capture_signal, pointwise, rounded, to_codes, to_rgb
 from charted import evidence_of as chart_evidence
 from faults.injury import (
     coarse_between,
@@ -26,7 +26,7 @@ from faults.injury import (
     turned,
     vertical,
 )
-from pictured import MOMENTS, colours, content_paths, in_turn, on_luma, told
+from pictured import MOMENTS, colours, content_pair, content_paths, in_turn, on_luma, told
 from scipy import ndimage
 from skimage.transform import downscale_local_mean
 
@@ -34,7 +34,7 @@ from tonelab.checks import CHECKS
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
-from tonelab.checks.run import gather
+from tonelab.checks.run import gather_pair
 from tonelab.checks.stages import last_stage
 from tonelab.pairing.alignment import _less_levels
 from tonelab.pixels.resampling import KERNELS, resample, response
@@ -294,13 +294,8 @@ def test_dither_is_biased_beside_a_gain_where_all_planes_are_off_alike():
     ],
 )  # fmt: skip
 def test_filters_are_told_beside_other_primaries(change, named):
-    device = in_turn(clean, pointwise(lambda x: converted(x, "2020 to 709")), change)
-    signal = capture_signal()
-    clips = (
-        MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, signal, "420"),
-        MemoryClip("capture.mov", lambda n: device(natural.planes(2, n)), 48, signal, "422"),
-    )
-    evidence = gather(*clips, workers=1)
+    device = in_turn(pointwise(lambda x: converted(x, "2020 to 709")), change)
+    evidence = gather_pair(content_pair(device))
     assert evidence.explanation.gamut == ("bt2020", "bt709")
     found = told(evidence, "detail", "chroma", "contrast")
     assert {name for name, f in found.items() if f.verdict != "cannot tell"} == named
