@@ -99,7 +99,7 @@ def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name
         ([("temporal dither", 2), ("gain", 1)], None),
     ],
 )
-def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
+def test_a_stage_is_distinguished_from_dither_by_the_means_of_patches(faults, says):
     source = colours()
     shown = after(np.repeat(source, 64, axis=0), *faults).reshape(len(source), 64, 3)
     every = np.arange(len(source))
@@ -148,14 +148,14 @@ def pictures_of(*faults, filtered):
         ([("gain", 1), ("temporal dither", 2)], None, ""),
     ],
 )
-def test_pictures_tell_a_stage_by_chroma_whatever_became_of_luma(faults, name, says, filtered):
+def test_pictures_show_a_stage_by_chroma_whatever_became_of_luma(faults, name, says, filtered):
     found = hidden_stages(pictures_of(*faults, filtered=filtered))
     assert [finding.id for finding in found] == [name] * (name is not None)
     assert all(says in finding.text for finding in found)
 
 
 @pytest.mark.parametrize("noise", [0.1, 0.5])
-def test_greys_that_stand_still_are_told_though_dither_leaves_errors_in_their_means(noise):
+def test_greys_that_stand_still_are_named_though_dither_leaves_errors_in_their_means(noise):
     greys = np.arange(64.0, 940.0)
     greys[(greys >= 400) & (greys < 408)] = 400
     still, least = _stands_still(greys + np.random.default_rng(5).normal(0, noise, len(greys)))
@@ -187,7 +187,7 @@ def test_colours_that_are_grey_or_none_are_no_error():
     assert explain(greys[np.zeros(600, bool)], PQ).luma_gain == 1
 
 
-def test_two_mix_ups_of_matrices_in_turn_are_told():
+def test_two_mix_ups_of_matrices_in_turn_are_named():
     found = evidence_of(("matrix 2020 as 601", 0), ("matrix 2020 as 709", 0)).explanation
     assert (found.matrices, found.again) == (("bt601", "bt2020"), ("bt709", "bt2020"))
     found = evidence_of(("matrix 2020 as 601", 0), ("matrix 601 as 709", 0)).explanation
@@ -197,7 +197,7 @@ def test_two_mix_ups_of_matrices_in_turn_are_told():
 @pytest.mark.parametrize(("gain", "chroma", "name"), [
     (0.999, 1.0, None), (65472 / 65535, 65472 / 65535, "sixteen-bits-scaled"),
 ])  # fmt: skip
-def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chroma, name):
+def test_codes_read_as_16_bits_are_distinguished_from_a_gain_of_luma_by_chroma(gain, chroma, name):
     shown = explained(
         luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
         chroma_offset=(512 * (chroma - 1),) * 2,
@@ -226,19 +226,19 @@ def test_dither_leaves_no_doubt_of_a_mean():
 @pytest.mark.parametrize("faults", [
     [("gain up", 1), ("R'G'B' clipped", 2)], [("R'G'B' clipped", 1), ("gain", 1)],
 ])  # fmt: skip
-def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
+def test_a_clip_of_rgb_is_named_on_either_side_of_a_change_of_levels(faults):
     found = [f.id for f in CHECKS["clipping"].function(evidence_of(*faults))]
     assert found == ["clipping-rgb"]
 
 
-def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
+def test_a_limit_is_named_where_a_change_of_range_drives_codes_beyond_it():
     evidence = evidence_of(("expanded as ycbcr", 1), ("sub-black clipped", 2))
     (found, *_) = CHECKS["clipping"].function(evidence)
     assert found.id == "clipping-sub-black"
     assert found.value == pytest.approx(64, abs=1)
 
 
-def test_a_rotation_of_hues_is_told_beside_other_primaries():
+def test_a_rotation_of_hues_is_named_with_other_primaries():
     evidence = evidence_of(("primaries widened", 1), ("hue", 1))
     vars(evidence).update(tint=evidence.explanation.chroma_offset, leak=0.0)
     (found,) = CHECKS["hue"].function(evidence)
@@ -309,7 +309,7 @@ def test_rounding_is_not_laid_to_the_surroundings():
         (("gain", 2), 0.0, 1.0, 0.9),
     ],
 )
-def test_picture_controls_are_told_before_a_mix_up_of_matrices(first, rotation, saturation, luma):
+def test_picture_controls_are_named_before_a_mix_up_of_matrices(first, rotation, saturation, luma):
     found = evidence_of(first, ("matrix 2020 as 601", 1)).explanation
     assert (found.matrices, found.again) == (("bt601", "bt2020"), None)
     assert found.controls_first
@@ -320,7 +320,7 @@ def test_picture_controls_are_told_before_a_mix_up_of_matrices(first, rotation, 
 
 @pytest.mark.parametrize("size", [0, 1, 2])
 @pytest.mark.parametrize("planes_first", [True, False])
-def test_planes_are_told_before_and_after_a_mix_up_of_matrices(size, planes_first):
+def test_planes_are_named_before_and_after_a_mix_up_of_matrices(size, planes_first):
     faults = [("chroma planes", size), ("matrix 709 as 601", 2)]
     found = evidence_of(*(faults if planes_first else faults[::-1])).explanation
     assert found.planes == ("Cb inverted", "Cr inverted", "Cb and Cr exchanged")[size]
@@ -349,7 +349,7 @@ NARROW, FULL = "full-to-narrow", "narrow-to-full"
 
 @pytest.mark.parametrize("ways", [(NARROW, FULL), (FULL, NARROW)])
 @pytest.mark.parametrize("stages", [("rgb", "ycbcr"), ("ycbcr", "rgb")])
-def test_two_opposite_mix_ups_of_ranges_are_told_by_the_digits_of_chroma(ways, stages):
+def test_two_opposite_mix_ups_of_ranges_are_named_by_the_digits_of_chroma(ways, stages):
     names = [f"{way}-{stage}" for way, stage in zip(ways, stages, strict=True)]
     assert [fault.id for fault in twice_levels(in_ranges(*names))] == names
 
@@ -367,13 +367,13 @@ def test_no_range_is_mixed_up_where_chroma_keeps_its_digits():
     ],
 )
 @pytest.mark.parametrize(("gain", "degrees"), [(1.0, 0.0), (0.98, 0.0), (1.0, 1.0), (0.85, -6.0)])
-def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees):
+def test_the_digits_of_coarse_codes_show_hue_and_saturation(last, gain, degrees):
     chroma = np.random.default_rng(4).integers(-90, 120, (900, 2)).astype(float)
     ratio = gain * np.exp(1j * np.radians(degrees))
     turned = (chroma[:, 0] + 1j * chroma[:, 1]) * ratio
     seen = last.after(np.floor(np.stack([turned.real, turned.imag], axis=1) + 0.5) + 512) - 512
-    told, half_width = ratio_by_digits(chroma, seen, (last,))
-    assert abs(told - ratio) < 1.5 * half_width
+    found, half_width = ratio_by_digits(chroma, seen, (last,))
+    assert abs(found - ratio) < 1.5 * half_width
     assert half_width < 0.006
     noise = np.random.default_rng(5).integers(-8, 9, seen.shape)
     assert ratio_by_digits(chroma, seen + noise, (last,)) is None
@@ -382,23 +382,23 @@ def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees)
 
 @pytest.mark.parametrize("first", ["rounded", "cut off"])
 @pytest.mark.parametrize("last", ["rounded", "cut off"])
-def test_the_last_of_two_coarse_stages_is_told_by_the_digits(first, last):
+def test_the_last_of_two_coarse_stages_is_named_by_the_digits(first, last):
     source = colours().astype(float)
     between = CoarseStage("bits", 9, first).after(source)
     seen = CoarseStage("bits", 7, last).after(between)
-    told = way_of_last(source, seen, 8)
+    found = way_of_last(source, seen, 8)
     # Cut to 9 bits and then to 7 is cut to 7: one stage does the same.
     alone = CoarseStage("bits", 7, last).after(source)
-    assert told == (None if np.mean(alone == seen) > 0.9 else last)
+    assert found == (None if np.mean(alone == seen) > 0.9 else last)
 
 
 @pytest.mark.parametrize(
-    ("move", "told"), [((0.0, 0.0), None), ((8.0, 0.0), 8.0), ((0.0, -0.4), -0.4)]
+    ("move", "named"), [((0.0, 0.0), None), ((8.0, 0.0), 8.0), ((0.0, -0.4), -0.4)]
 )
 @pytest.mark.parametrize(
     ("size", "scale"), [((1920, 1080), 1.06), ((960, 540), 0.5), ((1920, 1080), 1.0)]
 )
-def test_a_scaled_picture_off_the_centre_is_shifted(move, told, size, scale):
+def test_a_scaled_picture_off_the_centre_is_shifted(move, named, size, scale):
     source = (1920, 1080)
     offset = tuple(
         seen / 2 - scale * whole / 2 + by
@@ -406,6 +406,6 @@ def test_a_scaled_picture_off_the_centre_is_shifted(move, told, size, scale):
     )
     found = {f.id: f for f in place_findings(((scale, scale), offset), (source, size), 0.02, 30)}
     assert ("picture-scaled" in found) == (scale != 1.0)
-    assert ("picture-shifted" in found) == (told is not None)
-    if told is not None:
-        assert found["picture-shifted"].value == pytest.approx(told)
+    assert ("picture-shifted" in found) == (named is not None)
+    if named is not None:
+        assert found["picture-shifted"].value == pytest.approx(named)

@@ -114,7 +114,7 @@ def test_every_verb_is_listed_and_every_option_explained(capsys):
                 assert parameter.help, (verb, parameter.name)
 
 
-def test_help_tells_of_completion_and_exit_status(capsys):
+def test_help_mentions_completion_and_exit_status(capsys):
     main(["--help"])
     overview = capsys.readouterr().out
     assert "_TONELAB_COMPLETE=bash_source tonelab" in overview

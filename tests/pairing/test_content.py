@@ -95,7 +95,7 @@ def menu():
     return luma, grey, grey
 
 
-def test_offset_drops_and_a_menu_are_told_from_the_film():
+def test_offset_drops_and_a_menu_are_distinguished_from_the_film():
     order = [n for n in range(20, 130) if n not in {60, 61, 95}]
     clip = capture(order)
     clip.pictures = [menu] * 6 + clip.pictures
@@ -185,7 +185,7 @@ def woven(n, apart=4):
     return tuple(planes)
 
 
-def test_interlaced_pulldown_is_told_from_blending():
+def test_interlaced_pulldown_is_distinguished_from_blending():
     """Film at 30 interlaced frames: of five, two hold fields of two film frames (SMPTE RP 197)."""
     shown = [(0, 0), (0, 1), (1, 2), (2, 2), (3, 3)]
     first, second = np.array([(4 * n + a, 4 * n + b) for n in range(5, 30) for a, b in shown]).T

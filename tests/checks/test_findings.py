@@ -1,4 +1,4 @@
-"""Faults that lie beside others, in conversions, or in pictures without greys or black."""
+"""Faults that lie with others, in conversions, or in pictures without greys or black."""
 
 from __future__ import annotations
 
@@ -42,7 +42,7 @@ from faults.injury import (
     tinted,
     turned,
 )
-from pictured import content_pair, content_paths, told
+from pictured import content_pair, content_paths, findings_of
 from scipy import ndimage
 from skimage.transform import downscale_local_mean, resize
 
@@ -89,7 +89,7 @@ def levels(luma_gain, luma_offset, chroma_gain, untouched=(), paths=None):
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
 
 
-def test_two_mix_ups_of_ranges_in_turn_are_told_by_their_product():
+def test_two_mix_ups_of_ranges_in_turn_are_named_by_their_product():
     gain = 1 / WIDE
     found = twice_levels(levels(gain * gain, 64 * gain * gain + 64 * gain, gain / WIDE_CHROMA))
     assert {fault.id for fault in found} == {"full-to-narrow-rgb", "full-to-narrow-ycbcr"}
@@ -112,14 +112,14 @@ def test_two_mix_ups_of_ranges_in_turn_are_told_by_their_product():
         (levels(1.013, 0.0, 1.0), None),
     ],
 )
-def test_a_mix_up_of_ranges_is_named_beside_another_change_of_levels(shown, name):
+def test_a_mix_up_of_ranges_is_named_with_another_change_of_levels(shown, name):
     found = near_levels(shown)
     assert (found and found.id) == name
 
 
 @pytest.mark.parametrize("stage", ["rgb", "ycbcr"])
 @pytest.mark.parametrize("first", [True, False])
-def test_a_stage_beside_another_saturation_is_told_by_what_was_rounded_between(stage, first):
+def test_a_stage_with_another_saturation_is_named_by_what_was_rounded_between(stage, first):
     codes = np.full((1024, 3), 512.0)
     codes[:, 1] = np.arange(1024)
     steps = [lambda x: stretched(x, ("expanded", stage, 10)), lambda x: saturated(x, 0.87)]
@@ -179,7 +179,7 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
 
 
 @pytest.mark.parametrize(("bits", "narrow"), [(8, True), (8, False), (9, False)])
-def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
+def test_pictures_show_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
     (found,) = stages_of_pictures(pictures(lambda codes, _: through_rgb(codes, (bits, narrow))))
     assert found.verdict == "not transparent"
     assert f"{bits}-bit {'narrow' if narrow else 'full'}" in found.text
@@ -187,7 +187,7 @@ def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
 
 
 @pytest.mark.parametrize("first", [True, False])
-def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(first):
+def test_pictures_show_an_rgb_stage_with_another_matrix_and_with_a_gain(first):
     def through(codes):
         return through_rgb(codes, (8, True))
 
@@ -209,7 +209,7 @@ def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(firs
         assert not stages_of_pictures(alone)
 
 
-def test_pictures_tell_fewer_bits_before_another_matrix_and_before_an_rgb_stage():
+def test_pictures_show_fewer_bits_before_another_matrix_and_before_an_rgb_stage():
     def cut(codes):
         return cut_to(codes.astype(int), 7).astype(float)
 
@@ -223,7 +223,7 @@ def test_pictures_tell_fewer_bits_before_another_matrix_and_before_an_rgb_stage(
     assert {f.id for f in both} == {"depth-reduced-hidden", "depth-rgb-stage"}
 
 
-def test_pictures_under_another_matrix_tell_the_bias_of_dither():
+def test_pictures_under_another_matrix_show_the_bias_of_dither():
     """Luma less what chroma adds to it; noise is that of one colour, not of one luma code."""
     generator = np.random.default_rng(3)
     colours = np.stack([np.arange(200, 300), *generator.integers(400, 640, (2, 100))], axis=1)
@@ -245,7 +245,7 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
 
 @pytest.mark.parametrize("first", [True, False])
 @pytest.mark.parametrize(
-    ("step", "told"),
+    ("step", "expected"),
     [
         (lambda x: recoded(x, (709, 601)), {"matrices": ("bt601", "bt709")}),
         (lambda x: gained(x, 0.9), {"luma_gain": 0.9, "saturation": 1.0}),
@@ -255,7 +255,7 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
          {"luma_gain": 876 / 1023, "saturation": 896 / 1023}),
     ],
 )  # fmt: skip
-def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first, step, told):
+def test_another_step_is_named_on_either_side_of_a_conversion_of_primaries(first, step, expected):
     generator = np.random.default_rng(6)
     light = 10 ** generator.uniform(-3.5, -1.3, (400, 1)) * generator.uniform(0.1, 1, (400, 3))
     source = rounded(to_codes(pq_signal(light))).astype(float)
@@ -268,7 +268,7 @@ def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first,
     found = explain.explain(colours, capture_signal())
     assert found.gamut == ("bt2020", "bt709")
     assert found.affine
-    for name, value in told.items():
+    for name, value in expected.items():
         if name == "matrices":
             assert found.matrices == value
         else:
@@ -292,7 +292,7 @@ def test_codes_reserved_for_synchronisation_are_no_noise():
     assert paths.still[:, 2].sum() == 2 * paths.still[:, 3].sum() > 0  # no change between frames
 
 
-def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve():
+def test_conversions_of_pictures_distinguish_sharpening_and_blur_from_their_own_curve():
     bent = pointwise(lambda codes: to_codes(np.clip(to_rgb(codes), 0, 1) ** 0.6, 709))
 
     def detail(change):
@@ -302,7 +302,7 @@ def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve()
 
         paths = content_paths(device)
         evidence = evidence_with(paths, pass_through=False, grain=1, explanation=explained())
-        return set(told(evidence, "detail"))
+        return set(findings_of(evidence, "detail"))
 
     assert not detail(lambda y: y)
     assert detail(lambda y: sharpened(y, 0.3)) == {"detail-sharpened"}
@@ -320,7 +320,7 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
         explanation=explained(), sites=NO_SAMPLES,
     )  # fmt: skip
     assert evidence.rescaled
-    found = told(evidence, "detail", "scaling", "shift")
+    found = findings_of(evidence, "detail", "scaling", "shift")
     assert set(found) - {"detail-sharpened"} == {"scaling-filter", "shift"}
     scaling = found["scaling-filter"]  # at a half, the mean of four is bilinear too
     assert KERNELS["box-averaging"].label in (*scaling.alternatives, scaling.text)
@@ -347,18 +347,20 @@ def scaled_evidence(change, rows=None):
     return PathEvidence(signal, signal, tallies=none, paths=paths, pairing=facts)
 
 
-def test_colours_of_scaled_pictures_tell_hue_and_saturation():
+def test_colours_of_scaled_pictures_show_hue_and_saturation():
     degrees, gain = np.random.default_rng(4).uniform((1.5, 0.85), (5.0, 0.93))
     evidence = scaled_evidence(lambda codes: turned(saturated(codes, gain), degrees))
-    found = told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
+    found = findings_of(evidence, "planes", "matrix", "gamut", "hue", "saturation")
     assert set(found) == {"hue-rotated", "saturation-changed"}
     hue, saturation = found["hue-rotated"], found["saturation-changed"]
     assert abs(hue.value - degrees) < min(hue.bound, 0.15)
     assert abs(saturation.value - gain) < min(saturation.bound, 0.003)
 
 
-def test_scaled_pictures_with_another_matrix_tell_both():
-    found = told(scaled_evidence(lambda codes: recoded(codes, (709, 601))), "matrix", "scaling")
+def test_scaled_pictures_with_another_matrix_show_both():
+    found = findings_of(
+        scaled_evidence(lambda codes: recoded(codes, (709, 601))), "matrix", "scaling"
+    )
     assert set(found) == {"matrix-mixed", "scaling-filter"}
     assert "BT.709" in found["matrix-mixed"].text
     assert "BT.601" in found["matrix-mixed"].text
@@ -369,7 +371,7 @@ def test_colours_of_scaled_pictures_are_kept_where_nothing_else_was_done():
     rest = evidence.colours.capture - evidence.colours.source
     assert len(rest) > 60
     assert np.sqrt(np.mean(rest**2, axis=0)).max() < 0.4
-    assert not told(evidence, "planes", "matrix", "gamut", "hue", "saturation", "levels")
+    assert not findings_of(evidence, "planes", "matrix", "gamut", "hue", "saturation", "levels")
 
 
 def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
@@ -386,7 +388,7 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
     evidence = PathEvidence(
         signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths
     )
-    assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
+    assert set(findings_of(evidence, "black", "shift", "scaling", "hue")) == {
         "black-lifted", "shift-luma", "scaling-filter"
     }  # fmt: skip
 
@@ -399,7 +401,7 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
         (lambda codes: codes, None),
     ],
 )
-def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
+def test_flat_colours_show_a_stage_before_a_scaler(change, said):
     found = stages_of_flat_colours(scaled_evidence(change))
     assert len(found) == (said is not None)
     assert said is None or re.search(said, found[0].text)
@@ -422,8 +424,8 @@ def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
         ),
     ],
 )
-def test_scaled_pictures_tell_how_rows_of_chroma_were_made(rows, named):
-    assert set(told(scaled_evidence(lambda codes: codes, rows), "chroma")) == named
+def test_scaled_pictures_show_how_rows_of_chroma_were_made(rows, named):
+    assert set(findings_of(scaled_evidence(lambda codes: codes, rows), "chroma")) == named
 
 
 @pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])
@@ -452,7 +454,7 @@ def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
     assert np.abs((there - shown) / count)[count > 1000].max() < 0.1
 
 
-def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
+def test_pictures_distinguish_a_gain_that_follows_their_light_from_a_fixed_curve():
     def verdicts(device):
         return {f.id: f.verdict for f in CHECKS["mapping"].function(pictures(device))}
 
@@ -504,7 +506,7 @@ def greys(shown, noise=0.0, paths=None):
         (lambda y: np.where((y > 256) & (y < 512), y // 4 * 4, y), None),
     ],
 )
-def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes):
+def test_pictures_without_black_show_a_lift_of_their_darkest_codes(shown, codes):
     (found,) = CHECKS["black"].function(greys(shown))
     if codes is None:
         assert found.verdict == "cannot tell"
@@ -514,7 +516,7 @@ def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes)
 
 
 @pytest.mark.parametrize(("filtered", "verdict"), [(0.0, "not transparent"), (0.1, "cannot tell")])
-def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
+def test_a_lift_is_named_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
     generator = np.random.default_rng(1)
     taps = np.rint(generator.normal(0, 30, (5000, 49)))
     seen = taps[:, 24] + filtered * (taps[:, 24] - taps[:, 25]) + generator.normal(0, 1.7, 5000)
@@ -552,7 +554,7 @@ def counted(shown, of_chroma=lambda planes: planes):
     )  # fmt: skip
 
 
-def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
+def test_scaled_pictures_show_a_coarse_stage_by_codes_that_never_occur():
     (found,) = CHECKS["depth"].function(counted(lambda y: y // 4 * 4 * 1.013))
     assert found.id == "depth-levels"
     assert "8.0 bits" in found.text
@@ -568,7 +570,7 @@ def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
         (lambda planes: planes, None, ""),
     ],
 )
-def test_chroma_tells_a_depth_that_later_changes_of_luma_hide(device, name, says):
+def test_chroma_shows_a_depth_that_later_changes_of_luma_hide(device, name, says):
     found = CHECKS["depth"].function(counted(lambda y: y * 0.98, device))
     named = {f.id: f.text for f in found if f.verdict == "not transparent"}
     assert set(named) == ({name} if name else set())
