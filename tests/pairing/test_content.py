@@ -139,11 +139,16 @@ def test_scale_and_shift_are_found_to_a_twentieth_of_a_pixel(scale, offset):
     np.testing.assert_array_equal(truth, paired.matches[:, 1])
 
 
-def test_letterbox_bars_are_left_out():
-    paired = pair(source(), capture(range(10, 120), letterboxed))
-    assert finding(paired, "picture-bars").value == 30
-    assert not paired.usable[0].any()
-    assert paired.usable[5:10, 5:20].all()
+@pytest.fixture(scope="module")
+def barred():
+    """The film and a capture of it under letterbox bars."""
+    return pair(source(), capture(range(10, 120), letterboxed))
+
+
+def test_letterbox_bars_are_left_out(barred):
+    assert finding(barred, "picture-bars").value == 30
+    assert not barred.usable[0].any()
+    assert barred.usable[5:10, 5:20].all()
 
 
 def test_a_standing_menu_is_left_out():
@@ -202,10 +207,9 @@ def test_interlaced_pulldown_is_distinguished_from_blending():
     assert "interlaced" in finding(paired, "frames-woven").text
 
 
-def test_pixels_left_out_are_counted_by_reason():
-    paired = pair(source(), capture(range(10, 120), letterboxed))
-    left_out = finding(paired, "pixels-left-out")
-    assert left_out.value == pytest.approx(100 * (1 - paired.usable.mean()))
+def test_pixels_left_out_are_counted_by_reason(barred):
+    left_out = finding(barred, "pixels-left-out")
+    assert left_out.value == pytest.approx(100 * (1 - barred.usable.mean()))
     assert "0.0 % under what stands still" in left_out.text
 
 
