@@ -90,7 +90,7 @@ def test_absolute_and_climbing_inputs_are_read(bench, tmp_path):
     assert read_plan(bench(text)).tasks[1].capture.resolve() == (tmp_path / "loop.mov").resolve()
 
 
-def test_all_mistakes_are_told_at_once_with_their_lines(bench):
+def test_all_mistakes_are_named_at_once_with_their_lines(bench):
     text = """\
 tilte = "x"
 sources.chart.file = "chart.mp4"
@@ -150,7 +150,7 @@ figures = ["svg", "jpg"]
     assert rows[5].endswith("b.mov: write / between folders.")
 
 
-def test_roles_are_told_apart(bench):
+def test_roles_are_distinguished(bench):
     text = (
         SOUND
         + 'role = "validation"\n'
@@ -339,7 +339,7 @@ def test_two_loopbacks_of_one_chain_are_a_mistake(bench):
     assert len(read_plan(bench(other)).tasks) == 4
 
 
-def test_mistakes_of_corrections_are_told_with_the_others(bench):
+def test_mistakes_of_corrections_are_named_with_the_others(bench):
     text = f"""{SOUND}
 [[corrections]]
 of = "c"

@@ -109,7 +109,7 @@ def states(results):
     return {one.name: one.state for one in results.outcomes if one.step == "measure"}
 
 
-def test_a_run_measures_compares_and_tells(plan, measuring, monkeypatch, capsys):
+def test_a_run_measures_compares_and_reports(plan, measuring, monkeypatch, capsys):
     monkeypatch.setattr(steps, "compare", compare)
     assert main(["run", str(plan)]) == 0
     shown = capsys.readouterr()

@@ -70,14 +70,14 @@ def test_a_clean_capture_has_no_finding_and_all_its_samples():
     assert identity.value == 100.0
 
 
-def test_faults_of_levels_detail_and_chroma_are_told_apart(several):
+def test_faults_of_levels_detail_and_chroma_are_distinguished(several):
     assert ids(several) == {"hue-rotated", "detail-sharpened", "chroma-lines-repeated"}
     hue = next(f for r in examine(several)[0] for f in r.findings if f.id == "hue-rotated")
     assert abs(hue.value - 4.0) < max(hue.bound, 0.02)
 
 
-def test_identity_tells_levels_and_chroma_interpolation_from_other_differences(several):
-    def told(joint, same):
+def test_identity_distinguishes_levels_and_chroma_interpolation_from_other_differences(several):
+    def said(joint, same):
         paths = replace(several.paths, every_sample=np.ones(3, bool))
         paths = paths.with_tables(joint=joint, same=same)
         (result,) = [r for r in examine(replace(several, paths=paths))[0] if r.name == "identity"]
@@ -87,15 +87,15 @@ def test_identity_tells_levels_and_chroma_interpolation_from_other_differences(s
     joint[:, 100:900, 100:900] = np.diag(np.full(800, 10))
     edges = joint.copy()
     edges[1:, 300, 302] = 40
-    assert "another interpolation of chroma" in told(edges, same)
-    assert "100.00% of Y', 99.50% of Cb" in told(edges, same)
+    assert "another interpolation of chroma" in said(edges, same)
+    assert "100.00% of Y', 99.50% of Cb" in said(edges, same)
     uneven = same.copy()
     uneven[1, 0, 1] = 900
-    assert told(edges, uneven).endswith("all of them chroma.")
-    assert "only levels differ" in told(np.roll(joint, 3, axis=2), same)
+    assert said(edges, uneven).endswith("all of them chroma.")
+    assert "only levels differ" in said(np.roll(joint, 3, axis=2), same)
     mixed = edges.copy()
     mixed[0, 300, 302] = 40
-    assert told(mixed, same).endswith("up to 2 codes.")
+    assert said(mixed, same).endswith("up to 2 codes.")
 
 
 @pytest.mark.parametrize("shift", [8, -8])
@@ -175,7 +175,7 @@ def folder(tmp_path_factory):
     return folder
 
 
-def test_the_command_tells_people_and_programs_and_keeps_its_findings(folder, capsys):
+def test_the_command_informs_people_and_programs_and_keeps_its_findings(folder, capsys):
     files = [str(folder / "chart.mkv"), str(folder / "capture.mov")]
     kept = folder / "findings.json"
     assert main(["check", *files, "--json", "-o", str(kept), "--fail-on", "warning"]) == 1

@@ -7,11 +7,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
 from charted import clean, layout_of, pq_signal, rounded, to_codes
+from evidence import ColouredEvidence, evidence_with, explained, tables
 from faults.injury import recording
 
 from tonelab.chart import render_planes
@@ -19,7 +19,6 @@ from tonelab.checks import CHECKS, chroma
 from tonelab.checks.coarse import CoarseStage, are_repeated, ratio_by_digits, way_of_last
 from tonelab.checks.covers import find_cover
 from tonelab.checks.depth import _stands_still
-from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
 from tonelab.checks.levels import FAULTS, named_levels, twice_levels
 from tonelab.checks.samples import Samples
@@ -50,7 +49,7 @@ def after(codes, *faults):
     return np.stack([y[0, ::2], cb[0], cr[0]], axis=1).astype(np.int64)
 
 
-def evidence_of(*faults):
+def evidence_of(*faults, paths=None):
     source = colours()
     seen = after(source, *faults)
     zeros = np.zeros(len(source), np.int64)
@@ -62,15 +61,10 @@ def evidence_of(*faults):
     step = int(np.gcd.reduce(np.flatnonzero(histogram[0])))
     explanation = explain(samples, PQ, step)
     repeated = are_repeated(np.flatnonzero(histogram[0]))
-    return SimpleNamespace(
-        colours=samples, explanation=explanation, code_step=step, grain=step, rounded_to=step,
-        chroma_rounded_to=step,
-        bits_repeated=repeated, ratio_by_digits=None,
-        last_stages=PathEvidence.last_stages.fget(
-            SimpleNamespace(code_step=step, bits_repeated=repeated)
-        ),
-        capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
-        predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
+    return evidence_with(
+        paths, kind=ColouredEvidence, colours=samples, explanation=explanation, code_step=step,
+        grain=step, rounded_to=step, chroma_rounded_to=step, bits_repeated=repeated,
+        ratio_by_digits=None, capture_histogram=histogram, drift=None,
     )  # fmt: skip
 
 
@@ -105,7 +99,7 @@ def test_a_coarse_stage_is_named_though_a_later_one_hides_its_steps(faults, name
         ([("temporal dither", 2), ("gain", 1)], None),
     ],
 )
-def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
+def test_a_stage_is_distinguished_from_dither_by_the_means_of_patches(faults, says):
     source = colours()
     shown = after(np.repeat(source, 64, axis=0), *faults).reshape(len(source), 64, 3)
     every = np.arange(len(source))
@@ -117,8 +111,8 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
         every,
         every,
     )
-    evidence = SimpleNamespace(
-        colours=samples, explanation=SimpleNamespace(used=every >= 0), layout=1
+    evidence = evidence_with(
+        layout=layout_of(), colours=samples, explanation=explained(used=every >= 0)
     )
     found = hidden_stages(evidence)
     assert len(found) == (says is not None)
@@ -127,7 +121,7 @@ def test_a_stage_is_told_from_dither_by_the_means_of_patches(faults, says):
 
 def pictures_of(*faults, filtered):
     """What samples of pictures tell, each colour 32 times; a filter of luma leaves chroma alone."""
-    evidence, source = evidence_of(*faults), colours()[:500].repeat(32, axis=0)
+    source = colours()[:500].repeat(32, axis=0)
     seen = after(source, *faults)
     seen[:, 0] += filtered * np.random.default_rng(7).integers(-5, 6, len(seen))
     # Bands of one colour each, three chroma samples wide and high.
@@ -138,9 +132,7 @@ def pictures_of(*faults, filtered):
         for codes in (source, seen)
     ]
     table = sites_of(*sides, np.ones(sides[0][0].shape, bool), ((2, 1), (2, 1)))
-    evidence.paths = SimpleNamespace(sites=table)
-    evidence.sites = PathEvidence.sites.func(evidence)
-    return evidence
+    return evidence_of(*faults, paths=tables(sites=table))
 
 
 @pytest.mark.parametrize("filtered", [False, True])
@@ -156,14 +148,14 @@ def pictures_of(*faults, filtered):
         ([("gain", 1), ("temporal dither", 2)], None, ""),
     ],
 )
-def test_pictures_tell_a_stage_by_chroma_whatever_became_of_luma(faults, name, says, filtered):
+def test_pictures_show_a_stage_by_chroma_whatever_became_of_luma(faults, name, says, filtered):
     found = hidden_stages(pictures_of(*faults, filtered=filtered))
     assert [finding.id for finding in found] == [name] * (name is not None)
     assert all(says in finding.text for finding in found)
 
 
 @pytest.mark.parametrize("noise", [0.1, 0.5])
-def test_greys_that_stand_still_are_told_though_dither_leaves_errors_in_their_means(noise):
+def test_greys_that_stand_still_are_named_though_dither_leaves_errors_in_their_means(noise):
     greys = np.arange(64.0, 940.0)
     greys[(greys >= 400) & (greys < 408)] = 400
     still, least = _stands_still(greys + np.random.default_rng(5).normal(0, noise, len(greys)))
@@ -190,12 +182,12 @@ def test_colours_that_are_grey_or_none_are_no_error():
     code[:, 0] = np.arange(600)
     none = np.zeros(600, np.int64)
     greys = Samples(code, np.rint(code * 0.9), 0 * code, none, none, none)
-    evidence.colours, evidence.explanation = greys, explain(greys, PQ)
+    vars(evidence).update(colours=greys, explanation=explain(greys, PQ))
     assert hidden_stages(evidence) == ()
     assert explain(greys[np.zeros(600, bool)], PQ).luma_gain == 1
 
 
-def test_two_mix_ups_of_matrices_in_turn_are_told():
+def test_two_mix_ups_of_matrices_in_turn_are_named():
     found = evidence_of(("matrix 2020 as 601", 0), ("matrix 2020 as 709", 0)).explanation
     assert (found.matrices, found.again) == (("bt601", "bt2020"), ("bt709", "bt2020"))
     found = evidence_of(("matrix 2020 as 601", 0), ("matrix 601 as 709", 0)).explanation
@@ -205,13 +197,13 @@ def test_two_mix_ups_of_matrices_in_turn_are_told():
 @pytest.mark.parametrize(("gain", "chroma", "name"), [
     (0.999, 1.0, None), (65472 / 65535, 65472 / 65535, "sixteen-bits-scaled"),
 ])  # fmt: skip
-def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chroma, name):
-    shown = SimpleNamespace(
+def test_codes_read_as_16_bits_are_distinguished_from_a_gain_of_luma_by_chroma(gain, chroma, name):
+    shown = explained(
         luma_gain=gain - 0.0007, luma_offset=64 * (gain - 1) + 0.4, saturation=chroma,
-        chroma_offset=(512 * (chroma - 1),) * 2, gamut=None, matrices=None, residual=np.zeros(3),
+        chroma_offset=(512 * (chroma - 1),) * 2,
     )  # fmt: skip
     found = named_levels(
-        SimpleNamespace(
+        evidence_with(
             explanation=shown,
             code_step=1,
             rounded_to=1,
@@ -224,30 +216,31 @@ def test_codes_read_as_16_bits_are_told_from_a_gain_of_luma_by_chroma(gain, chro
 
 def test_dither_leaves_no_doubt_of_a_mean():
     dithered, cut = (
-        SimpleNamespace(layout=1, noise=n, grain=9, code_step=8, stage=None) for n in (2.5, 0.1)
+        evidence_with(layout=layout_of(), noise=n, grain=9, code_step=8, stage=None)
+        for n in (2.5, 0.1)
     )
-    assert PathEvidence.rounded_to.func(dithered) == 1
-    assert PathEvidence.rounded_to.func(cut) == 9
+    assert dithered.rounded_to == 1
+    assert cut.rounded_to == 9
 
 
 @pytest.mark.parametrize("faults", [
     [("gain up", 1), ("R'G'B' clipped", 2)], [("R'G'B' clipped", 1), ("gain", 1)],
 ])  # fmt: skip
-def test_a_clip_of_rgb_is_told_on_either_side_of_a_change_of_levels(faults):
+def test_a_clip_of_rgb_is_named_on_either_side_of_a_change_of_levels(faults):
     found = [f.id for f in CHECKS["clipping"].function(evidence_of(*faults))]
     assert found == ["clipping-rgb"]
 
 
-def test_a_limit_is_told_where_a_change_of_range_drives_codes_beyond_it():
+def test_a_limit_is_named_where_a_change_of_range_drives_codes_beyond_it():
     evidence = evidence_of(("expanded as ycbcr", 1), ("sub-black clipped", 2))
     (found, *_) = CHECKS["clipping"].function(evidence)
     assert found.id == "clipping-sub-black"
     assert found.value == pytest.approx(64, abs=1)
 
 
-def test_a_rotation_of_hues_is_told_beside_other_primaries():
+def test_a_rotation_of_hues_is_named_with_other_primaries():
     evidence = evidence_of(("primaries widened", 1), ("hue", 1))
-    evidence.tint, evidence.leak = evidence.explanation.chroma_offset, 0.0
+    vars(evidence).update(tint=evidence.explanation.chroma_offset, leak=0.0)
     (found,) = CHECKS["hue"].function(evidence)
     assert found.id == "hue-rotated"
     assert found.value == pytest.approx(1.0, abs=0.1)
@@ -316,7 +309,7 @@ def test_rounding_is_not_laid_to_the_surroundings():
         (("gain", 2), 0.0, 1.0, 0.9),
     ],
 )
-def test_picture_controls_are_told_before_a_mix_up_of_matrices(first, rotation, saturation, luma):
+def test_picture_controls_are_named_before_a_mix_up_of_matrices(first, rotation, saturation, luma):
     found = evidence_of(first, ("matrix 2020 as 601", 1)).explanation
     assert (found.matrices, found.again) == (("bt601", "bt2020"), None)
     assert found.controls_first
@@ -327,7 +320,7 @@ def test_picture_controls_are_told_before_a_mix_up_of_matrices(first, rotation, 
 
 @pytest.mark.parametrize("size", [0, 1, 2])
 @pytest.mark.parametrize("planes_first", [True, False])
-def test_planes_are_told_before_and_after_a_mix_up_of_matrices(size, planes_first):
+def test_planes_are_named_before_and_after_a_mix_up_of_matrices(size, planes_first):
     faults = [("chroma planes", size), ("matrix 709 as 601", 2)]
     found = evidence_of(*(faults if planes_first else faults[::-1])).explanation
     assert found.planes == ("Cb inverted", "Cr inverted", "Cb and Cr exchanged")[size]
@@ -347,10 +340,8 @@ def in_ranges(*ids):
     for fault in faults:
         gain, offset = gain * fault.luma_gain, offset * fault.luma_gain + fault.luma_offset
         saturation *= fault.chroma_gain
-    found = SimpleNamespace(
-        luma_gain=gain, luma_offset=offset, saturation=saturation, gamut=None, matrices=None
-    )
-    return SimpleNamespace(explanation=found, paths=SimpleNamespace(joint=joint))
+    found = explained(luma_gain=gain, luma_offset=offset, saturation=saturation)
+    return evidence_with(tables(joint=joint), explanation=found)
 
 
 NARROW, FULL = "full-to-narrow", "narrow-to-full"
@@ -358,7 +349,7 @@ NARROW, FULL = "full-to-narrow", "narrow-to-full"
 
 @pytest.mark.parametrize("ways", [(NARROW, FULL), (FULL, NARROW)])
 @pytest.mark.parametrize("stages", [("rgb", "ycbcr"), ("ycbcr", "rgb")])
-def test_two_opposite_mix_ups_of_ranges_are_told_by_the_digits_of_chroma(ways, stages):
+def test_two_opposite_mix_ups_of_ranges_are_named_by_the_digits_of_chroma(ways, stages):
     names = [f"{way}-{stage}" for way, stage in zip(ways, stages, strict=True)]
     assert [fault.id for fault in twice_levels(in_ranges(*names))] == names
 
@@ -376,13 +367,13 @@ def test_no_range_is_mixed_up_where_chroma_keeps_its_digits():
     ],
 )
 @pytest.mark.parametrize(("gain", "degrees"), [(1.0, 0.0), (0.98, 0.0), (1.0, 1.0), (0.85, -6.0)])
-def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees):
+def test_the_digits_of_coarse_codes_show_hue_and_saturation(last, gain, degrees):
     chroma = np.random.default_rng(4).integers(-90, 120, (900, 2)).astype(float)
     ratio = gain * np.exp(1j * np.radians(degrees))
     turned = (chroma[:, 0] + 1j * chroma[:, 1]) * ratio
     seen = last.after(np.floor(np.stack([turned.real, turned.imag], axis=1) + 0.5) + 512) - 512
-    told, half_width = ratio_by_digits(chroma, seen, (last,))
-    assert abs(told - ratio) < 1.5 * half_width
+    found, half_width = ratio_by_digits(chroma, seen, (last,))
+    assert abs(found - ratio) < 1.5 * half_width
     assert half_width < 0.006
     noise = np.random.default_rng(5).integers(-8, 9, seen.shape)
     assert ratio_by_digits(chroma, seen + noise, (last,)) is None
@@ -391,23 +382,23 @@ def test_the_digits_of_coarse_codes_tell_hue_and_saturation(last, gain, degrees)
 
 @pytest.mark.parametrize("first", ["rounded", "cut off"])
 @pytest.mark.parametrize("last", ["rounded", "cut off"])
-def test_the_last_of_two_coarse_stages_is_told_by_the_digits(first, last):
+def test_the_last_of_two_coarse_stages_is_named_by_the_digits(first, last):
     source = colours().astype(float)
     between = CoarseStage("bits", 9, first).after(source)
     seen = CoarseStage("bits", 7, last).after(between)
-    told = way_of_last(source, seen, 8)
+    found = way_of_last(source, seen, 8)
     # Cut to 9 bits and then to 7 is cut to 7: one stage does the same.
     alone = CoarseStage("bits", 7, last).after(source)
-    assert told == (None if np.mean(alone == seen) > 0.9 else last)
+    assert found == (None if np.mean(alone == seen) > 0.9 else last)
 
 
 @pytest.mark.parametrize(
-    ("move", "told"), [((0.0, 0.0), None), ((8.0, 0.0), 8.0), ((0.0, -0.4), -0.4)]
+    ("move", "named"), [((0.0, 0.0), None), ((8.0, 0.0), 8.0), ((0.0, -0.4), -0.4)]
 )
 @pytest.mark.parametrize(
     ("size", "scale"), [((1920, 1080), 1.06), ((960, 540), 0.5), ((1920, 1080), 1.0)]
 )
-def test_a_scaled_picture_off_the_centre_is_shifted(move, told, size, scale):
+def test_a_scaled_picture_off_the_centre_is_shifted(move, named, size, scale):
     source = (1920, 1080)
     offset = tuple(
         seen / 2 - scale * whole / 2 + by
@@ -415,6 +406,6 @@ def test_a_scaled_picture_off_the_centre_is_shifted(move, told, size, scale):
     )
     found = {f.id: f for f in place_findings(((scale, scale), offset), (source, size), 0.02, 30)}
     assert ("picture-scaled" in found) == (scale != 1.0)
-    assert ("picture-shifted" in found) == (told is not None)
-    if told is not None:
-        assert found["picture-shifted"].value == pytest.approx(told)
+    assert ("picture-shifted" in found) == (named is not None)
+    if named is not None:
+        assert found["picture-shifted"].value == pytest.approx(named)

@@ -1,9 +1,9 @@
-"""Faults of a path beside others that bend what they would be told by."""
+"""Faults of a path together with others that bend what shows them."""
 
 import natural
 import numpy as np
 import pytest
-from charted import MemoryClip, capture_signal, clean, pointwise, rounded, to_codes, to_rgb
+from charted import MemoryClip, capture_signal, pointwise, rounded, to_codes, to_rgb
 from charted import evidence_of as chart_evidence
 from faults.injury import (
     coarse_between,
@@ -26,7 +26,7 @@ from faults.injury import (
     turned,
     vertical,
 )
-from pictured import MOMENTS, colours, content_paths, in_turn, on_luma, told
+from pictured import MOMENTS, colours, content_pair, content_paths, findings_of, in_turn, on_luma
 from scipy import ndimage
 from skimage.transform import downscale_local_mean
 
@@ -34,7 +34,7 @@ from tonelab.checks import CHECKS
 from tonelab.checks.converted import ConvertedClip
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
-from tonelab.checks.run import gather
+from tonelab.checks.run import gather_pair
 from tonelab.checks.stages import last_stage
 from tonelab.pairing.alignment import _less_levels
 from tonelab.pixels.resampling import KERNELS, resample, response
@@ -72,13 +72,13 @@ def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_th
 
 
 @pytest.mark.parametrize("amount", [0.0, 0.1, 0.25])
-def test_local_contrast_is_told_through_a_curve_and_another_matrix(amount):
+def test_local_contrast_is_named_through_a_curve_and_another_matrix(amount):
     bent = pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** 0.8))
     mixed = pointwise(lambda x: recoded(x, (709, 601)))
     device = in_turn(bent, mixed, on_luma(lambda y: local_contrast(y, amount)))
     explanation = explain(colours(lambda x: recoded(x, (709, 601))), capture_signal())
     evidence = evidence_of(device, explanation=explanation)
-    (found,) = told(evidence, "contrast").values() or [None]
+    (found,) = findings_of(evidence, "contrast").values() or [None]
     if amount:
         assert found.id == "contrast-local"
         assert abs(found.value - amount) < 0.5 * amount
@@ -93,10 +93,10 @@ def levels_of(function, step=lambda x: x, grain=1):
     seen = colours(lambda x: np.column_stack([function(x[:, 0]), x[:, 1:]]))
     vars(evidence).update(colours=seen, explanation=explain(seen, signal), neutrals=seen[:0])
     vars(evidence).update(code_step=grain)
-    return told(evidence, "levels")
+    return findings_of(evidence, "levels")
 
 
-def test_levels_are_told_beside_lost_steps_of_a_part_of_them():
+def test_levels_are_named_with_lost_steps_of_a_part_of_them():
     found = levels_of(lambda y: coarse_between(y, 8))
     assert "levels-luma" not in found
     found = levels_of(lambda y: coarse_between(y + 3, 8))
@@ -121,21 +121,21 @@ def test_codes_near_black_are_missed_through_dither_and_noise_reduction(first):
         return dithered(planes, ("temporal", 8, 0.0), 0)
 
     steps = (lost, dither) if first else (dither, lost)
-    assert "black-codes-lost" in told(evidence_of(in_turn(*steps)), "black")
-    assert not told(evidence_of(dither), "black")
+    assert "black-codes-lost" in findings_of(evidence_of(in_turn(*steps)), "black")
+    assert not findings_of(evidence_of(dither), "black")
     smooth = on_luma(lambda y: denoised(y, 20))
-    assert "black-codes-lost" in told(evidence_of(in_turn(smooth, lost)), "black")
-    assert not told(evidence_of(smooth), "black")
+    assert "black-codes-lost" in findings_of(evidence_of(in_turn(smooth, lost)), "black")
+    assert not findings_of(evidence_of(smooth), "black")
 
 
-def test_greys_of_converted_pictures_tell_their_black():
+def test_greys_of_converted_pictures_show_their_black():
     def device(planes):
         return pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** 0.8, 709))(planes)
 
     def black(function):
         evidence = evidence_of(in_turn(device, on_luma(function)))
         vars(evidence)["pass_through"] = False
-        return told(evidence, "black")
+        return findings_of(evidence, "black")
 
     assert not black(lambda y: y)
     assert set(black(lambda y: crushed(y, 30))) == {"black-codes-lost"}
@@ -160,7 +160,7 @@ def test_the_curve_of_a_converted_chart_passes_for_no_filter(power, change):
 
 @pytest.mark.parametrize(("amount", "named"), [(0.0, set()), (0.25, {"detail-sharpened"})])
 @pytest.mark.parametrize("first", [True, False])
-def test_a_filter_is_told_apart_from_a_move_by_part_of_a_pixel(amount, named, first):
+def test_a_filter_is_distinguished_from_a_move_by_part_of_a_pixel(amount, named, first):
     def move(planes):
         y, cb, cr = (plane.astype(float) for plane in planes)
         return [rounded(horizontal(p, x)) for p, x in ((y, 0.4), (cb, 0.2), (cr, 0.2))]
@@ -170,7 +170,7 @@ def test_a_filter_is_told_apart_from_a_move_by_part_of_a_pixel(amount, named, fi
     evidence = evidence_of(device, offset=(0.4, 0.0))
     seen = colours(lambda x: x)
     vars(evidence)["explanation"] = explain(seen, evidence.source)
-    assert set(told(evidence, "detail")) == named
+    assert set(findings_of(evidence, "detail")) == named
 
 
 @pytest.mark.parametrize(
@@ -181,13 +181,13 @@ def test_a_filter_is_told_apart_from_a_move_by_part_of_a_pixel(amount, named, fi
         (lambda y: ndimage.gaussian_filter(y, 0.9), {"detail-blurred"}),
     ],
 )
-def test_what_came_before_a_scaler_is_told_by_what_the_scaler_made_of_chroma(change, named):
+def test_what_came_before_a_scaler_is_named_by_what_the_scaler_made_of_chroma(change, named):
     def half(planes):
         return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in planes]
 
     evidence = evidence_of(in_turn(on_luma(change), half), 0.5)
     vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
-    found = told(evidence, "detail", "scaling")
+    found = findings_of(evidence, "detail", "scaling")
     assert set(found) == named | {"scaling-filter"}
     text = found["scaling-filter"].text
     assert "bilinear" in text
@@ -205,8 +205,8 @@ def test_the_response_of_a_move_is_that_of_waves_that_are_moved(name):
                 for part in (wave.real, wave.imag)
             ]
             gain = np.abs(parts[0] + 1j * parts[1])[0, 100:300].mean()
-            told = response(KERNELS[name], offset, np.array(frequency))
-            assert told == pytest.approx(gain, abs=2e-3)
+            expected = response(KERNELS[name], offset, np.array(frequency))
+            assert expected == pytest.approx(gain, abs=2e-3)
 
 
 def test_gains_of_a_filter_of_detail_are_those_of_waves_less_their_local_means():
@@ -235,7 +235,7 @@ def test_a_dimmed_scene_matches_and_a_black_frame_does_not():
 
 
 @pytest.mark.parametrize("way", ["2020 to 709", "709 to 2020"])
-def test_chroma_tells_other_primaries_where_something_else_bends_luma(way):
+def test_chroma_shows_other_primaries_where_something_else_bends_luma(way):
     generator = np.random.default_rng(8)
 
     def device(codes):
@@ -251,7 +251,7 @@ def test_chroma_tells_other_primaries_where_something_else_bends_luma(way):
 
 
 @pytest.mark.parametrize("stage", ["rgb", "ycbcr"])
-def test_a_range_is_named_with_its_stage_beside_a_tint_and_beside_local_contrast(stage):
+def test_a_range_is_named_with_its_stage_with_a_tint_and_with_local_contrast(stage):
     def device(codes):
         return tinted(stretched(codes, ("compressed", stage, 8)), 12)
 
@@ -260,10 +260,10 @@ def test_a_range_is_named_with_its_stage_beside_a_tint_and_beside_local_contrast
     evidence = PathEvidence(signal, signal)
     vars(evidence).update(colours=seen, explanation=explain(seen, signal), neutrals=seen[:0])
     vars(evidence).update(code_step=1, bits_repeated=False, chroma_noises=np.zeros(9))
-    assert f"levels-full-to-narrow-{stage}" in told(evidence, "levels")
+    assert f"levels-full-to-narrow-{stage}" in findings_of(evidence, "levels")
 
 
-def test_dither_is_biased_beside_a_gain_where_all_planes_are_off_alike():
+def test_dither_is_biased_with_a_gain_where_all_planes_are_off_alike():
     for bias in (0.0, -2.0):
 
         def device(planes, bias=bias):
@@ -275,7 +275,7 @@ def test_dither_is_biased_beside_a_gain_where_all_planes_are_off_alike():
         vars(evidence).update(
             colours=seen, explanation=explain(seen, evidence.source), neutrals=seen[:0]
         )
-        found = told(evidence, "dither")
+        found = findings_of(evidence, "dither")
         assert ("dither-biased" in found) == (bias != 0)
 
 
@@ -293,16 +293,11 @@ def test_dither_is_biased_beside_a_gain_where_all_planes_are_off_alike():
         (on_luma(lambda y: local_contrast(y, 0.1)), {"detail-sharpened", "contrast-local"}),
     ],
 )  # fmt: skip
-def test_filters_are_told_beside_other_primaries(change, named):
-    device = in_turn(clean, pointwise(lambda x: converted(x, "2020 to 709")), change)
-    signal = capture_signal()
-    clips = (
-        MemoryClip("source.mkv", lambda n: natural.planes(2, n), 48, signal, "420"),
-        MemoryClip("capture.mov", lambda n: device(natural.planes(2, n)), 48, signal, "422"),
-    )
-    evidence = gather(*clips, workers=1)
+def test_filters_are_named_with_other_primaries(change, named):
+    device = in_turn(pointwise(lambda x: converted(x, "2020 to 709")), change)
+    evidence = gather_pair(content_pair(device))
     assert evidence.explanation.gamut == ("bt2020", "bt709")
-    found = told(evidence, "detail", "chroma", "contrast")
+    found = findings_of(evidence, "detail", "chroma", "contrast")
     assert {name for name, f in found.items() if f.verdict != "cannot tell"} == named
 
 
@@ -316,7 +311,7 @@ def film(n):
     return rounded(np.clip(rough, 70, 930)), *(rounded(512 + 55 * plane) for plane in soft)
 
 
-def test_film_without_flat_places_tells_hue_saturation_and_primaries():
+def test_film_without_flat_places_shows_hue_saturation_and_primaries():
     degrees, gain = np.random.default_rng(9).uniform((2.0, 0.8), (6.0, 0.95))
 
     def of(step):
@@ -324,7 +319,7 @@ def test_film_without_flat_places_tells_hue_saturation_and_primaries():
         paths = content_paths(pointwise(step), 1.0, MOMENTS, shown=film)
         evidence = PathEvidence(signal, signal, tallies=none, paths=paths)
         vars(evidence)["pass_through"] = True
-        return told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
+        return findings_of(evidence, "planes", "matrix", "gamut", "hue", "saturation")
 
     assert not of(lambda x: x)
     found = of(lambda x: turned(saturated(x, gain), degrees))
@@ -335,23 +330,23 @@ def test_film_without_flat_places_tells_hue_saturation_and_primaries():
 
 
 @pytest.mark.parametrize("amount", [0.0, 0.25])
-def test_rows_of_chroma_that_were_repeated_and_then_moved_are_told(amount):
+def test_rows_of_chroma_that_were_repeated_and_then_moved_are_named(amount):
     def repeated(planes):
         twice = [plane[::2].repeat(2, axis=0).astype(float) for plane in planes[1:]]
         return planes[0], *(rounded(vertical(plane, amount)) for plane in twice)
 
     evidence = evidence_of(repeated)
     vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
-    assert "chroma-lines-repeated" in told(evidence, "chroma")
+    assert "chroma-lines-repeated" in findings_of(evidence, "chroma")
     moved = evidence_of(
         lambda planes: (planes[0], *(rounded(vertical(p.astype(float), 0.25)) for p in planes[1:]))
     )
     vars(moved)["explanation"] = evidence.explanation
-    assert set(told(moved, "chroma")) == {"chroma-siting"}
+    assert set(findings_of(moved, "chroma")) == {"chroma-siting"}
 
 
 @pytest.mark.parametrize("stage", [(8, True), (8, False)])
-def test_a_stage_in_rgb_is_told_by_captured_codes_whatever_filter_came_before(stage):
+def test_a_stage_in_rgb_is_named_by_captured_codes_whatever_filter_came_before(stage):
     def blur(planes):
         return rounded(ndimage.gaussian_filter(planes[0].astype(float), 0.9)), *planes[1:]
 
@@ -361,7 +356,7 @@ def test_a_stage_in_rgb_is_told_by_captured_codes_whatever_filter_came_before(st
     assert not last_stage(evidence_of(blur))
 
 
-def test_codes_that_never_occur_tell_a_plateau_behind_a_filter():
+def test_codes_that_never_occur_show_a_plateau_after_a_filter():
     evidence = evidence_of(lambda planes: planes)
     sent = np.bincount(rounded(np.random.default_rng(3).normal(450, 90, 10**6)), minlength=1024)
     seen = sent.copy()
@@ -374,10 +369,10 @@ def test_codes_that_never_occur_tell_a_plateau_behind_a_filter():
         vars(evidence)["capture_histogram"] = np.stack([after] * 3)
         vars(evidence).update(tones=evidence.neutrals, explanation=None)
         vars(evidence)["explanation"] = explain(colours(lambda x: x), evidence.source)
-        assert set(told(evidence, "steps")) == named
+        assert set(findings_of(evidence, "steps")) == named
 
 
-def test_films_may_be_captured_beside_bars_in_a_larger_picture():
+def test_films_may_be_captured_with_bars_in_a_larger_picture():
     def wider(planes):
         return [np.pad(plane, ((0, 2), (0, 32 // n)), mode="edge")
                 for n, plane in zip((1, 2, 2), planes, strict=True)]  # fmt: skip

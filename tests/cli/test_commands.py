@@ -7,8 +7,8 @@ import os
 import subprocess
 import sys
 from fractions import Fraction
+from importlib import import_module
 from pathlib import Path
-from types import SimpleNamespace
 
 import click
 import jsonschema
@@ -18,6 +18,7 @@ from make_measurement import make_measurement
 import tonelab
 import tonelab.chart
 import tonelab.cli.app as app
+import tonelab.demo  # makes the scenario's modules importable
 from tonelab.cli import main
 from tonelab.cli.options import parse_rate, parse_settings, parse_size
 from tonelab.cli.terminal import print_result, say
@@ -54,7 +55,7 @@ def measuring(monkeypatch):
         options["progress"]("tallying", 1, 2)
         return make_measurement(options["device"])
 
-    monkeypatch.setitem(sys.modules, "tonelab.measure", SimpleNamespace(measure=measure))
+    monkeypatch.setattr(import_module("tonelab.measure"), "measure", measure)
     return calls
 
 
@@ -113,7 +114,7 @@ def test_every_verb_is_listed_and_every_option_explained(capsys):
                 assert parameter.help, (verb, parameter.name)
 
 
-def test_help_tells_of_completion_and_exit_status(capsys):
+def test_help_mentions_completion_and_exit_status(capsys):
     main(["--help"])
     overview = capsys.readouterr().out
     assert "_TONELAB_COMPLETE=bash_source tonelab" in overview
@@ -312,26 +313,18 @@ def test_chart_and_inspect_together(tmp_path, capsys):
 
 
 def test_demo_takes_the_steps_that_are_not_done(monkeypatch, tmp_path, capsys):
+    from tonelab.demo.scenario import Scenario, Step
+
     made = []
 
-    class Scenario:
-        def __init__(self, folder):
-            self.folder = folder
+    def steps(self):
+        for name in ("chart", "measure"):
+            yield Step(name, (self.folder / name,), lambda _report, name=name: made.append(name))
 
-        def steps(self):
-            for name, done in (("chart", True), ("measure", False)):
-                yield SimpleNamespace(
-                    title=name,
-                    done=done,
-                    outputs=(self.folder / name,),
-                    make=lambda _report, name=name: made.append(name),
-                )
-
-        def closing(self):
-            return f"Everything is in {self.folder}"
-
-    monkeypatch.setitem(sys.modules, "tonelab.demo.scenario", SimpleNamespace(Scenario=Scenario))
+    monkeypatch.setattr(Scenario, "steps", steps)
     folder = tmp_path / "there"
+    folder.mkdir()
+    (folder / "chart").touch()
     assert main(["demo", "-o", str(folder)]) == 0
     assert made == ["measure"]
     printed = capsys.readouterr()
@@ -369,7 +362,7 @@ def failing(monkeypatch):
         def measure(*_, **__):
             raise error
 
-        monkeypatch.setitem(sys.modules, "tonelab.measure", SimpleNamespace(measure=measure))
+        monkeypatch.setattr(import_module("tonelab.measure"), "measure", measure)
 
     return install
 

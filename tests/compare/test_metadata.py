@@ -51,7 +51,7 @@ def test_a_device_that_ignores_metadata_is_called_so(layout):
     assert finding.value <= finding.threshold
 
 
-def test_compare_tells_it(layout, tmp_path, capsys):
+def test_compare_says_it(layout, tmp_path, capsys):
     files = [tmp_path / f"max-cll {peak}.h5" for peak in (1000, 4000)]
     for file, peak in zip(files, (1000, 4000), strict=True):
         device = SimulatedDevice(tone_parameters={"source_peak": float(peak)})

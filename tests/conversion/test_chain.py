@@ -77,7 +77,7 @@ def test_ceiling_clips_the_curve_and_super_white_does_not_clip_the_signal() -> N
     assert Conversion(step, ceiling=False).rgb_signal(bright)[0, 0] == 1.0
 
 
-def test_arguments_tell_which_colours_clip() -> None:
+def test_arguments_show_which_colours_clip() -> None:
     chain = Conversion(ChainPart("linear", {"white": 200}), ChainPart("max-rgb"))
     light = np.array([[250.0, 10, 10], [150, 150, 10]])
     np.testing.assert_allclose(chain.arguments(light), [[250], [150]])

@@ -36,6 +36,7 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "making"))
 import natural
 from charted import (
     BT709_TO_2020,
+    KEPT,
     MemoryClip,
     clean,
     layout_of,
@@ -150,7 +151,7 @@ class Content:
             self.fields = PQ.with_fields("declared", **{f: getattr(PQ, f) for f in FIELDS})
             picture, metadata = self._natural, StaticMetadata(mastering_peak=1000.0)
             metadata = replace(metadata, max_cll=self._most(), max_fall=200)
-        self._pictures = lru_cache(maxsize=8)(lambda n: self._capture(picture, n))
+        self._pictures = lru_cache(maxsize=KEPT)(lambda n: self._capture(picture, n))
         return MemoryClip(
             "source.mkv", picture, self.count, self.fields, "420",
             metadata=replace(metadata, max_cll=round(metadata.max_cll * light)),
@@ -202,7 +203,9 @@ def capture_of(content: Content, what: Recording, case: Case) -> MemoryClip:
     if content.sdr:
         said["transfer"] = "bt1886"
     signal = true.with_fields("declared", **{**said, "bits": case.bits, **what.declared})
-    return MemoryClip("capture.mov", picture, count, signal, "422", case.bits)
+    return MemoryClip(
+        "capture.mov", picture, count, signal, "422", case.bits, keep=not what.unsteady
+    )
 
 
 def _dithered(plane: np.ndarray, case: Case, index: int) -> np.ndarray:

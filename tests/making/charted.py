@@ -7,7 +7,7 @@ matrices and curves.
 from __future__ import annotations
 
 from fractions import Fraction
-from functools import lru_cache
+from functools import cache, lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +20,7 @@ from tonelab.pairing import Pair
 from tonelab.results import PairingFacts
 
 RATE = Fraction(24)
+KEPT = 80  # pictures of a clip; a chart of 540 lines has 72 of 2 MB each at most
 
 # Luma weights: BT.601-7, BT.709-6, BT.2020-2.
 WEIGHTS = {601: (0.299, 0.114), 709: (0.2126, 0.0722), 2020: (0.2627, 0.0593)}
@@ -31,16 +32,26 @@ BT709_TO_2020 = np.array(
 
 
 class MemoryClip(Clip):
-    """A clip whose pictures are made when they are asked for."""
+    """A clip whose pictures are made when they are first asked for, and kept.
 
-    def __init__(self, name, picture, frames, signal, subsampling, bits=10, metadata=None):
-        height, width = picture(0)[0].shape
-        format_ = ClipFormat("memory", "none", width, height, RATE, subsampling, bits)
+    ``keep`` is False for pictures that come out otherwise each time.
+    """
+
+    def __init__(
+        self, name, picture, frames, signal, subsampling, bits=10, metadata=None, keep=True,
+        rate=RATE,
+    ):  # fmt: skip
+        self.picture = lru_cache(maxsize=KEPT)(picture) if keep else picture
+        height, width = self.picture(0)[0].shape
+        format_ = ClipFormat("memory", "none", width, height, rate, subsampling, bits)
         super().__init__(Path(name), format_, frames, signal, metadata)
-        self.picture = picture
 
     def frames(self, start=0, stop=None):
         for index in range(self.frame_count)[start:stop]:
+            yield Frame(index, self.picture(index))
+
+    def pick(self, indices):
+        for index in map(int, indices):
             yield Frame(index, self.picture(index))
 
 
@@ -169,7 +180,7 @@ def source_clip(layout):
 def capture_clip(layout, fault, bits=10, signal=None):
     by_frame = getattr(fault, "by_frame", False)
 
-    @lru_cache(maxsize=2)
+    @cache
     def page(number):
         return fault(clean(render_planes(layout, number)))
 

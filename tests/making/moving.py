@@ -6,7 +6,7 @@ plain power law, coded as BT.2020 PQ, and shown through a window that wanders an
 
 from __future__ import annotations
 
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 import skimage.data
@@ -36,6 +36,12 @@ def light(name, height=480):
     return (PEAK * signal**3.0) @ matrix_rgb_to_rgb("bt709", "bt2020").T
 
 
+@lru_cache(maxsize=4)
+def coded(name, height):
+    """Real-valued codes of a whole photograph; most frames of a shot are cut out of them."""
+    return codes(light(name, height))
+
+
 def codes(light):
     """PQ codes of light (..., 3), real-valued."""
     signal = rgb_to_ycbcr(eotf_inverse_pq(np.maximum(light, 0)), "bt2020")
@@ -52,12 +58,14 @@ def planes_420(picture):
 
 def window(name, frame, size=(480, 270), gain=1.0, speed=1.0, zoom=1.5):
     """Real-valued codes (height, width, 3) seen through the wandering window at a frame."""
-    whole = light(name, round(zoom * size[1]))
+    height = round(zoom * size[1])
+    whole = coded(name, height) if gain == 1 else light(name, height)
     room = np.array(whole.shape[:2]) - (size[1], size[0])
     phase = speed * frame / 24
     way = 0.5 + 0.5 * np.array([np.sin(1.3 * phase + 1), np.cos(1.9 * phase)])
     top, left = np.round(way * room).astype(int)
-    return codes(gain * whole[top : top + size[1], left : left + size[0]])
+    shown = whole[top : top + size[1], left : left + size[0]]
+    return shown if gain == 1 else codes(gain * shown)
 
 
 def moving_frame(frame, names=COLOUR, shot=24, size=(480, 270), **options):

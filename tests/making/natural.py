@@ -69,7 +69,7 @@ def light(seed: int, frame: int, size: tuple[int, int] = SIZE) -> np.ndarray:
     return picture
 
 
-@lru_cache(maxsize=64)
+@lru_cache(maxsize=160)
 def planes(seed: int, frame: int, size: tuple[int, int] = SIZE) -> tuple[np.ndarray, ...]:
     """4:2:0 planes of 10-bit narrow codes; every other shot has grain."""
     codes = to_codes(pq_signal(light(seed, frame, size) / 10_000))

@@ -45,7 +45,7 @@ def content_paths(
     return tally_pixels(content_pair(device, scale, offset, shown), runs, workers=1)
 
 
-def told(evidence, *checks):
+def findings_of(evidence, *checks):
     found = [f for name in checks for f in CHECKS[name].function(evidence)]
     return {f.id: f for f in found if f.verdict != "transparent"}
 

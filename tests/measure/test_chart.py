@@ -11,6 +11,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from played import played
 
 from tonelab.chart import Layout, chart_signal, render_planes, write_chart
 from tonelab.cli import main
@@ -33,15 +34,14 @@ def device(light):
 CHAIN = Conversion(ChainPart("reinhard-peak", {"semi_saturation": 100.0, "peak": 1000.0}))
 
 
-def simulated(planes):
-    """Planes of a 4:2:2 SDR picture; colours repeat on a chart, so each is converted once."""
-    luma, *chroma = planes
-    colours = [np.repeat(np.repeat(plane, 2, axis=0), 2, axis=1) for plane in chroma]
-    pixels = np.stack([luma, *colours], axis=-1).reshape(-1, 3)
-    unique, where = np.unique(pixels, axis=0, return_inverse=True)
-    codes = CHAIN.codes(unique.astype(float), chart_signal(LAYOUT), Signal(), rounded=True)
-    picture = codes[where.reshape(-1)].reshape(*luma.shape, 3).astype(np.uint16)
-    return picture[..., 0].copy(), picture[:, ::2, 1].copy(), picture[:, ::2, 2].copy()
+def converted(codes):
+    """10-bit codes of the chain for those of the chart."""
+    return CHAIN.codes(codes.astype(float), chart_signal(LAYOUT), Signal(), rounded=True)
+
+
+def simulated(numbers):
+    """4:2:2 planes of SDR pictures of some frames of the chart."""
+    return played((render_planes(LAYOUT, n) for n in numbers), converted)
 
 
 def write_capture(
@@ -64,8 +64,7 @@ def folder(tmp_path_factory):
     """Folder with a chart and its capture; the names are what users have."""
     folder = tmp_path_factory.mktemp("Été à l'écran")
     write_chart(folder / "test clip.mkv", LAYOUT, rate=Fraction(24))
-    frames = (simulated(render_planes(LAYOUT, n)) for n in range(LAYOUT.frame_count))
-    write_capture(folder / "capture (1).mov", frames)
+    write_capture(folder / "capture (1).mov", simulated(range(LAYOUT.frame_count)))
     return folder
 
 
@@ -160,8 +159,7 @@ def eight_bit_source(folder):
 
 
 def small_capture(folder):
-    frames = (simulated(render_planes(LAYOUT, n)) for n in range(8))
-    quarter = (tuple(plane[::4, ::4].copy() for plane in frame) for frame in frames)
+    quarter = (tuple(plane[::4, ::4].copy() for plane in frame) for frame in simulated(range(8)))
     return write_capture(folder / "small.mov", quarter, width=240, height=135)
 
 

@@ -6,6 +6,7 @@ from fractions import Fraction
 
 import numpy as np
 import pytest
+from played import played
 from simulated import SimulatedDevice, hlg_light
 
 from tonelab.chart import Layout, render_planes, write_chart
@@ -24,15 +25,9 @@ DEVICE = SimulatedDevice(
 )
 
 
-def played(planes):
-    """8-bit 4:2:2 planes of what the device shows."""
-    luma, *chroma = planes
-    colours = [np.repeat(np.repeat(plane, 2, axis=0), 2, axis=1) for plane in chroma]
-    pixels = np.stack([luma, *colours], axis=-1).reshape(-1, 3)
-    unique, where = np.unique(pixels, axis=0, return_inverse=True)
-    codes = DEVICE.capture_codes(unique) // 4
-    picture = codes[where.reshape(-1)].reshape(*luma.shape, 3).astype(np.uint16)
-    return picture[..., 0].copy(), picture[:, ::2, 1].copy(), picture[:, ::2, 2].copy()
+def device(codes):
+    """8-bit codes of what the device shows."""
+    return DEVICE.capture_codes(codes) // 4
 
 
 @pytest.fixture(scope="module")
@@ -41,7 +36,7 @@ def measured(tmp_path_factory):
     write_chart(folder / "chart.mkv", LAYOUT, rate=Fraction(25))
     write_clip(
         folder / "capture.mkv",
-        (played(render_planes(LAYOUT, n)) for n in range(LAYOUT.frame_count)),
+        played((render_planes(LAYOUT, n) for n in range(LAYOUT.frame_count)), device),
         width=960,
         height=540,
         rate=Fraction(25),

@@ -76,14 +76,14 @@ def test_codes_that_contradict_the_range_are_a_finding(tmp_path):
     assert "range-conflict" in ids(inspect_clip(tagged))
 
 
-def test_the_users_word_wins_and_the_contradiction_is_told(tmp_path):
+def test_the_users_word_wins_and_the_contradiction_is_named(tmp_path):
     found = inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940)), stated={"transfer": "hlg"})
     assert found.facts.signal.transfer == "hlg"
     assert found.facts.signal.origins["transfer"] == "stated"
     assert ids(found) == {"transfer-contradicted"}
 
 
-def test_matrix_beside_wide_primaries_is_questioned(tmp_path):
+def test_matrix_with_wide_primaries_is_questioned(tmp_path):
     odd = Signal("bt709", "narrow", "pq", "bt2020")
     assert "matrix-implausible" in ids(
         inspect_clip(clip(tmp_path / "a.mkv", codes(64, 940), signal=odd))

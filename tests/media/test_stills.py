@@ -249,7 +249,7 @@ def test_a_picture_that_was_cut_short_is_refused(tmp_path, kind):
             list(open_clip(path, stated=LIGHT).frames())
 
 
-def test_statements_hold_storage_beside_the_signal():
+def test_statements_hold_storage_with_the_signal():
     stated = parse_statement("width=1920, height=1080,rate=50,transfer=pq,stride=5120")
     assert stated == {
         "width": "1920",

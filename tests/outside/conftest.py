@@ -6,13 +6,11 @@ import warnings
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pytest
-from converters import convert_clip, convert_patches
+from converters import convert_clip
 
 from tonelab.chart import Layout, render_planes
 from tonelab.media import write_clip
-from tonelab.results import Tallies
 from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
@@ -73,28 +71,3 @@ def captured(
         return path
 
     return capture
-
-
-@pytest.fixture(scope="session")
-def patch_tallies(quick_layout: Layout) -> Callable[[Converter], Tallies]:
-    """Tallies of the quick chart through a converter, one sample a patch, without clips."""
-
-    def tally(converter: Converter) -> Tallies:
-        source = quick_layout.patches.code.astype(np.uint16)
-        tallies = Tallies.empty(quick_layout.descriptor, len(source), (1024, 1024))
-        for side, codes in (("source", source), ("capture", convert_patches(source, converter))):
-            _fill(tallies, side, codes.astype(np.int64))
-        tallies.tables["patch_frames"][:] = 1
-        return tallies
-
-    return tally
-
-
-def _fill(tallies: Tallies, side: str, codes: np.ndarray) -> None:
-    tables = tallies.tables
-    tables[f"patch_count_{side}"][:] = 1
-    tables[f"patch_sum_{side}"][:] = codes
-    tables[f"patch_square_{side}"][:] = codes**2
-    tables[f"{side}_histogram"][:] = [np.bincount(plane, minlength=1024) for plane in codes.T]
-    if side == "capture":
-        tables["patch_frame_square_capture"][:] = codes**2

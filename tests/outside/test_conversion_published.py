@@ -742,7 +742,7 @@ def test_soft_clip_is_not_the_variant_with_the_bracket_unsquared() -> None:
 
 
 @pytest.mark.outside("Hable 2010, article and talk", "published")
-def test_hable_sets_are_told_apart() -> None:
+def test_hable_sets_are_distinguished() -> None:
     """Hable 2010 published two sets of constants."""
     blog = TONE_CURVES["hable"].bind({"white": 0.5, "peak": 5.6})(np.array([0.18]))
     talk = TONE_CURVES["hable-talk"].bind({"white": 1, "peak": 11.2})(np.array([0.18]))

@@ -3,20 +3,27 @@
 from __future__ import annotations
 
 from fractions import Fraction
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from charted import MemoryClip
 
+from tonelab.pairing.alignment import Path
 from tonelab.pairing.cadence import cadence_findings
+from tonelab.signal.description import Signal
 
+PICTURE = tuple(np.zeros(size, np.uint16) for size in ((4, 4), (2, 2), (2, 2)))
 FILM, TV = Fraction(24000, 1001), Fraction(60000, 1001)
 
 
 def found(places, source_rate, capture_rate):
-    path = SimpleNamespace(places=np.asarray(places))
+    places = np.asarray(places)
+    path = Path(places, *np.zeros((3, len(places))))
     reason = np.full(len(path.places), "", object)
-    clips = (SimpleNamespace(rate=rate) for rate in (source_rate, capture_rate))
+    clips = (
+        MemoryClip("clip.mkv", lambda _: PICTURE, len(places), Signal(), "420", rate=rate)
+        for rate in (source_rate, capture_rate)
+    )
     return {f.id: f for f in cadence_findings(*clips, path, reason)}
 
 

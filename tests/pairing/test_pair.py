@@ -149,7 +149,7 @@ def test_a_half_size_eight_bit_rgb_capture_is_paired():
     assert "pages 3, 4, 5, 6, 7)" in missing.text
 
 
-def test_a_cut_and_shifted_picture_is_told():
+def test_a_cut_and_shifted_picture_is_named():
     def moved(number):
         return tuple(np.roll(p, 7 * p.shape[1] // 960, axis=1) for p in shown(number)())
 

@@ -26,11 +26,13 @@ def pictures(frames=(5, 40, 90), names=("astronaut", "coffee", "chelsea")):
 
 def moved(picture, scale, offset, size=SIZE):
     """SciPy's spline rendering of a scaled and shifted picture."""
-    x = (np.arange(size[0]) + 0.5 - offset[0]) / scale[0] - 0.5
-    y = (np.arange(size[1]) + 0.5 - offset[1]) / scale[1] - 0.5
     blurred = ndimage.gaussian_filter(picture, 0.5 / min(*scale)) if min(scale) < 0.9 else picture
-    grid = np.meshgrid(y, x, indexing="ij")
-    return ndimage.map_coordinates(blurred, grid, order=3, mode="nearest").astype(np.float32)
+    step = 1 / np.array(scale[::-1])  # in source pixels, down and across
+    start = (0.5 - np.array(offset[::-1])) * step - 0.5
+    shown = ndimage.affine_transform(
+        blurred, step, start, size[::-1], order=3, mode="nearest", output=np.float64
+    )
+    return shown.astype(np.float32)
 
 
 def device(picture):

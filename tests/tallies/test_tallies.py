@@ -8,10 +8,10 @@ from dataclasses import replace
 from fractions import Fraction
 from functools import reduce
 from multiprocessing import get_context
-from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from charted import MemoryClip
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
@@ -101,7 +101,7 @@ def test_padded_and_interleaved_planes_are_counted_like_whole_ones():
     luma = rng.integers(0, 1024, (20, 896)).astype(np.uint16)[:, :854]
     both = rng.integers(0, 1024, (10, 900)).astype(np.uint16)
     views = luma, both[:, 0:854:2], both[:, 1:854:2]
-    clip = SimpleNamespace(width=854, height=20, subsampling="420")
+    clip = MemoryClip("clip.mkv", lambda _: views, 1, Signal(), "420")
 
     def counted(planes):
         histogram, digest = np.zeros((3, 1024), np.int64), np.zeros(4, np.int64)

@@ -149,7 +149,7 @@ def test_side_effects_on_another_mode():
 
 
 @pytest.mark.parametrize("kind", ["hdr", "sdr"])
-def test_pass_through_is_tuned_and_told_of_side_effects(kind):
+def test_pass_through_is_tuned_and_warned_of_side_effects(kind):
     """A mode that converts nothing aims at the source and shares its controls with another."""
     sdr = replace(device(pivot=0.25), menus={**MENUS, "colour": Menu(0.02, 1.0)})
     signal = (SOURCE - (64, 512, 512)) / (876, 896, 896)
@@ -190,7 +190,7 @@ def test_pass_through_is_tuned_and_told_of_side_effects(kind):
     assert np.percentile(predicted, 95) == pytest.approx(np.percentile(true, 95), rel=0.03)
 
 
-def test_a_control_ahead_of_the_tone_curve_is_told_apart():
+def test_a_control_before_the_tone_curve_is_distinguished():
     """Contrast on the PQ source signal, saturation on the output."""
     converter = SimulatedDevice("per-channel", "bt2390")
 

@@ -1,10 +1,10 @@
-"""Faults that lie beside others, in conversions, or in pictures without greys or black."""
+"""Faults that lie with others, in conversions, or in pictures without greys or black."""
 
 from __future__ import annotations
 
 import itertools
 import re
-from types import SimpleNamespace
+from dataclasses import replace
 
 import natural
 import numpy as np
@@ -20,6 +20,7 @@ from charted import (
     to_codes,
     to_rgb,
 )
+from evidence import NO_SAMPLES, evidence_with, explained, tables
 from faults.injury import (
     boxed,
     converted,
@@ -41,7 +42,7 @@ from faults.injury import (
     tinted,
     turned,
 )
-from pictured import content_paths, told
+from pictured import content_pair, content_paths, findings_of
 from scipy import ndimage
 from skimage.transform import downscale_local_mean, resize
 
@@ -63,42 +64,32 @@ from tonelab.results import PairingFacts, Tallies
 from tonelab.signal.quantisation import ORIGIN
 
 
-class Seen(SimpleNamespace):
-    """Evidence of a path without a conversion of primaries."""
-
-    beyond = property(lambda self: self)
-    behind_curve = property(lambda self: self)
-
-
 def altered(evidence):
     found = (f for result in examine(evidence)[0] for f in result.findings)
     return {f.id: f for f in found if f.verdict == "not transparent"}
 
 
-def levels(luma_gain, luma_offset, chroma_gain, untouched=()):
+def levels(luma_gain, luma_offset, chroma_gain, untouched=(), paths=None):
     """A fit's levels, and chroma gains of colours in the first part of the hues."""
     hue = np.linspace(0, 2 * np.pi, 60, endpoint=False)
     chroma = 90 * np.stack([np.zeros(60), np.cos(hue), np.sin(hue)], axis=1)
     gains = np.full(60, chroma_gain)
     gains[: 40 * len(untouched)] = untouched
-    explanation = SimpleNamespace(
-        luma_gain=luma_gain, luma_offset=luma_offset, saturation=chroma_gain,
-        chroma_offset=(0.0, 0.0), gamut=None, matrices=None, before=chroma, known=np.eye(3),
-        residual=np.zeros(3),
-    )  # fmt: skip
-    colours = SimpleNamespace(capture=chroma * gains[:, None])
-    return SimpleNamespace(
-        explanation=explanation, code_step=1, rounded_to=1, chroma_rounded_to=1,
-        colours=colours,
-        bits_repeated=False, ratio_by_digits=None,
-        paths=None, layout=None, resampled=False, noise=0.0,
+    explanation = explained(
+        luma_gain=luma_gain, luma_offset=luma_offset, saturation=chroma_gain, before=chroma
+    )
+    none = np.zeros(60, np.int64)
+    colours = Samples(chroma, chroma * gains[:, None], 0 * chroma, none, none, none)
+    return evidence_with(
+        paths, explanation=explanation, code_step=1, rounded_to=1, chroma_rounded_to=1,
+        colours=colours, bits_repeated=False, ratio_by_digits=None, noise=0.0,
     )  # fmt: skip
 
 
 WIDE, WIDE_CHROMA = 1023 / 876, 1023 / 896
 
 
-def test_two_mix_ups_of_ranges_in_turn_are_told_by_their_product():
+def test_two_mix_ups_of_ranges_in_turn_are_named_by_their_product():
     gain = 1 / WIDE
     found = twice_levels(levels(gain * gain, 64 * gain * gain + 64 * gain, gain / WIDE_CHROMA))
     assert {fault.id for fault in found} == {"full-to-narrow-rgb", "full-to-narrow-ycbcr"}
@@ -121,14 +112,14 @@ def test_two_mix_ups_of_ranges_in_turn_are_told_by_their_product():
         (levels(1.013, 0.0, 1.0), None),
     ],
 )
-def test_a_mix_up_of_ranges_is_named_beside_another_change_of_levels(shown, name):
+def test_a_mix_up_of_ranges_is_named_with_another_change_of_levels(shown, name):
     found = near_levels(shown)
     assert (found and found.id) == name
 
 
 @pytest.mark.parametrize("stage", ["rgb", "ycbcr"])
 @pytest.mark.parametrize("first", [True, False])
-def test_a_stage_beside_another_saturation_is_told_by_what_was_rounded_between(stage, first):
+def test_a_stage_with_another_saturation_is_named_by_what_was_rounded_between(stage, first):
     codes = np.full((1024, 3), 512.0)
     codes[:, 1] = np.arange(1024)
     steps = [lambda x: stretched(x, ("expanded", stage, 10)), lambda x: saturated(x, 0.87)]
@@ -136,10 +127,10 @@ def test_a_stage_beside_another_saturation_is_told_by_what_was_rounded_between(s
         codes = rounded(step(codes)).astype(float)
     joint = np.zeros((3, 1024, 1024), np.int64)
     joint[1:, np.arange(300, 700), codes[300:700, 1].astype(int)] = 20
-    evidence = levels(WIDE, -64.0, 0.87 * (WIDE if stage == "rgb" else WIDE_CHROMA))
-    assert near_levels(evidence).id == "narrow-to-full"
-    evidence.paths = SimpleNamespace(joint=joint)
-    assert near_levels(evidence).id == f"narrow-to-full-{stage}"
+    shown = WIDE, -64.0, 0.87 * (WIDE if stage == "rgb" else WIDE_CHROMA)
+    assert near_levels(levels(*shown)).id == "narrow-to-full"
+    counted = levels(*shown, paths=tables(joint=joint))
+    assert near_levels(counted).id == f"narrow-to-full-{stage}"
 
 
 def test_a_clip_of_rgb_with_head_room_is_one_clip():
@@ -176,23 +167,19 @@ def pictures(device, moments=6, seed=4, matrix=None, gain=1.0):
         codes = rounded(to_codes(rgb)).astype(float)
         shown = rounded(device(codes, codes[:, 0].mean()))
         rows.append(np.column_stack([np.full(600, moment), codes, shown[:, 0], np.ones(600)]))
-    none, known = np.zeros((0, 3)), np.eye(3) if matrix is None else explain.recoded(matrix)
-    return SimpleNamespace(
-        paths=SimpleNamespace(
-            samples=np.concatenate(rows).astype(np.int64), luma_gram=np.zeros((2, 51, 51))
-        ),
-        colours=SimpleNamespace(source=none, capture=none, variance=none),
-        explanation=SimpleNamespace(
-            gamut=None, used=np.zeros(0, bool), offset=np.zeros(3), linear=gain * known,
-            known=known, matrices=matrix,
-        ),
-        layout=None, tallies=None, pass_through=True, grain=1, leak=0.0, rescaled=False,
-        pair=None,
-    )  # fmt: skip
+    known = np.eye(3) if matrix is None else explain.recoded(matrix)
+    return evidence_with(
+        tables(samples=np.concatenate(rows).astype(np.int64)),
+        colours=NO_SAMPLES,
+        explanation=explained(linear=gain * known, known=known, matrices=matrix),
+        pass_through=True,
+        grain=1,
+        leak=0.0,
+    )
 
 
 @pytest.mark.parametrize(("bits", "narrow"), [(8, True), (8, False), (9, False)])
-def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
+def test_pictures_show_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
     (found,) = stages_of_pictures(pictures(lambda codes, _: through_rgb(codes, (bits, narrow))))
     assert found.verdict == "not transparent"
     assert f"{bits}-bit {'narrow' if narrow else 'full'}" in found.text
@@ -200,7 +187,7 @@ def test_pictures_tell_an_rgb_stage_by_luma_over_flat_chroma(bits, narrow):
 
 
 @pytest.mark.parametrize("first", [True, False])
-def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(first):
+def test_pictures_show_an_rgb_stage_with_another_matrix_and_with_a_gain(first):
     def through(codes):
         return through_rgb(codes, (8, True))
 
@@ -212,17 +199,17 @@ def test_pictures_tell_an_rgb_stage_beside_another_matrix_and_beside_a_gain(firs
         return (codes - ORIGIN) * 0.98 + ORIGIN
 
     mixed = {"matrix": ("bt601", "bt709")}
-    for change, explained in (
+    for change, known in (
         (lambda codes: recoded(codes, (709, 601)), mixed),
         (gained, {"gain": 0.98}),
     ):
-        (found,) = stages_of_pictures(pictures(device(change), **explained))
+        (found,) = stages_of_pictures(pictures(device(change), **known))
         assert "8-bit narrow" in found.text
-        alone = pictures(lambda codes, _, change=change: change(codes), **explained)
+        alone = pictures(lambda codes, _, change=change: change(codes), **known)
         assert not stages_of_pictures(alone)
 
 
-def test_pictures_tell_fewer_bits_before_another_matrix_and_before_an_rgb_stage():
+def test_pictures_show_fewer_bits_before_another_matrix_and_before_an_rgb_stage():
     def cut(codes):
         return cut_to(codes.astype(int), 7).astype(float)
 
@@ -236,7 +223,7 @@ def test_pictures_tell_fewer_bits_before_another_matrix_and_before_an_rgb_stage(
     assert {f.id for f in both} == {"depth-reduced-hidden", "depth-rgb-stage"}
 
 
-def test_pictures_under_another_matrix_tell_the_bias_of_dither():
+def test_pictures_under_another_matrix_show_the_bias_of_dither():
     """Luma less what chroma adds to it; noise is that of one colour, not of one luma code."""
     generator = np.random.default_rng(3)
     colours = np.stack([np.arange(200, 300), *generator.integers(400, 640, (2, 100))], axis=1)
@@ -247,12 +234,10 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
         joint = np.zeros((3, 1024, 1024), np.int64)
         np.add.at(joint[0], (sent[:, 0], seen), 1)
         samples = np.column_stack([0 * seen, sent, seen, 0 * seen + 1]).astype(np.int64)
-        paths = SimpleNamespace(joint=joint, samples=samples)
-        evidence = PathEvidence(capture_signal(), capture_signal(), paths=paths)
         known = explain.recoded(("bt2020", "bt709"))
         # A path of another matrix and nothing else.
-        explanation = SimpleNamespace(linear=known, matrices=("bt2020", "bt709"), gamut=None)
-        vars(evidence)["explanation"] = explanation
+        explanation = explained(linear=known, matrices=("bt2020", "bt709"))
+        evidence = evidence_with(tables(joint=joint, samples=samples), explanation=explanation)
         error = evidence.tones.capture[:, 0] - evidence.tones.source[:, 0] * known[0, 0]
         assert abs(error.mean() - bias) < 0.1
         assert 1.3 < evidence.noise < 2.3  # steps of 4 codes, dithered over one
@@ -260,7 +245,7 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
 
 @pytest.mark.parametrize("first", [True, False])
 @pytest.mark.parametrize(
-    ("step", "told"),
+    ("step", "expected"),
     [
         (lambda x: recoded(x, (709, 601)), {"matrices": ("bt601", "bt709")}),
         (lambda x: gained(x, 0.9), {"luma_gain": 0.9, "saturation": 1.0}),
@@ -270,7 +255,7 @@ def test_pictures_under_another_matrix_tell_the_bias_of_dither():
          {"luma_gain": 876 / 1023, "saturation": 896 / 1023}),
     ],
 )  # fmt: skip
-def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first, step, told):
+def test_another_step_is_named_on_either_side_of_a_conversion_of_primaries(first, step, expected):
     generator = np.random.default_rng(6)
     light = 10 ** generator.uniform(-3.5, -1.3, (400, 1)) * generator.uniform(0.1, 1, (400, 3))
     source = rounded(to_codes(pq_signal(light))).astype(float)
@@ -283,7 +268,7 @@ def test_another_step_is_told_on_either_side_of_a_conversion_of_primaries(first,
     found = explain.explain(colours, capture_signal())
     assert found.gamut == ("bt2020", "bt709")
     assert found.affine
-    for name, value in told.items():
+    for name, value in expected.items():
         if name == "matrices":
             assert found.matrices == value
         else:
@@ -307,7 +292,7 @@ def test_codes_reserved_for_synchronisation_are_no_noise():
     assert paths.still[:, 2].sum() == 2 * paths.still[:, 3].sum() > 0  # no change between frames
 
 
-def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve():
+def test_conversions_of_pictures_distinguish_sharpening_and_blur_from_their_own_curve():
     bent = pointwise(lambda codes: to_codes(np.clip(to_rgb(codes), 0, 1) ** 0.6, 709))
 
     def detail(change):
@@ -316,10 +301,8 @@ def test_conversions_of_pictures_tell_sharpening_and_blur_from_their_own_curve()
             return rounded(change(y.astype(float))), *chroma
 
         paths = content_paths(device)
-        evidence = Seen(
-            paths=paths, pass_through=False, layout=None, resampled=False, rescaled=False, grain=1
-        )  # fmt: skip
-        return set(told(evidence, "detail"))
+        evidence = evidence_with(paths, pass_through=False, grain=1, explanation=explained())
+        return set(findings_of(evidence, "detail"))
 
     assert not detail(lambda y: y)
     assert detail(lambda y: sharpened(y, 0.3)) == {"detail-sharpened"}
@@ -332,12 +315,12 @@ def test_scaled_pictures_face_the_source_scaled_alike(amount):
         sharp = sharpened(planes[0].astype(float), amount)
         return [rounded(downscale_local_mean(p[:270], (2, 2))) for p in (sharp, *planes[1:])]
 
-    evidence = Seen(
-        paths=content_paths(device, 0.5), pass_through=True, layout=None, rescaled=True, grain=1,
-        resampled=True, code_step=1, explanation=SimpleNamespace(gamut=None, matrices=None),
-        sites=Samples(*np.zeros((3, 0, 3)), *np.zeros((3, 0), np.int64)),
+    evidence = evidence_with(
+        content_paths(device, 0.5), pass_through=True, grain=1, code_step=1,
+        explanation=explained(), sites=NO_SAMPLES,
     )  # fmt: skip
-    found = told(evidence, "detail", "scaling", "shift")
+    assert evidence.rescaled
+    found = findings_of(evidence, "detail", "scaling", "shift")
     assert set(found) - {"detail-sharpened"} == {"scaling-filter", "shift"}
     scaling = found["scaling-filter"]  # at a half, the mean of four is bilinear too
     assert KERNELS["box-averaging"].label in (*scaling.alternatives, scaling.text)
@@ -364,18 +347,20 @@ def scaled_evidence(change, rows=None):
     return PathEvidence(signal, signal, tallies=none, paths=paths, pairing=facts)
 
 
-def test_colours_of_scaled_pictures_tell_hue_and_saturation():
+def test_colours_of_scaled_pictures_show_hue_and_saturation():
     degrees, gain = np.random.default_rng(4).uniform((1.5, 0.85), (5.0, 0.93))
     evidence = scaled_evidence(lambda codes: turned(saturated(codes, gain), degrees))
-    found = told(evidence, "planes", "matrix", "gamut", "hue", "saturation")
+    found = findings_of(evidence, "planes", "matrix", "gamut", "hue", "saturation")
     assert set(found) == {"hue-rotated", "saturation-changed"}
     hue, saturation = found["hue-rotated"], found["saturation-changed"]
     assert abs(hue.value - degrees) < min(hue.bound, 0.15)
     assert abs(saturation.value - gain) < min(saturation.bound, 0.003)
 
 
-def test_scaled_pictures_with_another_matrix_tell_both():
-    found = told(scaled_evidence(lambda codes: recoded(codes, (709, 601))), "matrix", "scaling")
+def test_scaled_pictures_with_another_matrix_show_both():
+    found = findings_of(
+        scaled_evidence(lambda codes: recoded(codes, (709, 601))), "matrix", "scaling"
+    )
     assert set(found) == {"matrix-mixed", "scaling-filter"}
     assert "BT.709" in found["matrix-mixed"].text
     assert "BT.601" in found["matrix-mixed"].text
@@ -386,7 +371,7 @@ def test_colours_of_scaled_pictures_are_kept_where_nothing_else_was_done():
     rest = evidence.colours.capture - evidence.colours.source
     assert len(rest) > 60
     assert np.sqrt(np.mean(rest**2, axis=0)).max() < 0.4
-    assert not told(evidence, "planes", "matrix", "gamut", "hue", "saturation", "levels")
+    assert not findings_of(evidence, "planes", "matrix", "gamut", "hue", "saturation", "levels")
 
 
 def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
@@ -403,7 +388,7 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
     evidence = PathEvidence(
         signal, signal, tallies=Tallies.empty_content((1024, 1024)), paths=paths
     )
-    assert set(told(evidence, "black", "shift", "scaling", "hue")) == {
+    assert set(findings_of(evidence, "black", "shift", "scaling", "hue")) == {
         "black-lifted", "shift-luma", "scaling-filter"
     }  # fmt: skip
 
@@ -416,7 +401,7 @@ def test_pictures_moved_by_a_fraction_are_held_against_the_source_moved_alike():
         (lambda codes: codes, None),
     ],
 )
-def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
+def test_flat_colours_show_a_stage_before_a_scaler(change, said):
     found = stages_of_flat_colours(scaled_evidence(change))
     assert len(found) == (said is not None)
     assert said is None or re.search(said, found[0].text)
@@ -439,8 +424,8 @@ def test_flat_colours_tell_a_stage_before_a_scaler(change, said):
         ),
     ],
 )
-def test_scaled_pictures_tell_how_rows_of_chroma_were_made(rows, named):
-    assert set(told(scaled_evidence(lambda codes: codes, rows), "chroma")) == named
+def test_scaled_pictures_show_how_rows_of_chroma_were_made(rows, named):
+    assert set(findings_of(scaled_evidence(lambda codes: codes, rows), "chroma")) == named
 
 
 @pytest.mark.parametrize(("siting", "up"), [("topleft", 0.5), ("left", 0.0)])
@@ -469,7 +454,7 @@ def test_chroma_of_scaled_pictures_stands_where_its_source_says(siting, up):
     assert np.abs((there - shown) / count)[count > 1000].max() < 0.1
 
 
-def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
+def test_pictures_distinguish_a_gain_that_follows_their_light_from_a_fixed_curve():
     def verdicts(device):
         return {f.id: f.verdict for f in CHECKS["mapping"].function(pictures(device))}
 
@@ -488,13 +473,13 @@ def test_pictures_tell_a_gain_that_follows_their_light_from_a_fixed_curve():
 
 def test_two_bursts_of_content_are_long_and_none_shares_a_frame():
     frames = np.r_[4:40, 44:90]
-    pair = SimpleNamespace(layout=None, matches=np.stack([frames, frames + 3], axis=1))
-    runs = bursts(pair)
+    pair = content_pair(list)
+    runs = bursts(replace(pair, matches=np.stack([frames, frames + 3], axis=1)))
     assert sorted(map(len, runs))[-2:] == [LONG_BURST, LONG_BURST]
     together = np.concatenate(runs)[:, 0]
     assert (np.diff(together) > 0).all()
     assert all((np.diff(run, axis=0) == 1).all() for run in runs)
-    repeated = SimpleNamespace(layout=None, matches=np.stack([frames, frames // 2], axis=1))
+    repeated = replace(pair, matches=np.stack([frames, frames // 2], axis=1))
     assert max(map(len, bursts(repeated))) == 2
 
 
@@ -506,11 +491,9 @@ def greys(shown, noise=0.0, paths=None):
     capture[:, 0] = rounded(shown(source[:, 0] + 64)) - 64.0
     count = np.full(500, 90)
     tones = Samples(source, capture, np.full((500, 3), noise**2), count, count, count)
-    return Seen(
-        tones=tones, pass_through=True, layout=None, clear=noise < 1, grain=1, code_step=1,
-        rescaled=False, mixed=False, drift=None, cover=None, noise=noise, paths=paths, leak=0.0,
-        findings=(), pair=None,
-        explanation=SimpleNamespace(gamut=None, matrices=None),
+    return evidence_with(
+        paths, tones=tones, pass_through=True, grain=1, code_step=1, drift=None, cover=None,
+        noise=noise, leak=0.0, explanation=explained(),
     )  # fmt: skip
 
 
@@ -523,7 +506,7 @@ def greys(shown, noise=0.0, paths=None):
         (lambda y: np.where((y > 256) & (y < 512), y // 4 * 4, y), None),
     ],
 )
-def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes):
+def test_pictures_without_black_show_a_lift_of_their_darkest_codes(shown, codes):
     (found,) = CHECKS["black"].function(greys(shown))
     if codes is None:
         assert found.verdict == "cannot tell"
@@ -533,7 +516,7 @@ def test_pictures_without_black_tell_a_lift_of_their_darkest_codes(shown, codes)
 
 
 @pytest.mark.parametrize(("filtered", "verdict"), [(0.0, "not transparent"), (0.1, "cannot tell")])
-def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
+def test_a_lift_is_named_through_dither_but_not_from_what_a_filter_does(filtered, verdict):
     generator = np.random.default_rng(1)
     taps = np.rint(generator.normal(0, 30, (5000, 49)))
     seen = taps[:, 24] + filtered * (taps[:, 24] - taps[:, 25]) + generator.normal(0, 1.7, 5000)
@@ -542,7 +525,7 @@ def test_a_lift_is_told_through_dither_but_not_from_what_a_filter_does(filtered,
     chroma = generator.normal(0, 900, (2, 5000)).round()
     seen_blocks = own + generator.normal(0, 5, 5000).round()
     blocks = np.column_stack([ones, own, *chroma, around, seen_blocks])
-    paths = SimpleNamespace(
+    paths = tables(
         luma_gram=np.stack([gram(taps, seen.round()[:, None])] * 2), samples=np.zeros((0, 6), int),
         surround_gram=products(blocks)[None],
     )  # fmt: skip
@@ -562,24 +545,16 @@ def counted(shown, of_chroma=lambda planes: planes):
     histograms = [
         np.stack([np.bincount(codes, minlength=1024) for codes in side]) for side in (sent, seen)
     ]
-    none = Samples(*np.zeros((3, 0, 3)), *np.zeros((3, 0), np.int64))
     offset = np.mean([after - before for before, after in zip(sent, seen, strict=True)], axis=1)
-    return SimpleNamespace(
-        source_histogram=histograms[0], capture_histogram=histograms[1], tones=none,
+    return evidence_with(
+        source_histogram=histograms[0], capture_histogram=histograms[1], tones=NO_SAMPLES,
         code_step=1, bits_repeated=False, ratio_by_digits=None, noise=0.0, drift=None,
-        chroma_noises=np.zeros(9),
-        pass_through=True,
-        cover=None,
-        capture=SimpleNamespace(bits=10), clear=False, paths=None, colours=none, rescaled=False,
-        layout=None, pair=None,
-        explanation=SimpleNamespace(
-            gamut=None, used=np.zeros(0, bool), chroma_offset=tuple(offset[1:]),
-            linear=np.eye(3), known=np.eye(3), predict=lambda source: source,
-        ),
+        chroma_noises=np.zeros(9), pass_through=True, cover=None, colours=NO_SAMPLES,
+        explanation=explained(chroma_offset=tuple(offset[1:])),
     )  # fmt: skip
 
 
-def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
+def test_scaled_pictures_show_a_coarse_stage_by_codes_that_never_occur():
     (found,) = CHECKS["depth"].function(counted(lambda y: y // 4 * 4 * 1.013))
     assert found.id == "depth-levels"
     assert "8.0 bits" in found.text
@@ -595,7 +570,7 @@ def test_scaled_pictures_tell_a_coarse_stage_by_codes_that_never_occur():
         (lambda planes: planes, None, ""),
     ],
 )
-def test_chroma_tells_a_depth_that_later_changes_of_luma_hide(device, name, says):
+def test_chroma_shows_a_depth_that_later_changes_of_luma_hide(device, name, says):
     found = CHECKS["depth"].function(counted(lambda y: y * 0.98, device))
     named = {f.id: f.text for f in found if f.verdict == "not transparent"}
     assert set(named) == ({name} if name else set())
@@ -620,22 +595,8 @@ def test_greys_that_were_not_seen_make_no_plateau(seen, ids):
         cluster=np.zeros(len(code), int),
         patch=np.arange(len(code)),
     )
-    evidence = SimpleNamespace(
-        tones=tones,
-        drift=None,
-        cover=None,
-        clear=True,
-        paths=None,
-        noise=0.0,
-        grain=4.0,
-        layout=None,
-        code_step=4,
-        capture=SimpleNamespace(bits=8),
-        rescaled=False,
-        resampled=False,
-        mixed=False,
-        rounded_to=4,
-        leak=0.0,
-        explanation=SimpleNamespace(luma_gain=1.0, gamut=None, predict=lambda source: source),
-    )
+    evidence = evidence_with(
+        bits=8, tones=tones, drift=None, cover=None, noise=0.0, grain=4.0, code_step=4,
+        rounded_to=4, leak=0.0, explanation=explained(),
+    )  # fmt: skip
     assert [finding.id for finding in steps(evidence)] == ids
