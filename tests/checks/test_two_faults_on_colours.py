@@ -69,7 +69,7 @@ def evidence_of(*faults):
         last_stages=PathEvidence.last_stages.fget(
             SimpleNamespace(code_step=step, bits_repeated=repeated)
         ),
-        capture_histogram=histogram, as_seen=lambda *_: samples, drift=None,
+        capture_histogram=histogram, as_captured=lambda *_: samples, drift=None,
         predict=lambda rows: explanation.predict(rows.source), layout=None, paths=None,
     )  # fmt: skip
 

@@ -137,7 +137,7 @@ from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
     pages=frozenset({CONTENT}),
 )
 def example_sum(burst):
-    view = burst.facing
+    view = burst.co_registered
     if view is None:
         return {}
     return {"example_sum": np.array([side[0].sum() for side in view.pairs[-1]], np.int64)}
@@ -184,7 +184,7 @@ def test_a_name_that_is_taken_is_refused(tmp_path):
     except UsageError as error:
         print(error)
     """
-    for name in ("joint", "facing", "plus"):
+    for name in ("joint", "co_registered", "plus"):
         folder = tmp_path / name
         folder.mkdir()
         result = run_with_package(

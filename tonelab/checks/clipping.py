@@ -38,15 +38,15 @@ _ENDS = (
 
 _APART, _BY_CLIP = 4.0, 0.5  # codes that a clip moves; share of the rest that it must leave
 _STEPS = 4.0  # codes RMS that steps of luma may leave
-# Of what surroundings add, by which it is foretold too high or too low, and of clipped places.
+# Of what surroundings add, by which it is predicted too high or too low, and of clipped places.
 _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 
 @CHECKS.register("clipping", title="excursions beyond the nominal range")
 def clipping(evidence: PathEvidence) -> Findings:
     """Hold what lies beyond the nominal range against where a straight path would put it."""
-    samples = evidence.as_seen(Group.NEUTRAL, Group.CLIP_WINDOW)
-    if not len(samples) or not _foretold(evidence):
+    samples = evidence.as_captured(Group.NEUTRAL, Group.CLIP_WINDOW)
+    if not len(samples) or not _is_predicted(evidence):
         yield undecided(
             "clipping",
             "Nothing beyond the nominal range can be judged here.",
@@ -81,8 +81,8 @@ def clipping(evidence: PathEvidence) -> Findings:
         found = [_at_end(evidence, samples, predicted, *end) for end in ends]
         faults = [finding for finding in found if finding is not None]
         yield from faults
-        beyond = [side * samples.source[:, n] > side * start for _, n, side, start in ends]
-        seen = min(map(np.count_nonzero, beyond)) >= _LEAST
+        outside = [side * samples.source[:, n] > side * start for _, n, side, start in ends]
+        seen = min(map(np.count_nonzero, outside)) >= _LEAST
         if not faults:
             (kept if seen else unseen).append(name)
     if unseen:
@@ -113,7 +113,7 @@ def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | No
             float(np.sqrt(np.mean(np.square(seen - codes[rows])))) for codes in (predicted, clipped)
         )
         if left / max(kept, 1.0) < best[0] and left < _tolerance(evidence):
-            told = altered(
+            finding = altered(
                 "clipping-chroma",
                 f"Chroma was clipped before colours were converted: {int(rows.sum())} patches "
                 f"arrive as that makes them, to {left:.1f} codes, and {kept:.1f} without it.",
@@ -125,7 +125,7 @@ def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | No
                 alternatives=(f"{CHAIN} limits codes",),
                 decided_by=AFTER,
             )
-            best = left / max(kept, 1.0), told
+            best = left / max(kept, 1.0), finding
     return best[1]
 
 
@@ -136,8 +136,8 @@ def _chroma_clips() -> Iterator[Callable[[FloatArray], FloatArray]]:
         yield partial(np.clip, a_min=-ends, a_max=ends)
 
 
-def _foretold(evidence: PathEvidence) -> bool:
-    """Whether an affine map foretells the colours, though luma may have lost steps."""
+def _is_predicted(evidence: PathEvidence) -> bool:
+    """Whether an affine map predicts the colours, though luma may have lost steps."""
     found = evidence.explanation
     chroma = float(found.residual[1:].max()) < found.residual_limit
     steps = chroma and found.residual[0] < _STEPS and found.gamut is None
@@ -174,8 +174,8 @@ def _at_end(
         before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
         ways.append((samples.source, samples.source, replace(samples, capture=before)))
     for codes, wanted, seen in ways:
-        beyond = side * codes[:, plane] > side * start
-        rows = beyond & grey if plane == 0 else beyond
+        outside = side * codes[:, plane] > side * start
+        rows = outside & grey if plane == 0 else outside
         finding = _clipped(evidence, seen[rows], wanted[rows, plane], end)
         if finding is not None:
             return finding

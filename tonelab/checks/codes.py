@@ -35,7 +35,7 @@ _LIFT_OF_DARKS = 0.75  # code steps
 _SAME, _BLACK = 0.1, 0.5  # codes
 _LEAST_USUAL = 0.05  # share of levels that a stage of few bits leaves
 _ALIKE = 0.02  # squared codes
-_FORETOLD = 0.3  # the same where scaling is foretold, to a code
+_PREDICTED = 0.3  # the same where scaling is predicted, to a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
@@ -248,7 +248,7 @@ def _lifted_darks(evidence: PathEvidence, lost: int = 0) -> Finding | None:
     # What a curve does to a code it does everywhere, but for noise; a filter does not.
     alike, differ = _ALIKE, float(np.median(tones.variance[order[:_DARKEST], 0]))
     if evidence.mixed:
-        alike = _FORETOLD
+        alike = _PREDICTED
     if not (evidence.clear and differ <= alike) and not noise_alone(evidence):
         return None
     # Dither carries what lies between coarse codes.

@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.checks.filters import (
     follows_surroundings,
-    line_beside_surroundings,
+    line_with_local_contrast,
     noise_alone,
 )
 from tonelab.checks.levels import named_levels, near_levels
@@ -82,7 +82,7 @@ def dither(evidence: PathEvidence) -> Findings:
     if temporal >= _LEAST_VARIANCE and frames < _LEAST_FRAMES:
         text = f"Whether the dither repeats cannot be told from runs of {frames} frames."
         yield undecided("dither-period", text, "the chart, with each page held for ten frames")
-    bias, bias_bound = _bias(evidence.beyond, sigma)
+    bias, bias_bound = _bias(evidence.after_conversion, sigma)
     text = f"{kind}, {sigma:.2f} codes; mean error {bias:+.3f} ± {bias_bound:.3f} codes"
     if evidence.pass_through and abs(bias) > _BIAS_LIMIT + bias_bound:
         yield altered(
@@ -218,7 +218,7 @@ def _bias(evidence: PathEvidence, sigma: float) -> tuple[float, float]:
     if evidence.layout is None and (changed or not noise_alone(evidence)):
         # Where levels, primaries or detail of pictures are changed, an error of the mean of luma
         # is no matter of dither, unless chroma is off by as much.
-        line = line_beside_surroundings(evidence)
+        line = line_with_local_contrast(evidence)
         offset = found.luma_offset if line is None else line[0][1]
         offset -= 0.0 if fault is None else fault.luma_offset
         errors, width = np.array([offset, *evidence.tint]), _ALIKE + _BY_NOISE * evidence.noise

@@ -67,7 +67,7 @@ def overlay(evidence: PathEvidence) -> Findings:
         cover = evidence.cover
         count = 0 if cover is None else cover.places
         figures: Figures = {
-            "value": float(count), "unit": "places", "count": len(evidence.as_seen()),
+            "value": float(count), "unit": "places", "count": len(evidence.as_captured()),
             "threshold": float(LEAST_COVERED),
         }  # fmt: skip
         if cover is not None:

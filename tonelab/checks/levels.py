@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import line_beside_surroundings
+from tonelab.checks.filters import line_with_local_contrast
 from tonelab.checks.registry import AFTER, CHAIN, CHECKS, Deciding, altered, transparent, undecided
 from tonelab.signal.quantisation import ORIGIN
 
@@ -42,7 +42,7 @@ _LEAST_TONES, _LINES, _SPREAD = 100, 1000, 100.0  # greys, lines tried, codes be
 _KEPT, _MOST = 0.6, 0.5  # code steps from a line, and share of greys that keep to it
 _SEARCHED = np.linspace(-0.002, 0.002, 161)  # about the gain that was fitted
 _FARTHEST = 510.0  # codes from neutral
-_TO_THE_DIGIT, _AHEAD = 0.95, 0.05  # share of codes, and by which it must lead
+_TO_THE_DIGIT, _LEAD = 0.95, 0.05  # share of codes, and by which it must lead
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ def levels(evidence: PathEvidence) -> Findings:
     near = near_levels(evidence)
     twice = twice_levels(evidence) if fault is None and near is None else ()
     if near is not None:
-        yield _beside(evidence, near)
+        yield _with_another(evidence, near)
     for one in twice:
         text = f"The signal was {one.text}, which is one of two mix-ups of ranges in turn."
         yield altered(
@@ -122,9 +122,9 @@ def levels(evidence: PathEvidence) -> Findings:
     if fault is not None:
         lost = _lost_share(evidence)
         # Full range of Y'CbCr is that of its own stage: R'G'B' expands chroma by 2 % more.
-        as_said = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
+        as_declared = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
         expanded = fault.id.startswith("narrow-to-full")
-        if as_said and expanded and evidence.capture.range == "full":
+        if as_declared and expanded and evidence.capture.range == "full":
             yield transparent(
                 "levels",
                 f"The capture is {fault.text}, as its range says ({figures}).",
@@ -151,7 +151,7 @@ def levels(evidence: PathEvidence) -> Findings:
             usual_gain * one.luma_gain,
             usual_offset * one.luma_gain + one.luma_offset,
         )
-    line = line_beside_surroundings(evidence) or _line_of_most(evidence)
+    line = line_with_local_contrast(evidence) or _line_of_most(evidence)
     luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
     gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
     # A bend that no straight line follows moves its mean.
@@ -161,7 +161,7 @@ def levels(evidence: PathEvidence) -> Findings:
     if line is not None:
         (gain_bound, offset_bound), bend = line[1], 0.0
     if evidence.resampled and found.gamut is not None:
-        gain_bound += _MOVED  # what was scaled behind a conversion is foretold before it
+        gain_bound += _MOVED  # what was scaled behind a conversion is predicted before it
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
@@ -183,7 +183,7 @@ def levels(evidence: PathEvidence) -> Findings:
     tint = max(map(abs, evidence.tint))
     # Codes that are cut off without dither move their mean, and so do hues that are bent.
     limit = _OFFSET_LIMIT + evidence.uncertain_offset
-    if not evidence.greys_tell or found.gamut:
+    if not evidence.has_greys or found.gamut:
         limit += 1.5 * max(rests[1:])
     if tint > limit and (found.gamut is None or found.affine):
         yield altered(
@@ -289,8 +289,8 @@ def named_levels(evidence: PathEvidence) -> Fault | None:
         nearest = nearest if by_digits is None else stages[by_digits]
     # Nor does a coarse step tell in how many bits ranges were scaled.
     bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
-    told = step == 1 or not nearest.ranges
-    return nearest if told else replace(nearest, text=nearest.text.replace(bits, ""))
+    clear = step == 1 or not nearest.ranges
+    return nearest if clear else replace(nearest, text=nearest.text.replace(bits, ""))
 
 
 def expected_saturation(fault: Fault | None, saturation: float) -> float:
@@ -360,8 +360,8 @@ def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
         return nearest
     undone = [(a, b) for a, b in product(ranges, ranges) if a.id[:6] != b.id[:6]]
     near = [pair for pair in undone if distance(pair) < 2 * _MATCH]
-    told = _by_digits(evidence, [(a.chroma_gain, b.chroma_gain) for a, b in near])
-    return () if told is None else near[told]
+    found_at = _by_digits(evidence, [(a.chroma_gain, b.chroma_gain) for a, b in near])
+    return () if found_at is None else near[found_at]
 
 
 def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
@@ -377,9 +377,9 @@ def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
     most = max(_MOST_UNTOUCHED, _TIMES * min(shares))
     if strong.sum() >= _LEAST_STRONG and max(shares) > most:
         return stages[int(np.argmax(shares))]
-    told = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
-    if told is not None:
-        return stages[told]
+    found_at = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
+    if found_at is not None:
+        return stages[found_at]
     text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
     return replace(fault, id=fault.id.rpartition("-")[0], text=text)
 
@@ -391,18 +391,20 @@ def _stages(fault: Fault) -> list[Fault]:
     return [other for other in FAULTS if other.id.startswith(way) and depth in other.text]
 
 
-def _kept_share(foretold: FloatArray, seen: FloatArray) -> float:
-    """Share of colours, (N, 2), that are foretold but for an offset that most of them share."""
-    rest = seen - foretold
+def _kept_share(predicted: FloatArray, seen: FloatArray) -> float:
+    """Share of colours, (N, 2), that are predicted but for an offset that most of them share."""
+    rest = seen - predicted
     near = np.hypot(*rest.T) < _OF_ALL
     rest = rest - np.median(rest[near], axis=0) if near.any() else rest
-    kept = np.hypot(*rest.T) < np.maximum(_UNTOUCHED * np.hypot(*foretold.T), _ROUNDED)
-    of_gain = np.vdot(foretold[kept], rest[kept]) / max(float(np.square(foretold[kept]).sum()), 1.0)
+    kept = np.hypot(*rest.T) < np.maximum(_UNTOUCHED * np.hypot(*predicted.T), _ROUNDED)
+    of_gain = np.vdot(predicted[kept], rest[kept]) / max(
+        float(np.square(predicted[kept]).sum()), 1.0
+    )
     return float(kept.mean()) if abs(of_gain) < _SAME else 0.0
 
 
 def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | None:
-    """Return which gains of chroma in turn foretell its codes to the digit.
+    """Return which gains of chroma in turn predict its codes to the digit.
 
     Codes are rounded after each of two gains, which tells more than their product. A single gain
     has another around it, which is searched.
@@ -420,7 +422,7 @@ def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | N
     code, seen = code[rows], seen[rows] - ORIGIN[1]
     whole = float(code @ seen / (code @ code)) * (1 + _SEARCHED)
 
-    def foretold(*steps: FloatArray | float) -> float:
+    def predicted(*steps: FloatArray | float) -> float:
         there = np.broadcast_to(code, (len(_SEARCHED), len(code)))
         for step in steps:
             there = np.floor(there * np.reshape(step, (-1, 1)) + 0.5)
@@ -429,15 +431,15 @@ def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | N
     shares = []
     for gains in ways:
         around = [(gains[0], whole / gains[0]), (whole / gains[0], gains[0])]
-        shares.append(max(foretold(*steps) for steps in ([gains] if len(gains) > 1 else around)))
-    best, *others = sorted([*shares, foretold(whole)], reverse=True)
-    told = best > _TO_THE_DIGIT and best > max(others) + _AHEAD and best in shares
-    return shares.index(best) if told else None
+        shares.append(max(predicted(*steps) for steps in ([gains] if len(gains) > 1 else around)))
+    best, *others = sorted([*shares, predicted(whole)], reverse=True)
+    clear = best > _TO_THE_DIGIT and best > max(others) + _LEAD and best in shares
+    return shares.index(best) if clear else None
 
 
-def _beside(evidence: PathEvidence, fault: Fault) -> Finding:
+def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
     """Name a mix-up of ranges beside another fault of levels or colours."""
-    found, line = evidence.explanation, line_beside_surroundings(evidence)
+    found, line = evidence.explanation, line_with_local_contrast(evidence)
     gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
     return altered(
         f"levels-{fault.id}",

@@ -91,8 +91,8 @@ def check(
             ):
                 bound = gather(source_clip, chain_clip, progress=report, workers=workers)
                 results = [
-                    CheckResult(mine.name, mine.title, relate(mine.findings, chain_says.findings))
-                    for mine, chain_says in _side_by_side(results, examine(bound)[0])
+                    CheckResult(mine.name, mine.title, relate(mine.findings, of_chain.findings))
+                    for mine, of_chain in _side_by_side(results, examine(bound)[0])
                 ]
                 (chain,) = _hashed((chain_clip,), hashes)
         report("hashing", 1, 1)

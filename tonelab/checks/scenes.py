@@ -11,7 +11,7 @@ from tonelab.checks.evidence import kept
 from tonelab.checks.gains import keeps_detail
 from tonelab.checks.registry import CHECKS, altered, undecided
 from tonelab.checks.samples import of_curve
-from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.before_filters import codes_before_scaling
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.picking import CODES
 from tonelab.readings.colours import code_step
@@ -83,10 +83,10 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
     if len(samples) < _LEAST_MOVED:
         return None
     # Single samples that were lost tell nothing of the mapping.
-    rest = _beside_fixed(samples)
+    rest = _from_fixed(samples)
     near = np.abs(rest) <= _OUTLYING * float(np.median(np.abs(rest))) + _OUTLYING
     samples = samples[near]
-    rest, count = _beside_fixed(samples), samples[:, 5]
+    rest, count = _from_fixed(samples), samples[:, 5]
     _, group = np.unique(samples[:, 0] * CODES + samples[:, 1] // _LEVEL, return_inverse=True)
     _, colour = np.unique(samples[:, :4], axis=0, return_inverse=True)
     total, often = np.bincount(group, count), np.bincount(colour, count)
@@ -95,14 +95,14 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
     # Noise of single samples is no spread of colours, and hardly moves a mean.
     inner = rest - (np.bincount(colour, count * rest) / often)[colour]
     noise = float(count @ inner**2) / max(float(count.sum()) - len(often), 1.0)
-    told = np.bincount(group[np.unique(colour, return_index=True)[1]]) >= _COLOURS_OF_LEVEL
-    if told.sum() < _LEAST_LEVELS:
+    enough = np.bincount(group[np.unique(colour, return_index=True)[1]]) >= _COLOURS_OF_LEVEL
+    if enough.sum() < _LEAST_LEVELS:
         return None
     bound, detailed = float(np.sqrt(within)), keeps_detail(evidence.paths)
     if detailed:
-        of_mean = noise / float(np.median(total[told]))
+        of_mean = noise / float(np.median(total[enough]))
         bound = float(np.sqrt(max(within - noise, 0.0)) + _SURELY * np.sqrt(of_mean))
-    swing = float(np.percentile(np.abs(mean[told]), 95))
+    swing = float(np.percentile(np.abs(mean[enough]), 95))
     # Rounding differs by chroma too where chroma adds to luma.
     mixed = found.matrices is not None or found.gamut is not None
     limit = _SWING * (2 * evidence.grain if mixed else 1 if detailed else 2) + bound
@@ -115,7 +115,7 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
         value=swing,
         bound=bound,
         unit="codes",
-        count=int(told.sum()),
+        count=int(enough.sum()),
         threshold=limit,
         alternatives=("a mapping that follows the surroundings of a place",),
         decided_by="a capture of the chart",
@@ -130,8 +130,8 @@ def _of_moments(evidence: PathEvidence) -> FloatArray:
     pair, paths = evidence.pair, evidence.paths
     assert paths is not None
     plain = evidence.explanation.matrices is None and evidence.explanation.gamut is None
-    told = pair is not None and evidence.rescaled and plain and evidence.scaler_is_known
-    if pair is None or not told or any(evidence.scaler.detail):
+    enough = pair is not None and evidence.rescaled and plain and evidence.scaler_is_known
+    if pair is None or not enough or any(evidence.scaler.detail):
         return paths.samples.astype(np.float64)
     runs = bursts(pair)
     rows = []
@@ -144,7 +144,7 @@ def _of_moments(evidence: PathEvidence) -> FloatArray:
     return np.concatenate(rows)
 
 
-def _beside_fixed(samples: FloatArray) -> FloatArray:
+def _from_fixed(samples: FloatArray) -> FloatArray:
     """Take off captured luma its mean by source code over all moments, and what chroma adds."""
     _, code = np.unique(samples[:, 1], return_inverse=True)
     count = samples[:, 5]

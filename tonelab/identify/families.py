@@ -38,7 +38,7 @@ MOST_CURVES = 6  # neutral curves to fit families to, when chains that tie diffe
 NAMING_FACTOR = 1.2
 # Families this close are told apart by their number of parameters instead.
 PARSIMONY = 1.03
-BESIDE = 0.01  # of the range of each parameter, from where a fit is tried again
+NEARBY = 0.01  # of the range of each parameter, from where a fit is tried again
 AGREEING = 3.0  # standard deviations within which a published value is taken to fit
 
 
@@ -125,7 +125,7 @@ def _off_kinks(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> F
     A fit can come to rest on such a bend. Another takes its place only when clearly better.
     """
     fit = best = joint_fit(evidence, chain, free)
-    for side in (-BESIDE, BESIDE):
+    for side in (-NEARBY, BESIDE):
         other = fit_from(evidence, fit, fit.position + side)
         if 3 * len(evidence.light) * (best.rms**2 - other.rms**2) > AGREEING**2 * best.rms**2:
             best = other

@@ -38,7 +38,7 @@ def codes(burst: Burst) -> Added:
     joint = np.zeros((3, CODES, CODES), np.int64)
     same = np.zeros((3, 2, 2), np.int64)
     for plane in range(3):
-        view = burst.facing if plane or burst.chart else burst.shown
+        view = burst.co_registered if plane or burst.chart else burst.shown
         if view is None:
             continue
         one, other = view.source[plane], view.capture[plane]
@@ -46,8 +46,8 @@ def codes(burst: Burst) -> Added:
             same[plane] = _identical(one, other)
         if plane == 0:
             joint[0] = _joint(one, other, view.mask)
-        elif burst.how.repeat is not None and one.size:
-            joint[plane] = _joint(*_repeated(view, plane, burst.how.repeat))
+        elif burst.co_registration.repeat is not None and one.size:
+            joint[plane] = _joint(*_repeated(view, plane, burst.co_registration.repeat))
     return {"joint": joint, "same": same}
 
 

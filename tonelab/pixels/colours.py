@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.pixels.facing import chroma_relation
+from tonelab.pixels.co_registration import chroma_relation
 from tonelab.pixels.picking import LUMA_REACH, merge_rows, on_luma, pick, span
 from tonelab.pixels.rescaled import colour_sums
 from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, ROWS, Table
@@ -71,7 +71,7 @@ def samples(burst: Burst) -> Added:
 )  # fmt: skip
 def sites(burst: Burst) -> Added:
     """Keep whole colours over flat chroma in the last frame."""
-    view, how = burst.shown, burst.how
+    view, how = burst.shown, burst.co_registration
     if view is None or not view.source[1].size:
         return {}
     if how.in_place:
@@ -102,9 +102,9 @@ def sites(burst: Burst) -> Added:
     cost=277,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
-def foretold(burst: Burst) -> Added:
+def predicted_cells(burst: Burst) -> Added:
     """Sum captured colours of the last frame by the colours that are expected."""
-    view, how = burst.shown, burst.how
+    view, how = burst.shown, burst.co_registration
     if view is None or how.rgb:
         return {}
     source, relation = burst.pairs[-1][0], chroma_relation(burst.pair)

@@ -89,7 +89,7 @@ def luma_filter(burst: Burst) -> Added:
 )  # fmt: skip
 def detail_filter(burst: Burst) -> Added:
     """Sum products of faint detail of the last frame, less its surroundings."""
-    view = burst.facing
+    view = burst.co_registered
     if view is None or burst.number % _DETAIL_EVERY or not view.source[1].size:
         return {}
     y, *chroma = view.source
@@ -124,7 +124,7 @@ def detail_filter(burst: Burst) -> Added:
 )  # fmt: skip
 def chroma_filter(burst: Burst) -> Added:
     """Sum products around chroma of the last frame."""
-    view, repeat = burst.facing, burst.how.repeat
+    view, repeat = burst.co_registered, burst.co_registration.repeat
     wanted = burst.kind in {CONTENT, "detail"} or burst.number in _CHROMA_BURSTS
     if not wanted or view is None or repeat is None or not view.source[1].size:
         return {}

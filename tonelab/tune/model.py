@@ -161,8 +161,8 @@ def operators(
     gain, lift, chroma = parts["after"]
     if model.shift is None or all(c.stage == "after" for c in model.controls):
         return gain, lift, chroma, None
-    ahead = np.stack([*parts["before"][:2], parts["before"][2].real, parts["before"][2].imag], 1)
-    distinct, label = np.unique(ahead, axis=0, return_inverse=True)
+    before = np.stack([*parts["before"][:2], parts["before"][2].real, parts["before"][2].imag], 1)
+    distinct, label = np.unique(before, axis=0, return_inverse=True)
     shifts = [
         model.shift(model.source, apply(model.source, row[0], row[1], complex(row[2], row[3])))
         for row in distinct

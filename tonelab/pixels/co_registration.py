@@ -24,7 +24,7 @@ _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
 @dataclass(frozen=True, slots=True)
-class HowPixelsFace:
+class CoRegistration:
     """How the samples of a pair face each other.
 
     Attributes
@@ -49,23 +49,23 @@ class HowPixelsFace:
     rgb: bool
 
 
-def how_pixels_face(pair: Pair) -> HowPixelsFace:
+def co_register(pair: Pair) -> CoRegistration:
     """Find how the samples of a pair face each other."""
-    shift, clips = facing_shift(pair), (pair.source, pair.capture)
+    shift, clips = whole_shift(pair), (pair.source, pair.capture)
     apart = [abs(o - s) for o, s in zip(pair.facts.offset, shift or (), strict=False)]
     source, capture = (CHROMA_FACTORS[clip.subsampling] for clip in clips)
     across, down = (a / b for a, b in zip(source, capture, strict=True))
-    facing = min(across, down) >= 1 and shift is not None
-    return HowPixelsFace(
+    co_registered = min(across, down) >= 1 and shift is not None
+    return CoRegistration(
         shift=shift,
         in_place=shift is not None and max(apart) <= _SAME_PLACE,
-        repeat=(int(down), int(across)) if facing else None,
+        repeat=(int(down), int(across)) if co_registered else None,
         factors=(source, capture),
         rgb="rgb" in {clip.signal.matrix for clip in clips},
     )
 
 
-def facing_shift(pair: Pair) -> tuple[int, int] | None:
+def whole_shift(pair: Pair) -> tuple[int, int] | None:
     """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
     scale, offset = pair.facts.scale, pair.facts.offset
     size = (pair.source.width, pair.source.height)
