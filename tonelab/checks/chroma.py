@@ -41,7 +41,7 @@ def chroma(evidence: PathEvidence) -> Findings:
         return
     bent = found.gamut is not None and (evidence.layout is None or not found.affine)
     if evidence.pass_through and bent:
-        text = "Filters of chroma cannot be told apart from what was done to the colours."
+        text = "Filters of chroma cannot be separated from the change of colours."
         yield undecided("chroma", text, AFTER)
         return
     if scaled:
@@ -62,7 +62,7 @@ def _of_scaled(evidence: PathEvidence, sums: IntArray) -> Findings:
     left = [_left(part, block, *along)[0] ** 2 for part in sums]
     best, second = np.argsort(left)[:2]
     if not evidence.pass_through or left[best] > KNOWN or left[second] - left[best] < _LEAD:
-        text = "How rows of chroma were made cannot be told from how the picture was scaled."
+        text = "How rows of chroma were made cannot be separated from the scaling of the picture."
         yield undecided("chroma", text, NEEDED)
         return
     assert evidence.pairing is not None
@@ -106,7 +106,7 @@ def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatA
 
 
 def displaced(evidence: PathEvidence) -> bool:
-    """Whether chroma columns of the capture stand beside the source's."""
+    """Whether chroma columns of the capture are co-registered with the source's."""
     paths = evidence.paths
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
         return False

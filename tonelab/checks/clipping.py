@@ -86,8 +86,8 @@ def clipping(evidence: PathEvidence) -> Findings:
         if not faults:
             (kept if seen else unseen).append(name)
     if unseen:
-        text = f"Whether {' and '.join(unseen)} arrive cannot be told where the path drives them "
-        yield undecided("clipping", f"{text}beyond the ends of the codes.", AFTER)
+        text = f"Whether {' and '.join(unseen)} arrive cannot be determined where the path drives "
+        yield undecided("clipping", f"{text}them beyond the ends of the codes.", AFTER)
     if kept:
         yield transparent(
             "clipping",
@@ -97,9 +97,9 @@ def clipping(evidence: PathEvidence) -> Findings:
 
 
 def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | None:
-    """Tell chroma that was clipped before a conversion of primaries.
+    """Find chroma that was clipped before a conversion of primaries.
 
-    The conversion ends at the ends of R'G'B', so that it leaves nothing to tell of clipped luma.
+    The conversion ends at the ends of R'G'B', so that clipped luma leaves no trace.
     """
     predicted = evidence.predict(samples)
     best: tuple[float, Finding | None] = (_BY_CLIP, None)
@@ -193,7 +193,7 @@ def _clipped(
     lost = side * (wanted - seen) > _tolerance(evidence)
     if lost.mean() < _LOST_SHARE and lost.sum() < _LEAST:
         return None
-    # What is moved as a whole and still tells its codes apart is not clipped.
+    # Codes that are moved as a whole and stay distinct are not clipped.
     if np.ptp(seen[lost]) > _KEPT_SPREAD * np.ptp(wanted[lost]) + _tolerance(evidence):
         return None
     code = float(np.median(seen[lost])) + ORIGIN[plane]

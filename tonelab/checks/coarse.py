@@ -1,7 +1,7 @@
-"""Coarse stages as arithmetic, and the one that the colours of pictures lie behind.
+"""Coarse stages as arithmetic, and the first one of a path, found from the colours of pictures.
 
 A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
-part again what was taken together: the colours behind a supposed stage, carried on by an affine
+part again what was taken together: the colours after a supposed stage, carried on by an affine
 map, predict the captured codes to the digit if the stage is right, and by chance if it is not.
 """
 
@@ -48,7 +48,7 @@ class CoarseStage:
         return self.kind, self.bits, "" if self.kind == "repeated" else self.how
 
     def after(self, codes: FloatArray) -> FloatArray:
-        """10-bit codes, shape (N, 3), behind the stage."""
+        """10-bit codes, shape (N, 3), after the stage."""
         if self.kind == "rgb":
             return through_rgb(codes, self.bits, narrow=self.how == "narrow")
         step = 2 ** (10 - self.bits)
@@ -104,7 +104,7 @@ def predicted_shares(codes: FloatArray, seen: FloatArray) -> FloatArray:
 
 
 def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None:
-    """Stage of fewer bits behind which an affine map predicts nearly all chroma to the code.
+    """Stage of fewer bits after which an affine map predicts nearly all chroma to the code.
 
     ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
     """
@@ -124,7 +124,7 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None
 def ratio_by_digits(
     source: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...]
 ) -> tuple[complex, float] | None:
-    """Ratio of chroma as a complex number that predicts codes behind a last stage.
+    """Ratio of chroma as a complex number that predicts codes after a last stage.
 
     Parameters
     ----------
@@ -172,7 +172,7 @@ def ratio_by_digits(
 def way_of_last(
     source: FloatArray, seen: FloatArray, step: int
 ) -> Literal["cut off", "rounded"] | None:
-    """Tell how codes came to a step where a finer stage of few bits came first, and nothing else.
+    """Identify the rounding to a step where a finer stage of few bits came first, and nothing else.
 
     ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
     """
@@ -199,7 +199,7 @@ def way_of_last(
 
 
 def how_cut(joint: IntArray, step: int) -> Literal["cut off", "rounded"] | None:
-    """Tell how Cb and Cr came to a step, whose neutral code is a multiple of it, after any gain.
+    """Identify the rounding of Cb and Cr to a step that divides the neutral code, after any gain.
 
     ``joint`` holds samples by plane, source code and captured code, shape (2, 1024, 1024).
     """

@@ -193,7 +193,7 @@ def black(evidence: PathEvidence) -> Findings:
 
 
 def _filtered(evidence: PathEvidence) -> bool:
-    """Whether pixels of content tell what a filter made of their neighbours, too."""
+    """Whether pixels of content carry what a filter made of their neighbours, too."""
     return evidence.layout is None and not (evidence.clear or noise_alone(evidence))
 
 

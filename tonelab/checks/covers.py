@@ -19,7 +19,7 @@ if TYPE_CHECKING:
 LEAST_COVERED = 6  # places
 _OFF = 8.0  # codes by which a patch must be off
 _PAGES = 0.6  # share of pages on which a place must be off to be covered
-_VARIES = 20.0  # codes of luma by which a place must vary to tell
+_VARIES = 20.0  # codes of luma by which a place must vary to be judged
 _FOLLOWS = 0.9  # share of what is predicted with which a place follows it
 _SEEN = 3  # pages on which a place must be seen
 _STAYS = 2.0  # codes between which a covered place stays
@@ -37,7 +37,7 @@ class Cover:
     places
         Cells of a page that it covers.
     patches
-        (P,): the chart's patches under it, and those beside it, which it may cover in part.
+        (P,): the chart's patches under it, and those next to it, which it may cover in part.
     """
 
     places: int

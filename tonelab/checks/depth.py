@@ -32,7 +32,7 @@ _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
-_CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
+_CLEARLY, _RISE = 6.0, 0.3  # median errors of clear steps; share of a rise that is none
 _AROUND, _LAGS, _HALF = 24, (1, 3, 6), 0.5  # codes about a step; over which; share of the slope
 _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usual samples; steps
 _LEAST_GAP = 6.0  # codes in a row
@@ -46,7 +46,7 @@ _LEAST_OF_CHROMA = 24  # codes of either plane
 
 @CHECKS.register("depth", title="effective bit depth", always=True, needs="tallies")
 def depth(evidence: PathEvidence) -> Findings:
-    """Tell the effective depth from steps, repeated bits, and levels on greys."""
+    """Measure the effective depth from steps, repeated bits, and levels on greys."""
     step, noise = evidence.code_step, evidence.noise
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
@@ -301,7 +301,7 @@ def steps(evidence: PathEvidence) -> Findings:
     if by_colour and evidence.paths is not None and evidence.noise < _NOISY:
         neutrals, clear = _by_colour(evidence.paths.samples), True
     neutrals = neutrals[_inside(evidence, neutrals)]
-    # Luma of scaled pictures is predicted before other primaries, not behind them.
+    # Luma of scaled pictures is predicted before other primaries, not after them.
     unlike = _mixes(evidence)
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
@@ -397,7 +397,7 @@ def steps(evidence: PathEvidence) -> Findings:
         if counted is not None and evidence.code_step == 1:
             found, expected = counted
             text = f"{expected - found} of {expected} codes in the middle of the captured ones "
-            text += "never occur, so that as many steps were lost behind what filters detail"
+            text += "never occur, so that as many steps were lost after the filter of detail"
             figures |= {"value": 100 * (1 - found / expected), "threshold": 100 * _LEVELS_LOST}
             yield altered("steps-lost", f"{text}.", **figures)
         else:
@@ -405,7 +405,7 @@ def steps(evidence: PathEvidence) -> Findings:
 
 
 def _greys_before_filter(evidence: PathEvidence, before: Samples) -> Samples:
-    """Codes before a filter, but for those of flat objects, whose neighbours do not tell them."""
+    """Codes before a filter, without those of flat objects, whose neighbours are all alike."""
     often = before.count / ndimage.median_filter(before.count, _AROUND)
     return before[_inside(evidence, before) & (often < _FLAT_OBJECTS)]
 
@@ -512,7 +512,7 @@ def _undisturbed(greys: Samples) -> Samples:
 
 
 def _stands_still(reached: FloatArray) -> tuple[Mask, int]:
-    """Tell lost steps of levels that have errors of their own, over as many as those ask for."""
+    """Find lost steps of levels with errors of their own, over as many as those need."""
     rises = np.diff(reached)
     error = float(np.median(np.abs(rises - np.median(rises))))
     lag = int(np.ceil(_CLEARLY * error)) + 1
@@ -523,7 +523,7 @@ def _stands_still(reached: FloatArray) -> tuple[Mask, int]:
 
 
 def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> Mask:
-    """Tell lost steps of levels of known errors by the slope around them."""
+    """Find lost steps of levels of known errors by the slope around them."""
     count = len(levels)
     low, high = (np.clip(np.arange(count) + n, 0, count - 1) for n in (-_AROUND, _AROUND))
     slope = (reached[high] - reached[low]) / (levels[high] - levels[low])

@@ -56,7 +56,7 @@ _T = TypeVar("_T")
 STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
 LEAST_COLOURS = 48  # coloured samples
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
-CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
+CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code depends on its source code alone
 _LEAST_GREYS = 8
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
 _STRAIGHT_AS_DECLARED = 40.0  # the same, where both sides declare one transfer
@@ -68,7 +68,7 @@ _NEARLY_GREY = 3  # codes of chroma
 _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
 _BENT = 0.3  # codes RMS about a line
-_SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
+_SPREAD = 150.0  # codes of luma over which colours other than neutrals show a straight line
 
 
 def kept(function: Callable[[PathEvidence], _T]) -> Callable[[PathEvidence], _T]:
@@ -227,7 +227,7 @@ class PathEvidence:
         leak = self.explanation.linear[0, 1:]
         flat = self.paths.samples
         alone, mixed = (self._of_samples(flat, codes) for codes in (leak, 0 * leak))
-        # A leak that was fitted where there is none, as beside a bend, explains no spread.
+        # A leak that was fitted where there is none, as with a bend, explains no spread.
         before, after = (np.median(tones.variance[:, 0]) for tones in (mixed, alone))
         return alone if known or after < _EXPLAINED * before else joint
 
@@ -287,7 +287,7 @@ class PathEvidence:
 
     @property
     def clear(self) -> bool:
-        """Whether a captured luma code tells of its source code alone, and not of detail or noise.
+        """Whether a captured luma code depends on its source code alone, not on detail or noise.
 
         Patches of the chart are flat; pixels of other content have neighbours.
         """
@@ -337,7 +337,7 @@ class PathEvidence:
 
     @cached_property
     def sites(self) -> Samples:
-        """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
+        """Colours of pictures, by source colour, from single samples over flat chroma."""
         if self.paths is None:
             return none()
         table = self.paths.sites
@@ -366,7 +366,7 @@ class PathEvidence:
         """How the colours went from source to capture, as far as a few known steps say it."""
         if self.known is not None:
             return self.known
-        # What surroundings add is predicted to about a code, and less well beside a cover.
+        # What surroundings add is predicted to about a code, and less well with a cover.
         step = 1 if self.stage is not None else self.grain
         step += (self.drift is not None) * (1 + (self.cover is not None))
         found = self.layout is not None and self.tallies is not None and self.cover is None
@@ -436,7 +436,7 @@ class PathEvidence:
         if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
             if is_straight(colours.source, colours.capture[:, 0], limit):
                 return True
-            # Other primaries bend the luma of colours, where no greys tell.
+            # Other primaries bend the luma of colours, where there are no greys.
             if as_declared or self.source.is_hdr:
                 affine = explain(colours, self.source, self.code_step).affine
                 return affine or (not as_declared and self.capture.transfer == self.source.transfer)
@@ -481,7 +481,7 @@ class PathEvidence:
     def ratio_by_digits(self) -> tuple[complex, float] | None:
         """Ratio of chroma before it was rounded to few bits at the end, and its half width.
 
-        Told by the colours of pictures one by one, whose means rounding moves; None if it is not.
+        From the colours of pictures one by one, as rounding moves their means; None if not found.
         """
         if self.layout is not None or not self.last_stages:
             return None
@@ -502,7 +502,7 @@ class PathEvidence:
     def rounded_to(self) -> int:
         """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
         if self.stage is not None:
-            return 1  # behind it
+            return 1  # after it
         # Fewer codes occur for other reasons, too, where a common step is seen.
         limit = _DITHERED * (self.code_step if self.code_step > 1 else self.grain)
         noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)

@@ -88,7 +88,7 @@ class Explanation:
     controls_first
         Whether picture controls came before the known steps.
     first
-        Affine map that came before that conversion, though all is told as if it came after.
+        Affine map that came before that conversion, though all is given as if it came after.
     """
 
     linear: FloatArray
@@ -351,7 +351,7 @@ def _known_steps() -> tuple[list[_Steps], FloatArray]:
 
     Planes were exchanged last, or before one mix-up.
     """
-    # Two that make one, or none, are not told from it.
+    # Two that make one, or none, cannot be distinguished from it.
     twice = [(one, two) for one, two in product(_MIXED, _MIXED) if one[0] != two[1]]
     mixed = [(None, None), *((pair, None) for pair in _MIXED), *twice]
     steps: list[_Steps] = [(name, *pairs) for name, pairs in product(PLANES, mixed)]

@@ -66,11 +66,11 @@ def detail(evidence: PathEvidence) -> Findings:
     paths = evidence.paths
     bent = evidence.layout is not None and evidence.rescaled and not evidence.pass_through
     if paths is None or bent or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
-        yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
+        yield undecided("detail", "Detail cannot be compared with the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None
     if not paths.co_registered and not scaling_of(evidence)[1]:
-        text = "Detail cannot be told apart from what an unknown scaler does to it."
+        text = "Detail cannot be separated from the effect of an unknown scaler."
         yield undecided("detail", text, NEEDED)
         return
     strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
@@ -91,7 +91,7 @@ def detail(evidence: PathEvidence) -> Findings:
     bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, gains, strict=True))
     text = f"gain by band {bands} cycles per pixel"
     if evidence.resampled:
-        text += ", beside what the scaler does"
+        text += ", in addition to the scaler"
     before = np.ones(len(BANDS))
     if not paths.co_registered:
         before = detail_gains(scaling_of(evidence)[0], BANDS)
@@ -110,8 +110,8 @@ def detail(evidence: PathEvidence) -> Findings:
     leaks = mixed and evidence.resampled
     compared = None if converted or leaks else faint
     faded, fading = _faded(compared, strong, by_shape=not evidence.pass_through)
-    # Faint detail does not survive coarse steps whole, and that of scaled pictures is predicted less
-    # well than strong detail.
+    # Coarse steps take part of faint detail away, and a scaler's is predicted less well than strong
+    # detail.
     lost = max(evidence.grain, _COARSE if evidence.pass_through and hidden_stages(evidence) else 1)
     slack = _BY_STEP * (lost - 1) + _SCALED * evidence.rescaled
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - slack
@@ -138,7 +138,7 @@ def detail(evidence: PathEvidence) -> Findings:
             decided_by="a capture at the source's own size",
         )
     elif loose and not even and not reduced:
-        text = "Detail cannot be told apart from what the conversion does to it: too little of it "
+        text = "Detail cannot be separated from the effect of the conversion: too little of it "
         text += "lies under even colours."
         yield undecided("detail", text, "the chart, or content passed through")
     elif not reduced:
@@ -230,11 +230,11 @@ def contrast(evidence: PathEvidence) -> Findings:
     evidence = evidence.after_conversion
     gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
     if gram is None or gram[:, 0, 0].sum() < _LEAST_BLOCKS:
-        yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
+        yield undecided("contrast", "Local contrast cannot be compared with the source.", NEEDED)
         return
     if evidence.explanation.gamut:
         # Luma that chroma bends cannot be predicted.
-        text = "Local contrast cannot be told apart from what was done to the colours."
+        text = "Local contrast cannot be separated from the change of colours."
         yield undecided("contrast", text, AFTER)
         return
     drift = evidence.drift
@@ -243,7 +243,7 @@ def contrast(evidence: PathEvidence) -> Findings:
         return
     covered = evidence.layout is not None and is_covered(evidence)  # of pictures it is left out
     if repeated_kind(evidence) == "scene-dependent" or covered:
-        text = "Local contrast cannot be told from pages that are dimmed or covered."
+        text = "Local contrast cannot be measured on pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
         return
     gain, bound = _gain_of_surroundings(gram)
@@ -268,7 +268,7 @@ def contrast(evidence: PathEvidence) -> Findings:
 def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
     """Local contrast, and its 95 % half width, whatever curve luma follows and chroma adds to it.
 
-    What a block's own colour tells is taken off within each band of luma.
+    What a block's own colour predicts is subtracted within each band of luma.
     """
     left, count = np.zeros((2, 2)), 0
     for gram in grams[grams[:, 0, 0] > 0]:
@@ -296,7 +296,7 @@ def follows_surroundings(evidence: PathEvidence) -> bool:
 def line_with_local_contrast(
     evidence: PathEvidence,
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Luma gain and offset at black beside local contrast, and their bounds; None without it.
+    """Luma gain and offset at black with local contrast, and their bounds; None without it.
 
     Of means of blocks by their own luma and that around them, which both gains add up to: what
     surroundings add has no mean. That they are predicted as means of squares limits both.
@@ -358,7 +358,7 @@ def bends_no_means(evidence: PathEvidence) -> bool:
 
 @kept
 def before_filter(evidence: PathEvidence) -> Samples | None:
-    """Luma by source code before its detail was filtered, with its errors; steps alone are told.
+    """Luma by source code before its detail was filtered, with its errors; only steps are known.
 
     None where no filter was, or its equations are not at hand.
     """
@@ -413,7 +413,7 @@ def scaling(evidence: PathEvidence) -> Findings:
             f" (or {', '.join(KERNELS[name].label for name in found.same)}, which do the same here)"
         )
     if any(found.detail):
-        text += ", and its detail was filtered beside that"
+        text += ", and its detail was filtered too"
     yield altered(
         "scaling-filter" if known else "scaling-unknown",
         f"{text}: {found.left:.2f} codes RMS are left, of which another filter would take off "
@@ -432,7 +432,7 @@ def scaling(evidence: PathEvidence) -> Findings:
 def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
     """How the picture was scaled, and whether that predicts the capture."""
     assert evidence.paths is not None
-    # Marks of a chart tell its place less well than its content does.
+    # Marks of a chart locate it less exactly than its content does.
     placed = evidence.layout is None
     slack = 0.3 * (evidence.code_step - 1) + 0.3 * (not placed)
     tables = evidence.paths.resampled, evidence.paths.resampled_chroma
@@ -446,10 +446,10 @@ def shift(evidence: PathEvidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths
     if paths is None or not paths.co_registered or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
-        yield undecided("shift", "The place of samples cannot be told.", NEEDED)
+        yield undecided("shift", "The place of samples cannot be measured.", NEEDED)
         return
     if is_covered(evidence) or repeated_kind(evidence) == "local":
-        text = "The place of samples cannot be told beside a static overlay or a local mapping."
+        text = "The place of samples cannot be measured with a static overlay or a local mapping."
         yield undecided("shift", text, AFTER)
         return
     kernel = luma_kernel(paths.luma_gram[1])

@@ -1,7 +1,8 @@
 """Coarse stages before or after a scaler.
 
-What became of each code before it tells the first. A scaler leaves flat places alone, so that they
-show what a stage made of their colour; they are few, but each must be predicted in all planes.
+What became of each code before the scaler identifies a stage before it. A scaler leaves flat places
+alone, so that they show what a stage made of their colour; they are few, but each must be predicted
+in all planes.
 """
 
 from __future__ import annotations

@@ -28,8 +28,8 @@ _SPILT = 1.0  # hundredths of chroma gain
 _FINE = 1.0  # codes RMS about an affine map, beyond which bits were lost or luma was bent
 _MOVED = 0.003  # of a gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
-_DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
-_CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
+_DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that looks like a gain
+_CONTROL = 0.3  # share by which a control may change the gain of luma with a known cause
 _LEAST = 24  # colours
 _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
 _UNTOUCHED, _ROUNDED = 0.005, 0.7  # share of a colour's chroma, and codes, that it is off by
@@ -161,7 +161,7 @@ def levels(evidence: PathEvidence) -> Findings:
     if line is not None:
         (gain_bound, offset_bound), bend = line[1], 0.0
     if evidence.resampled and found.gamut is not None:
-        gain_bound += _MOVED  # what was scaled behind a conversion is predicted before it
+        gain_bound += _MOVED  # scaling after a conversion is predicted before it
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
@@ -176,7 +176,7 @@ def levels(evidence: PathEvidence) -> Findings:
         text = f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
         yield altered("levels-luma", f"{text}{' alone' if near or twice else ''}.", **stated)
     elif near is None and over > 0:
-        text = f"Whether luma levels are kept cannot be told beside what bends luma: {figures}."
+        text = f"Whether luma levels are kept cannot be determined as luma is bent: {figures}."
         yield undecided("levels", text, AFTER, value=luma_gain, bound=gain_bound, count=count)
     elif near is None:
         yield transparent("levels", f"Luma levels are kept: {figures}.", **stated)
@@ -287,7 +287,7 @@ def named_levels(evidence: PathEvidence) -> Fault | None:
         stages = _stages(nearest)
         by_digits = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
         nearest = nearest if by_digits is None else stages[by_digits]
-    # Nor does a coarse step tell in how many bits ranges were scaled.
+    # Nor does a coarse step show in how many bits ranges were scaled.
     bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
     clear = step == 1 or not nearest.ranges
     return nearest if clear else replace(nearest, text=nearest.text.replace(bits, ""))
@@ -304,9 +304,9 @@ def expected_saturation(fault: Fault | None, saturation: float) -> float:
 def near_levels(evidence: PathEvidence) -> Fault | None:
     """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
 
-    Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths and
+    Chroma that was scaled exactly so shows it where luma was too, but for a few hundredths and
     codes, or for one control: brightness, or contrast about black, before or after. Luma that was
-    scaled and moved exactly so tells it too, but not at which stage.
+    scaled and moved exactly so shows it too, but not at which stage.
     """
     found = evidence.explanation
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
@@ -339,7 +339,7 @@ def near_levels(evidence: PathEvidence) -> Fault | None:
 def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
     """Return two mix-ups of ranges, in turn, that make the levels shown together.
 
-    Two of opposite ways nearly undo each other: they are told by the digits of chroma.
+    Two of opposite ways nearly undo each other: the digits of chroma identify them.
     """
     found = evidence.explanation
     if found.gamut is not None or found.matrices is not None:
@@ -365,7 +365,7 @@ def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
 
 
 def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
-    """Tell the stage by the colours whose chroma nothing else changed, or by what was rounded."""
+    """Identify the stage by colours whose chroma nothing else changed, or by what was rounded."""
     found, colours = evidence.explanation, evidence.colours
     before = (found.before @ found.known.T)[:, 1:]
     strong = np.hypot(*before.T) > _STRONG_CHROMA
@@ -380,7 +380,7 @@ def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
     found_at = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
     if found_at is not None:
         return stages[found_at]
-    text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
+    text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not show")
     return replace(fault, id=fault.id.rpartition("-")[0], text=text)
 
 
@@ -406,7 +406,7 @@ def _kept_share(predicted: FloatArray, seen: FloatArray) -> float:
 def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | None:
     """Return which gains of chroma in turn predict its codes to the digit.
 
-    Codes are rounded after each of two gains, which tells more than their product. A single gain
+    Codes are rounded after each of two gains, which shows more than their product. A single gain
     has another around it, which is searched.
     """
     if evidence.paths is None or not ways:
@@ -438,12 +438,12 @@ def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | N
 
 
 def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
-    """Name a mix-up of ranges beside another fault of levels or colours."""
+    """Name a mix-up of ranges with another fault of levels or colours."""
     found, line = evidence.explanation, line_with_local_contrast(evidence)
     gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
     return altered(
         f"levels-{fault.id}",
-        f"The signal was {fault.text}, and something else was done beside it: less that, luma has "
+        f"The signal was {fault.text}, and something else was changed: without the mix-up, luma has "
         f"a gain of {gain / fault.luma_gain:.4f} and is off by {offset - fault.luma_offset:+.2f} "
         f"codes at black, and chroma has a gain of {found.saturation / fault.chroma_gain:.4f}.",
         value=fault.luma_gain,

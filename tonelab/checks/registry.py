@@ -72,5 +72,5 @@ def altered(
 
 
 def undecided(name: str, text: str, capture: str, **figures: Unpack[Figures]) -> Finding:
-    """State that this capture cannot tell, and which ``capture`` would."""
+    """State that this capture cannot tell, and which ``capture`` can."""
     return Finding(name, "info", text, verdict="cannot tell", decided_by=capture, **figures)

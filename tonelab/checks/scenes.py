@@ -37,7 +37,7 @@ _SCENES = 6  # bursts of a scaled picture that are looked at
 
 @CHECKS.register("mapping", title="the same colours in other surroundings", always=True)
 def mapping(evidence: PathEvidence) -> Findings:
-    """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
+    """Distinguish a mapping that follows the scene or the neighbourhood from a fixed one."""
     if evidence.layout is None:
         moved = moved_scenes(evidence)
         if moved is not None:
@@ -46,8 +46,8 @@ def mapping(evidence: PathEvidence) -> Findings:
     if evidence.layout is None or evidence.tallies is None:
         yield undecided(
             "mapping",
-            "Whether the mapping follows the scene cannot be told without the same colours in "
-            "other surroundings.",
+            "Whether the mapping follows the scene cannot be determined without the same colours "
+            "in other surroundings.",
             "a capture of the chart",
         )
         return
@@ -74,7 +74,7 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
         return None
     samples, found = _of_moments(evidence), evidence.explanation
     if found.gamut is not None and evidence.resampled:
-        return None  # what was scaled behind a conversion is not what is converted here
+        return None  # scaling after a conversion is not what is converted here
     if found.gamut is not None:
         samples[:, 1:4] = np.rint(found.converted(samples[:, 1:4] - ORIGIN, found.first) + ORIGIN)
     _, code = np.unique(samples[:, 1], return_inverse=True)
@@ -82,7 +82,7 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
     samples = samples[np.bincount(moments)[code] > 1]
     if len(samples) < _LEAST_MOVED:
         return None
-    # Single samples that were lost tell nothing of the mapping.
+    # Single samples that were lost show nothing of the mapping.
     rest = _from_fixed(samples)
     near = np.abs(rest) <= _OUTLYING * float(np.median(np.abs(rest))) + _OUTLYING
     samples = samples[near]

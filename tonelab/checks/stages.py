@@ -1,4 +1,4 @@
-"""Coarse stages inside a path, told by their codes though later stages hide their steps."""
+"""Coarse stages inside a path, identified by their codes where later stages hide their steps."""
 
 from __future__ import annotations
 
@@ -73,7 +73,7 @@ def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
         return _with_dither(colours[colours.count >= _OFTEN])
     if count < LEAST_FLAT:
         return ()
-    # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
+    # Luma that follows its surroundings is not exact to the code; its chroma is.
     luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
@@ -238,7 +238,7 @@ def named_stage(
 def _as_found(stage: CoarseStage, why: str, **figures: Unpack[Figures]) -> Finding:
     text = {
         "bits": f"{stage.bits} bits go through a stage of the path, {stage.how} without dither, "
-        "beside what else it does",
+        "among other changes",
         "repeated": "8-bit codes were extended to 10 by repeating their two highest bits below, "
         "and changed after that",
         "rgb": f"The path goes through {stage.bits}-bit {stage.how}-range R'G'B'",
@@ -264,7 +264,7 @@ def stages_of_pictures(evidence: PathEvidence) -> tuple[Finding, ...]:
     if found.gamut is not None or shown >= LEAST_FLAT:
         return ()
     if paths is None or len(paths.samples) < LEAST_FLAT:
-        text = f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat "
+        text = f"Whether the path goes through 8-bit R'G'B' cannot be determined from {shown} flat "
         return (undecided("depth-rgb-stage", f"{text}colours.", "a capture of the chart"),)
     source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
     # As the known steps alone make it, or as fitted with what else was done.

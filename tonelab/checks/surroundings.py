@@ -1,7 +1,7 @@
 """Taking off what a path adds to luma by the surroundings of a place, as local contrast does.
 
 On the chart the surroundings of every patch are known. Where a mixture of blurs of a few widths
-predicts what no fixed map of colours does, it is taken off, so that the colours tell what else the
+predicts what no fixed map of colours does, it is taken off, so that the colours show what else the
 path did to them.
 """
 

@@ -125,7 +125,7 @@ def _off_kinks(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> F
     A fit can come to rest on such a bend. Another takes its place only when clearly better.
     """
     fit = best = joint_fit(evidence, chain, free)
-    for side in (-NEARBY, BESIDE):
+    for side in (-NEARBY, NEARBY):
         other = fit_from(evidence, fit, fit.position + side)
         if 3 * len(evidence.light) * (best.rms**2 - other.rms**2) > AGREEING**2 * best.rms**2:
             best = other

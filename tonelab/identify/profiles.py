@@ -49,9 +49,9 @@ def display_gamma(evidence: Evidence, chain: Conversion) -> tuple[GammaPoint, ..
     for other in with_every_drive(chain):
         chains.setdefault(drive_name(other), other)
     points = []
-    for name, chain in chains.items():
+    for name, candidate in chains.items():
         for exponent in EXPONENTS:
-            trial = replace(chain, encoding=ChainPart("gamma", {"exponent": exponent}))
+            trial = replace(candidate, encoding=ChainPart("gamma", {"exponent": exponent}))
             points.append(GammaPoint(name, exponent, judged(few, trial).rms))
     return tuple(points)
 
