@@ -50,7 +50,7 @@ def identity(evidence: PathEvidence) -> Findings:
     if paths is None or not len(planes) or not same_bits:
         yield undecided(
             "identity",
-            "Samples do not face each other one by one, so identity cannot be shown.",
+            "Samples are not co-registered one by one, so identity cannot be shown.",
             "a capture with the size, subsampling and depth of the source",
         )
         return

@@ -250,7 +250,7 @@ def _levels_lost(found: int, expected: int, count: int, of: int = 10) -> Finding
 def codes_used(evidence: PathEvidence) -> tuple[int, int] | None:
     """Codes in the middle of the histogram and how many there should be, if some are missing.
 
-    For content whose pixels do not face the source's one by one, or carry detail or noise.
+    For content whose pixels are not co-registered one by one, or carry detail or noise.
     """
     co_registered = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.mixed
     if not evidence.pass_through or co_registered:

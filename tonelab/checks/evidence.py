@@ -199,7 +199,7 @@ class PathEvidence:
     def tones(self) -> Samples:
         """Luma of the capture by luma of the source, chroma left at zero where it has no say.
 
-        Of the chart its greys; of other content all pixels that face each other, by source code.
+        Of the chart its greys; of other content all pixels that are co-registered, by source code.
         """
         if self.layout is not None or self.paths is None:
             return self.neutrals
@@ -449,7 +449,7 @@ class PathEvidence:
 
     @property
     def rescaled(self) -> bool:
-        """Whether no pixels face each other but those of the source scaled as the capture was."""
+        """Whether no pixels are co-registered but those of the source scaled as the capture was."""
         return self.resampled and self.paths is not None and not self.paths.every_sample[0]
 
     @property
@@ -559,7 +559,7 @@ class PathEvidence:
 
     @cached_property
     def chroma_noises(self) -> FloatArray:
-        """The same of each code of captured Cb and Cr, where they face the source's."""
+        """The same of each code of captured Cb and Cr, where they are co-registered."""
         if self.paths is None:
             return np.zeros(0)
         joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)

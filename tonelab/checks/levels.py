@@ -443,9 +443,10 @@ def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
     gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
     return altered(
         f"levels-{fault.id}",
-        f"The signal was {fault.text}, and something else was changed: without the mix-up, luma has "
-        f"a gain of {gain / fault.luma_gain:.4f} and is off by {offset - fault.luma_offset:+.2f} "
-        f"codes at black, and chroma has a gain of {found.saturation / fault.chroma_gain:.4f}.",
+        f"The signal was {fault.text}, and something else was changed: without the mix-up, luma "
+        f"has a gain of {gain / fault.luma_gain:.4f} and is off by "
+        f"{offset - fault.luma_offset:+.2f} codes at black, and chroma has a gain of "
+        f"{found.saturation / fault.chroma_gain:.4f}.",
         value=fault.luma_gain,
         bound=abs(gain - fault.luma_gain),
         count=int(found.used.sum()),
