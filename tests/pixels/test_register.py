@@ -132,7 +132,7 @@ from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
 @PIXEL_TABLES.register(
     "example-sum",
     tables=(Table("example_sum", (2,), "sums of luma codes of source and capture"),),
-    when="Content whose pixels face each other.",
+    when="Content whose pixels are co-registered.",
     cost=1.0,
     pages=frozenset({CONTENT}),
 )

@@ -28,7 +28,7 @@ from tonelab.pixels.tables import PixelTables
 from tonelab.results import PairingFacts
 from tonelab.signal.description import Signal
 from tonelab.tallies.cluster import cluster_executor
-from tonelab.views.terminal.checks import check_document
+from tonelab.views.documents.checks import check_document
 
 LAYOUT = Layout.create("quick", 960, 540, "pq", 1000, hold=4)
 SIZE, FRAMES = (192, 108), 24

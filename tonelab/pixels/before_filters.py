@@ -32,7 +32,7 @@ _FRAMES = 4  # at least, or more of small pictures
 _ROUNDS = 6  # of conjugate gradients, which hardly change any more
 _CORED = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 28, 32)  # codes
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
-_MOST_PIXELS = 1_000_000  # of all frames, behind a filter
+_MOST_PIXELS = 1_000_000  # of all frames, after a filter
 _LEAST_ROWS = 4 * _SURROUND  # of one frame
 
 
@@ -45,7 +45,7 @@ class CodesBefore:
     codes
         Shape (1024,): the 10-bit code that each source code became, in parts.
     count
-        Shape (1024,): captured samples that tell it.
+        Shape (1024,): captured samples that determine it.
     left, straight
         RMS codes of the capture that these leave, and that a straight line leaves.
     """
@@ -129,14 +129,14 @@ def codes_before_filter(
 ) -> tuple[CodesBefore, CodesBefore]:
     """Find what became of the codes of luma before its detail was filtered, twice.
 
-    From either half of the frames, so that what both tell apart is no chance. Only steps between
-    codes are told, as local contrast may have changed the mean around each pixel. Every pixel has a
-    say: those alone that a filter predicts best would prefer codes that dither leaves alone.
+    From either half of the frames, so that what both agree on is no chance. Only steps between
+    codes are found, as local contrast may have changed the mean around each pixel. All pixels are
+    used: those alone that a filter predicts best would prefer codes that dither leaves alone.
 
     Parameters
     ----------
     pair
-        Source and capture, registered; their pixels face each other.
+        Source and capture, registered; their pixels are co-registered.
     runs
         Bursts of matches, of which some are read.
     kernels

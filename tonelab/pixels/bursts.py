@@ -77,13 +77,13 @@ def _unbroken(run: IntArray) -> IntArray:
 
 @dataclass(eq=False)
 class View:
-    """Pictures of both sides that face each other, pixel by pixel of luma.
+    """Pictures of both sides that are co-registered, pixel by pixel of luma.
 
     Attributes
     ----------
     pairs
         Planes of source and capture of the frames of a burst, in 10-bit codes. Chroma may be empty
-        where its samples do not face each other.
+        where its samples are not co-registered.
     mask
         Luma pixels of the picture on both sides.
     factors
@@ -139,7 +139,7 @@ class Burst:
 
     @cached_property
     def co_registration(self) -> CoRegistration:
-        """How the samples of the pair face each other."""
+        """How the samples of the pair are co-registered."""
         return co_register(self.pair)
 
     @property
@@ -184,7 +184,7 @@ class Burst:
 
     @cached_property
     def co_registered(self) -> View | None:
-        """Both sides cut to what they share; None where no pixels face each other."""
+        """Both sides cut to what they share; None where no pixels are co-registered."""
         if self.co_registration.shift is None:
             return None
         pairs = [self._cut(*planes) for planes in self.pairs]
@@ -192,7 +192,7 @@ class Burst:
 
     @cached_property
     def scaled(self) -> View | None:
-        """The capture and the source as its scaler makes it; None where none was, or can be told.
+        """The capture and the source as its scaler makes it; None where none was, or is known.
 
         Its chroma is that nearest to each pixel of luma.
         """
@@ -220,7 +220,7 @@ class Burst:
 
     @property
     def nearest(self) -> View | None:
-        """Pixels that face each other, if not to the fraction, or else the scaled source."""
+        """Pixels that are co-registered, if not to the fraction, or else the scaled source."""
         return self.co_registered or self.scaled
 
     @cached_property

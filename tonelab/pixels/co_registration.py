@@ -1,4 +1,4 @@
-"""Which pixels of a pair face each other: whole shifts, cut to what both sides share."""
+"""Which pixels of a pair are co-registered: whole shifts, cut to what both sides share."""
 
 from __future__ import annotations
 
@@ -19,13 +19,13 @@ if TYPE_CHECKING:
     Placement = tuple[tuple[float, float], tuple[float, float]]
 
 _PLAIN = 0.5  # pixels between a relation that was found and a plainer one
-_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
+_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels are still co-registered
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
 @dataclass(frozen=True, slots=True)
 class CoRegistration:
-    """How the samples of a pair face each other.
+    """How the samples of a pair are co-registered.
 
     Attributes
     ----------
@@ -35,7 +35,7 @@ class CoRegistration:
         Whether each captured pixel stands for one of the source.
     repeat
         Captured chroma samples (rows, columns) of each of the source; None where no samples of
-        chroma face each other.
+        chroma are co-registered.
     factors
         Luma pixels (x, y) of a chroma sample, of source and capture.
     rgb
@@ -50,7 +50,7 @@ class CoRegistration:
 
 
 def co_register(pair: Pair) -> CoRegistration:
-    """Find how the samples of a pair face each other."""
+    """Find how the samples of a pair are co-registered."""
     shift, clips = whole_shift(pair), (pair.source, pair.capture)
     apart = [abs(o - s) for o, s in zip(pair.facts.offset, shift or (), strict=False)]
     source, capture = (CHROMA_FACTORS[clip.subsampling] for clip in clips)
@@ -66,7 +66,7 @@ def co_register(pair: Pair) -> CoRegistration:
 
 
 def whole_shift(pair: Pair) -> tuple[int, int] | None:
-    """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
+    """Whole-pixel shift (x, y) at which pixels of both sides are co-registered; None if scaled."""
     scale, offset = pair.facts.scale, pair.facts.offset
     size = (pair.source.width, pair.source.height)
     stretch = max(abs(s - 1) * length for s, length in zip(scale, size, strict=True))

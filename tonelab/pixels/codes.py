@@ -25,16 +25,16 @@ if TYPE_CHECKING:
         ),
         Table(
             "same", (3, 2, 2),
-            "by plane, and where the source is flat or not: samples that face each other, and how "
-            "many of them are identical",
+            "by plane, and where the source is flat or not: co-registered samples, and how many "
+            "of them are identical",
         ),
     ),
-    when="Where pixels face each other; luma of content that was scaled, or moved by parts of a "
+    when="Where pixels are co-registered; luma of content that was scaled, or moved by parts of a "
     "pixel, against the source's as the scaler makes it.",
     cost=86,
 )  # fmt: skip
 def codes(burst: Burst) -> Added:
-    """Count the codes that face each other in the last frame."""
+    """Count the codes that are co-registered in the last frame."""
     joint = np.zeros((3, CODES, CODES), np.int64)
     same = np.zeros((3, 2, 2), np.int64)
     for plane in range(3):

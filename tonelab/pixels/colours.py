@@ -1,4 +1,4 @@
-"""Whole colours that face each other, kept one by one or by cells of colour.
+"""Whole colours that are co-registered, kept one by one or by cells of colour.
 
 What a path does to a colour as a whole, such as rounding it as R'G'B', shows in its chroma too,
 which no filter of luma moves.
@@ -129,8 +129,8 @@ def sites_of(
     """Colours of both sides where chroma was sampled and the source's is even, shape (N, 7).
 
     Columns are those of the table ``sites``. ``factors`` of subsampling are those of the source and
-    of the capture. The picture is cut on both sides to what they share, and its chroma samples face
-    each other or are repeated.
+    of the capture. The picture is cut on both sides to what they share, and its chroma samples are
+    co-registered or repeated.
     """
     (across, down), (over, under) = factors
     flat = (span(source[1], 1) == 0) & (span(source[2], 1) == 0)

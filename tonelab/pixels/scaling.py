@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 WAYS: tuple[Way, ...] = ("topleft", "left", "repeated")
 TERMS = {"chroma": 1, "across": 3, "down": 5, "curved": 7}  # first of two columns
 COLUMNS = 11
-_VARIED = 8  # codes; chroma that changes less tells of no filter
+_VARIED = 8  # codes; chroma that changes less shows no filter
 
 
 @PIXEL_TABLES.register(
@@ -49,7 +49,7 @@ _VARIED = 8  # codes; chroma that changes less tells of no filter
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def resampling(burst: Burst) -> Added:
-    """Take the sums that tell the burst's own scaler."""
+    """Take the sums that identify the burst's own scaler."""
     if burst.co_registration.in_place:
         return {}
     luma, chroma = burst.scaling_sums

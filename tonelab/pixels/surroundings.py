@@ -33,7 +33,7 @@ _AROUND = 5  # blocks a side
             "luma, in sixteenths of codes about the middle",
         ),
     ),
-    when="Where pixels face each other; else, of content, against the source as the scaler makes "
+    when="Where pixels are co-registered; else, of content, against the source as the scaler makes "
     "it.",
     cost=16,
     pages=frozenset({CONTENT, "mixed", "surround"}),

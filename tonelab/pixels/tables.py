@@ -8,7 +8,7 @@ that are worked out together, with all that is to be known of them::
     @PIXEL_TABLES.register(
         "luma-sum",
         tables=(Table("luma_sum", (2,), "sums of luma codes of source and capture"),),
-        when="Wherever pixels face each other.",
+        when="Wherever pixels are co-registered.",
         cost=1.5,
     )
     def luma_sum(burst: Burst) -> Added:
@@ -160,7 +160,7 @@ class PixelTables:
     frames
         Captured frames that were read.
     co_registered
-        Whether pixels of both sides face each other, if not to the fraction of a pixel.
+        Whether pixels of both sides are co-registered, if not to the fraction of a pixel.
     every_sample
         (3,): whether ``joint`` holds every sample of the plane.
     chroma_phases
