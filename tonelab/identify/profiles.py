@@ -57,7 +57,7 @@ def display_gamma(evidence: Evidence, chain: Conversion) -> tuple[GammaPoint, ..
 
 
 def gamma_note(profile: Sequence[GammaPoint], floor: float) -> str:
-    """Say in one sentence what the profile tells of the display under the identified drive."""
+    """Say in one sentence what the profile says of the display under the identified drive."""
     drive = profile[0].drive
     own = [point for point in profile if point.drive == drive]
     best = min(own, key=lambda point: point.codes_rms)
