@@ -299,5 +299,5 @@ def cuts(source: Thumbnails) -> IntArray:
 
 
 def is_still(source: Thumbnails) -> bool:
-    """Whether nothing in the source moves, so that its frames cannot be told apart."""
+    """Whether nothing in the source moves, so that its frames cannot be distinguished."""
     return int(np.ptp(source, axis=0).max(initial=0)) < FINE

@@ -1,4 +1,4 @@
-"""What a registration by content tells about the device and the capture chain."""
+"""What a registration by content shows of the device and the capture chain."""
 
 from __future__ import annotations
 
