@@ -62,7 +62,7 @@ def learn(
         Lowest and highest setting of each control.
     source, shift
         Source signal and the conversion's answer to a moved source; no ``shift`` means that
-        controls ahead of the conversion cannot be known.
+        controls before the conversion cannot be known.
     ends
         What the codes of the captures can carry.
     inherited
@@ -208,7 +208,7 @@ class _Learner:
     def model(
         self, controls: Sequence[Control], held: Mapping[str, str], *, lift_first: bool | None
     ) -> Model:
-        """Put the signal ahead of the controls together from all captures."""
+        """Put the signal before the controls together from all captures."""
         draft = Model(
             tuple(controls),
             dict(held),

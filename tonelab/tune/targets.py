@@ -1,4 +1,4 @@
-"""What an output mode is compared with, and what lies ahead of its controls."""
+"""What an output mode is compared with, and the signal before its controls."""
 
 from __future__ import annotations
 
