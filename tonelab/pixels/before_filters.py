@@ -84,7 +84,7 @@ class _Part:
         self.off: FloatArray = np.abs(luma - self.predicted[0])
 
     def _times(self, strong: Mask) -> tuple[float, FloatArray]:
-        """By what the capture is to be taken, as a mapping may follow the scene, to what end."""
+        """Factor from capture to prediction, as a mapping may follow the scene; the prediction."""
         sent = _detail(np.where(strong, self.predicted[1], self.predicted[0]))
         return float(np.vdot(sent, sent)) / max(float(np.vdot(sent, self.seen)), 1.0), sent
 

@@ -192,9 +192,9 @@ class Burst:
 
     @cached_property
     def scaled(self) -> View | None:
-        """The capture and the source as its scaler makes it; None where none was, or is known.
+        """The capture and the source as its scaler makes it; None where pixels are in place.
 
-        Its chroma is that nearest to each pixel of luma.
+        None too on pages of a chart without detail. Its chroma is that nearest to each luma pixel.
         """
         if self.co_registration.in_place or self.kind not in {CONTENT, "detail"}:
             return None

@@ -30,7 +30,7 @@ class CoRegistration:
     Attributes
     ----------
     shift
-        Whole pixels (x, y) at which they do; None if the picture was scaled.
+        Whole pixels (x, y) from source to capture; None if the picture was scaled.
     in_place
         Whether each captured pixel stands for one of the source.
     repeat

@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     tables=(
         Table(
             "samples", (ROWS, 6),
-            "where source chroma is flat, so that no filter of chroma has a say: the number of "
+            "where source chroma is flat, so that no filter of chroma matters: the number of "
             "the burst, the source's Y', Cb and Cr, the captured Y', and how often they were met "
             "together",
             keys=(0, 1, 2, 3, 4),

@@ -70,7 +70,7 @@ def resampling(burst: Burst) -> Added:
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def chroma_ways(burst: Burst) -> Added:
-    """Hold chroma of the last frame against each way in which its rows may have been made."""
+    """Compare chroma of the last frame with each way in which its rows may have been made."""
     view, how = burst.scaled, burst.co_registration
     if view is None or how.shift is not None or how.factors != ((2, 2), (2, 1)):
         return {}

@@ -1,4 +1,4 @@
-"""What luma around a place has to do with it: local contrast, by means of blocks."""
+"""Local contrast: how luma depends on the luma around it, by means of blocks."""
 
 from __future__ import annotations
 
