@@ -1,4 +1,4 @@
-"""Chroma siting and interpolation: what made the captured chroma samples out of the source's."""
+"""Chroma siting and interpolation: how captured chroma samples were made from the source's."""
 
 from __future__ import annotations
 
@@ -32,12 +32,12 @@ _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 
 @CHECKS.register("chroma", title="chroma siting and interpolation")
 def chroma(evidence: PathEvidence) -> Findings:
-    """Name what made the captured chroma samples out of the source's."""
+    """Identify how the captured chroma samples were made from the source's."""
     evidence = evidence.after_conversion
     paths, found = evidence.paths, evidence.explanation
     scaled = paths is not None and paths.chroma_ways[0, 0, 0] >= LEAST_SAMPLES
     if paths is None or (not scaled and paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES):
-        yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
+        yield undecided("chroma", "Chroma samples cannot be compared with the source's.", NEEDED)
         return
     bent = found.gamut is not None and (evidence.layout is None or not found.affine)
     if evidence.pass_through and bent:
@@ -56,7 +56,7 @@ def chroma(evidence: PathEvidence) -> Findings:
 
 
 def _of_scaled(evidence: PathEvidence, sums: IntArray) -> Findings:
-    """Do so for chroma that was scaled with the picture: as rows were made, and along rows."""
+    """Identify the same where chroma was scaled with the picture: between rows, and along them."""
     block, count = evidence.explanation.linear[1:, 1:], int(sums[0, 0, 0])
     along = ("chroma", "across", "curved")
     left = [_left(part, block, *along)[0] ** 2 for part in sums]
@@ -168,7 +168,7 @@ def _repeated(value: float, unit: str, threshold: float, count: int) -> Finding:
 
 
 def _siting(evidence: PathEvidence, sited: Way, middle: float, figures: str, count: int) -> Finding:
-    """Hold the mean place of rows, in source chroma rows, against what the source declares."""
+    """Compare the mean place of rows, in source chroma rows, with what the source declares."""
     declared = evidence.source.siting
     error = middle - (_MIDDLES["topleft"] if declared == "topleft" else 0.0)
     if abs(error) > _SHIFT_LIMIT:

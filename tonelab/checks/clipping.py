@@ -44,7 +44,7 @@ _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 @CHECKS.register("clipping", title="excursions beyond the nominal range")
 def clipping(evidence: PathEvidence) -> Findings:
-    """Hold what lies beyond the nominal range against where a straight path would put it."""
+    """Compare codes beyond the nominal range with where a straight path would put them."""
     samples = evidence.as_captured(Group.NEUTRAL, Group.CLIP_WINDOW)
     if not len(samples) or not _is_predicted(evidence):
         yield undecided(
@@ -116,7 +116,7 @@ def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | No
             finding = altered(
                 "clipping-chroma",
                 f"Chroma was clipped before colours were converted: {int(rows.sum())} patches "
-                f"arrive as that makes them, to {left:.1f} codes, and {kept:.1f} without it.",
+                f"arrive as that predicts, to {left:.1f} codes, and {kept:.1f} without it.",
                 value=kept,
                 bound=left,
                 unit="codes",
@@ -169,7 +169,7 @@ def _at_end(
     ways = [(samples.source, predicted, samples)]
     ways.append((predicted, predicted, samples))
     if evidence.drift is not None:
-        # What was clipped first is driven apart by its surroundings.
+        # Surroundings spread codes that were clipped before.
         added = predicted - found.predict(samples.source)
         before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
         ways.append((samples.source, samples.source, replace(samples, capture=before)))
@@ -246,7 +246,7 @@ def _as_rgb(
         limited = rgb_to_ycbcr(clipped, "bt2020") * SPAN
         limited = found.predict(limited) + added if clipped_first else limited
         luma, *chroma = np.percentile(np.abs(samples.capture - limited)[rows], 90, axis=0).tolist()
-        # Clipped places have other surroundings than the source's, which chroma does not feel.
+        # Clipped places have other surroundings than the source's; chroma does not depend on them.
         limit = _tolerance(evidence) + 1 + _SURROUNDED * _driven(evidence)
         if luma <= limit and max(chroma) <= _tolerance(evidence) + 1:
             moved = float(np.median(as_is[rows]))

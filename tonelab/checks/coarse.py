@@ -1,8 +1,8 @@
 """Coarse stages as arithmetic, and the first one of a path, found from the colours of pictures.
 
-A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
-part again what was taken together: the colours after a supposed stage, carried on by an affine
-map, predict the captured codes to the digit if the stage is right, and by chance if it is not.
+A stage of few bits merges neighbouring codes. Later stages move the steps, but cannot separate
+merged codes: the colours after a supposed stage, carried on by an affine map, predict the captured
+codes to the digit if the stage is right, and by chance if it is not.
 """
 
 from __future__ import annotations

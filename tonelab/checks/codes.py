@@ -42,7 +42,7 @@ _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
 @CHECKS.register("identity", title="share of identical samples")
 def identity(evidence: PathEvidence) -> Findings:
-    """Claim identity where it holds: the strongest statement that there is."""
+    """State identity, sample by sample, where it holds."""
     paths = evidence.paths
     sampled = np.zeros(0, bool) if paths is None else paths.every_sample
     planes: IntArray = np.flatnonzero(sampled)
@@ -134,7 +134,7 @@ def black(evidence: PathEvidence) -> Findings:
         text = (
             f"Black lands {at_black:+.1f} codes from the black of the capture's range, but stands "
         )
-        text += "nowhere flat, and a filter moves it with its neighbours."
+        text += "nowhere flat, and a filter mixes it with its neighbours."
         yield undecided("black", text, "the chart, in full", value=at_black)
         return
     shadows = (source > -0.5) & (source < _DARK + 0.5)
@@ -235,7 +235,7 @@ def _jump(evidence: PathEvidence, source: FloatArray, capture: FloatArray) -> Fi
 
 
 def _lifted_darks(evidence: PathEvidence, lost: int = 0) -> Finding | None:
-    """Hold the darkest codes against the line through brighter ones.
+    """Compare the darkest codes with the line through brighter ones.
 
     Where content holds no black, or where so many codes from black up are ``lost``.
     """

@@ -425,7 +425,7 @@ def _coloured(evidence: PathEvidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
     strong = np.hypot(source[:, 1], source[:, 2]) > STRONG_CHROMA
     if not found.affine:
-        # Where chroma is bent the affine map is no judge of what was clipped.
+        # Where chroma is bent the affine map does not show what was clipped.
         return np.flatnonzero(strong)
     # Nor is it of colours that no clip of R'G'B' can reach, if they are not single ones.
     rgb = ycbcr_to_rgb(source / SPAN, "bt2020")

@@ -1,4 +1,4 @@
-"""Dither: how samples move that should stand still, separated from a bias of their mean."""
+"""Dither: how samples of static places change, separated from a bias of their mean."""
 
 from __future__ import annotations
 

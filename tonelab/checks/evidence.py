@@ -197,7 +197,7 @@ class PathEvidence:
 
     @cached_property
     def tones(self) -> Samples:
-        """Luma of the capture by luma of the source, chroma left at zero where it has no say.
+        """Luma of the capture by luma of the source, chroma left at zero where it is not used.
 
         Of the chart its greys; of other content all pixels that are co-registered, by source code.
         """
@@ -406,7 +406,7 @@ class PathEvidence:
 
     @property
     def has_greys(self) -> bool:
-        """Whether there are greys enough to speak for themselves."""
+        """Whether there are greys enough to be judged by themselves."""
         return len(self.neutrals) >= _LEAST_GREYS
 
     @cached_property

@@ -1,6 +1,6 @@
 """Explaining what a path did to colours by a few steps that real paths take.
 
-A free affine map is fitted first. Then each combination of known steps is held against it: planes
+A free affine map is fitted first. Then each combination of known steps is compared with it: planes
 exchanged or inverted, coded with one matrix and read with another, a range expanded or
 compressed, and what stays as the picture controls contrast, brightness, saturation and hue, before
 or after. The plainest combination that leaves nothing over is the explanation. Where an affine map
@@ -198,7 +198,7 @@ def _better(best: Explanation, other: Explanation, samples: Samples, share: floa
 
 
 def _closer(other: Explanation, best: Explanation, samples: Samples) -> bool:
-    """Whether another explanation leaves less of as many colours; clipped ones have no say."""
+    """Whether another explanation leaves less of as many colours; clipped ones are not counted."""
     rows = other.used & best.used
     rests = [np.square(samples.capture - e.predict(samples.source))[rows] for e in (other, best)]
     fewer = np.count_nonzero(other.used) < _AS_MANY * np.count_nonzero(best.used)

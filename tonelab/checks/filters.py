@@ -373,7 +373,7 @@ def before_filter(evidence: PathEvidence) -> Samples | None:
     )
     runs = bursts(pair)
     sizes = {(clip.width, clip.height) for clip in (pair.source, pair.capture)}
-    # Halves of the frames are held against each other, pixel by pixel in one place.
+    # Halves of the frames are compared with each other, pixel by pixel in one place.
     if len(runs) < 2 or len(sizes) > 1 or whole_shift(pair) != (0, 0):
         return None
     one, other = map(of_curve, codes_before_filter(pair, runs, (faint, strong), FAINT))

@@ -1,4 +1,4 @@
-"""Gain and offset of luma and chroma, and what their figures stand for."""
+"""Gain and offset of luma and chroma, and the known causes of such figures."""
 
 from __future__ import annotations
 
@@ -218,7 +218,7 @@ def _line_of_most(
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Gain and offset that most luma codes keep to, and their bounds; a part may arrive otherwise.
 
-    Found among lines through two of them each, as a fit to all would give way to those that leave.
+    Found among lines through two of them each, as a fit to all would follow the exceptions.
     """
     tones = evidence.tones
     if not evidence.clear or len(tones) < _LEAST_TONES:
@@ -271,7 +271,7 @@ def named_levels(evidence: PathEvidence) -> Fault | None:
     def distance(fault: Fault) -> float:
         luma = of_luma(fault.luma_gain, fault.luma_offset)
         colour = of_chroma(fault.chroma_gain, fault.chroma_offset)
-        # A plane that was left alone speaks against a fault that changes all of them.
+        # A plane that was left alone excludes a fault that changes all of them.
         alone = luma > of_luma(1.0, 0.0) or colour > of_chroma(1.0, 0.0)
         return np.inf if alone else max(luma, colour)
 

@@ -19,7 +19,7 @@ Findings: TypeAlias = Iterable[Finding]
 Question: TypeAlias = "Callable[[PathEvidence], Findings]"
 Needs: TypeAlias = Literal["files", "tallies", "pixels"]
 
-AFTER = "a capture after the mend of the fault above"
+AFTER = "a capture after the fault above is corrected"
 CHAIN = "the capture chain"  # alternatives that a loopback rules out begin so
 
 

@@ -65,7 +65,7 @@ def mapping(evidence: PathEvidence) -> Findings:
 
 @kept
 def moved_scenes(evidence: PathEvidence) -> Finding | None:
-    """Hold luma of content at one source code in some moments against the same in others.
+    """Compare luma of content at one source code in some moments with the same in others.
 
     A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
     chroma adds to it.

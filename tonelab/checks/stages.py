@@ -229,7 +229,7 @@ def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...])
 def named_stage(
     stage: CoarseStage, share: float, without: float, count: int, what: str = "colours"
 ) -> Finding:
-    """Say which stage predicts that share of the colours, and what goes without it."""
+    """Say which stage predicts that share of the colours, and the share without it."""
     text = f"predicts {share:.1%} of the {what} to the code, and {without:.1%} without it"
     threshold = 100 * (without + _GAIN)
     return _as_found(stage, text, value=100 * share, unit="%", count=count, threshold=threshold)

@@ -124,7 +124,7 @@ def identify(evidence: Evidence) -> Identification:
 
 
 def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
-    """Hold the capture's Y'CbCr matrix against the data; the user's word stands."""
+    """Compare the capture's Y'CbCr matrix with the data; the user's word stands."""
     target = evidence.target
     origin = target.origins.get("matrix", "assumed")
     if origin == "stated" or target.matrix == "rgb":

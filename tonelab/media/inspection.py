@@ -228,7 +228,7 @@ def _tag_findings(signal: Signal) -> Iterator[Finding]:
 
 
 def _range_findings(signal: Signal, counts: IntArray) -> Iterator[Finding]:
-    """Hold the range against the codes in use."""
+    """Compare the range with the codes in use."""
     total = counts.sum(axis=1)
     if not total.all() or signal.matrix == "rgb":
         return
