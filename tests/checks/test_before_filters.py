@@ -29,7 +29,7 @@ from tonelab.checks import CHECKS
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.explain import explain
 from tonelab.checks.filters import before_filter
-from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.before_filters import codes_before_scaling
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.run import tally_pixels
 from tonelab.results import Tallies

@@ -56,7 +56,7 @@ from tonelab.checks.samples import Samples
 from tonelab.checks.stages import stages_of_pictures
 from tonelab.pairing import Pair
 from tonelab.pixels.bursts import LONG_BURST, bursts
-from tonelab.pixels.facing import chroma_relation
+from tonelab.pixels.co_registration import chroma_relation
 from tonelab.pixels.picking import gram, products
 from tonelab.pixels.resampling import KERNELS
 from tonelab.pixels.rescaled import FINER, colour_sums

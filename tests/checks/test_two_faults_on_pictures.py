@@ -68,7 +68,7 @@ def test_a_converted_clip_shows_flat_colours_as_the_printed_equations_convert_th
     middle = np.stack([shown[0][8, 8::16], shown[1][4, 4::8], shown[2][4, 4::8]], axis=1)
     wanted = converted(codes.astype(float), "2020 to 709")
     assert np.abs(middle - wanted).max() < 1.0
-    assert evidence.beyond is evidence
+    assert evidence.after_conversion is evidence
 
 
 @pytest.mark.parametrize("amount", [0.0, 0.1, 0.25])

@@ -50,7 +50,7 @@ def explained(**fields):
 class ColouredEvidence(PathEvidence):
     """Evidence of colours that stand for patches, without the layout of a chart."""
 
-    def as_seen(self, *_groups):
+    def as_captured(self, *_groups):
         return self.colours
 
 

@@ -96,7 +96,7 @@ def test_stride_is_recognised_from_the_frame_size(width, block):
 def test_bytes_after_the_picture_are_tolerated_and_noted():
     found = v210.recognise_stride(3456 * 720 + 100, 1280, 720)
     assert (found.size, found.extra) == (3456, 100)
-    assert "100 bytes behind the picture" in found.note
+    assert "100 bytes after the picture" in found.note
 
 
 def test_a_stated_stride_wins():

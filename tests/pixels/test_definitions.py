@@ -318,7 +318,7 @@ def test_colours_of_both_sides_are_kept_where_chroma_is_flat(tables, held):
 
 def test_what_is_known_of_the_pair_stands_beside_the_tables(tables, shift):
     assert tables.frames == sum(map(len, RUNS))
-    assert tables.facing
+    assert tables.co_registered
     assert tables.every_sample.tolist() == [True, False, False]
     assert tables.chroma_phases == (2, 1)
 
@@ -381,7 +381,7 @@ def test_scaled_pictures_are_held_against_the_source_as_its_scaler_makes_it():
     capture = MemoryClip("capture.mov", halved, FRAMES, capture_signal(), "422")
     facts = replace(pair.facts, scale=(0.5, 0.5))
     tables = tally_pixels(replace(pair, capture=capture, facts=facts), RUNS, workers=1)
-    assert not tables.facing
+    assert not tables.co_registered
     assert tables.every_sample.tolist() == [False] * 3
     there = pair.usable.repeat(8, 0).repeat(8, 1)
     expected = np.zeros((1024, 1024), np.int64)

@@ -147,12 +147,12 @@ from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
 @PIXEL_TABLES.register(
     "example-sum",
     tables=(Table("example_sum", (2,), "sums of luma codes of source and capture"),),
-    when="Content whose pixels face each other.",
+    when="Content whose pixels are co-registered.",
     cost=1.0,
     pages=frozenset({CONTENT}),
 )
 def example_sum(burst):
-    view = burst.facing
+    view = burst.co_registered
     if view is None:
         return {}
     return {"example_sum": np.array([side[0].sum() for side in view.pairs[-1]], np.int64)}
@@ -199,7 +199,7 @@ def test_a_name_that_is_taken_is_refused(tmp_path):
     except UsageError as error:
         print(error)
     """
-    for name in ("joint", "facing", "empty"):
+    for name in ("joint", "co_registered", "empty"):
         folder = tmp_path / name
         folder.mkdir()
         result = run_with_package(

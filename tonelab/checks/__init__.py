@@ -1,4 +1,4 @@
-"""The capture chain and the device's path, held against the source.
+"""The capture chain and the device's path, compared with the source.
 
 A check is one decorated function from `PathEvidence` to findings; importing its module registers
 it. Each finding says one of three things: shown transparent, with the bound; shown not

@@ -1,4 +1,4 @@
-"""Chroma siting and interpolation: what made the captured chroma samples out of the source's."""
+"""Chroma siting and interpolation: how captured chroma samples were made from the source's."""
 
 from __future__ import annotations
 
@@ -25,23 +25,23 @@ _SHIFT_LIMIT = 0.08  # samples
 _SOFTER = 0.05  # by which a gain must be below that of two neighbours, where chroma was moved
 _SOFTNESS_LIMIT = 0.1  # departure of a gain from 1
 _HARDLY_APART = 0.12  # source chroma rows by which two rows of the capture stand too near
-_AHEAD = 0.02  # squared codes by which one way of making rows must foretell more than others
+_LEAD = 0.02  # squared codes by which one way of making rows must predict more than others
 _SITED: dict[Way, str] = {"topleft": "on every other luma row", "left": "between rows"}
 _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 
 
 @CHECKS.register("chroma", title="chroma siting and interpolation")
 def chroma(evidence: PathEvidence) -> Findings:
-    """Name what made the captured chroma samples out of the source's."""
-    evidence = evidence.beyond
+    """Identify how the captured chroma samples were made from the source's."""
+    evidence = evidence.after_conversion
     paths, found = evidence.paths, evidence.explanation
     scaled = paths is not None and paths.chroma_ways[0, 0, 0] >= LEAST_SAMPLES
     if paths is None or (not scaled and paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES):
-        yield undecided("chroma", "Chroma samples cannot be held against the source's.", NEEDED)
+        yield undecided("chroma", "Chroma samples cannot be compared with the source's.", NEEDED)
         return
     bent = found.gamut is not None and (evidence.layout is None or not found.affine)
     if evidence.pass_through and bent:
-        text = "Filters of chroma cannot be told apart from what was done to the colours."
+        text = "Filters of chroma cannot be separated from the change of colours."
         yield undecided("chroma", text, AFTER)
         return
     if scaled:
@@ -56,20 +56,20 @@ def chroma(evidence: PathEvidence) -> Findings:
 
 
 def _of_scaled(evidence: PathEvidence, sums: IntArray) -> Findings:
-    """Do so for chroma that was scaled with the picture: as rows were made, and along rows."""
+    """Identify the same where chroma was scaled with the picture: between rows, and along them."""
     block, count = evidence.explanation.linear[1:, 1:], int(sums[0, 0, 0])
     along = ("chroma", "across", "curved")
     left = [_left(part, block, *along)[0] ** 2 for part in sums]
     best, second = np.argsort(left)[:2]
-    if not evidence.pass_through or left[best] > KNOWN or left[second] - left[best] < _AHEAD:
-        text = "How rows of chroma were made cannot be told from how the picture was scaled."
+    if not evidence.pass_through or left[best] > KNOWN or left[second] - left[best] < _LEAD:
+        text = "How rows of chroma were made cannot be separated from the scaling of the picture."
         yield undecided("chroma", text, NEEDED)
         return
     assert evidence.pairing is not None
     scale, way = evidence.pairing.scale, WAYS[best]
     gain, across, curved = _left(sums[best], block, *along)[1]
     if way == "repeated":
-        yield _repeated(float(np.sqrt(left[second] - left[best])), "codes", _AHEAD, count)
+        yield _repeated(float(np.sqrt(left[second] - left[best])), "codes", _LEAD, count)
     else:
         down = _left(sums[best], block, *along, "down")[1][-1] / gain / (2 * scale[1])
         figures = f"chroma was made as for samples {_SITED[way]} before it was scaled"
@@ -88,7 +88,7 @@ def _of_scaled(evidence: PathEvidence, sums: IntArray) -> Findings:
 
 
 def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatArray]:
-    """RMS codes that terms of foretold chroma leave of the captured, and the factor of each."""
+    """RMS codes that terms of predicted chroma leave of the captured, and the factor of each."""
     moments = sums.astype(np.float64)
     last, size = COLUMNS - 2, 2 + len(terms)  # an offset of each plane comes first
     system, right, total = np.zeros((size, size)), np.zeros(size), 0.0
@@ -106,7 +106,7 @@ def _left(sums: IntArray, block: FloatArray, *terms: str) -> tuple[float, FloatA
 
 
 def displaced(evidence: PathEvidence) -> bool:
-    """Whether chroma columns of the capture stand beside the source's."""
+    """Whether chroma columns of the capture are co-registered with the source's."""
     paths = evidence.paths
     if paths is None or paths.chroma_gram[0, 0, -3, -3] < LEAST_SAMPLES:
         return False
@@ -168,7 +168,7 @@ def _repeated(value: float, unit: str, threshold: float, count: int) -> Finding:
 
 
 def _siting(evidence: PathEvidence, sited: Way, middle: float, figures: str, count: int) -> Finding:
-    """Hold the mean place of rows, in source chroma rows, against what the source declares."""
+    """Compare the mean place of rows, in source chroma rows, with what the source declares."""
     declared = evidence.source.siting
     error = middle - (_MIDDLES["topleft"] if declared == "topleft" else 0.0)
     if abs(error) > _SHIFT_LIMIT:

@@ -38,15 +38,15 @@ _ENDS = (
 
 _APART, _BY_CLIP = 4.0, 0.5  # codes that a clip moves; share of the rest that it must leave
 _STEPS = 4.0  # codes RMS that steps of luma may leave
-# Of what surroundings add, by which it is foretold too high or too low, and of clipped places.
+# Of what surroundings add, by which it is predicted too high or too low, and of clipped places.
 _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 
 @CHECKS.register("clipping", title="excursions beyond the nominal range")
 def clipping(evidence: PathEvidence) -> Findings:
-    """Hold what lies beyond the nominal range against where a straight path would put it."""
-    samples = evidence.as_seen(Group.NEUTRAL, Group.CLIP_WINDOW)
-    if not len(samples) or not _foretold(evidence):
+    """Compare codes beyond the nominal range with where a straight path would put them."""
+    samples = evidence.as_captured(Group.NEUTRAL, Group.CLIP_WINDOW)
+    if not len(samples) or not _is_predicted(evidence):
         yield undecided(
             "clipping",
             "Nothing beyond the nominal range can be judged here.",
@@ -81,13 +81,13 @@ def clipping(evidence: PathEvidence) -> Findings:
         found = [_at_end(evidence, samples, predicted, *end) for end in ends]
         faults = [finding for finding in found if finding is not None]
         yield from faults
-        beyond = [side * samples.source[:, n] > side * start for _, n, side, start in ends]
-        seen = min(map(np.count_nonzero, beyond)) >= _LEAST
+        outside = [side * samples.source[:, n] > side * start for _, n, side, start in ends]
+        seen = min(map(np.count_nonzero, outside)) >= _LEAST
         if not faults:
             (kept if seen else unseen).append(name)
     if unseen:
-        text = f"Whether {' and '.join(unseen)} arrive cannot be told where the path drives them "
-        yield undecided("clipping", f"{text}beyond the ends of the codes.", AFTER)
+        text = f"Whether {' and '.join(unseen)} arrive cannot be determined where the path drives "
+        yield undecided("clipping", f"{text}them beyond the ends of the codes.", AFTER)
     if kept:
         yield transparent(
             "clipping",
@@ -97,9 +97,9 @@ def clipping(evidence: PathEvidence) -> Findings:
 
 
 def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | None:
-    """Tell chroma that was clipped before a conversion of primaries.
+    """Find chroma that was clipped before a conversion of primaries.
 
-    The conversion ends at the ends of R'G'B', so that it leaves nothing to tell of clipped luma.
+    The conversion ends at the ends of R'G'B', so that clipped luma leaves no trace.
     """
     predicted = evidence.predict(samples)
     best: tuple[float, Finding | None] = (_BY_CLIP, None)
@@ -113,10 +113,10 @@ def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | No
             float(np.sqrt(np.mean(np.square(seen - codes[rows])))) for codes in (predicted, clipped)
         )
         if left / max(kept, 1.0) < best[0] and left < _tolerance(evidence):
-            told = altered(
+            finding = altered(
                 "clipping-chroma",
                 f"Chroma was clipped before colours were converted: {int(rows.sum())} patches "
-                f"arrive as that makes them, to {left:.1f} codes, and {kept:.1f} without it.",
+                f"arrive as that predicts, to {left:.1f} codes, and {kept:.1f} without it.",
                 value=kept,
                 bound=left,
                 unit="codes",
@@ -125,7 +125,7 @@ def _before_conversion(evidence: PathEvidence, samples: Samples) -> Finding | No
                 alternatives=(f"{CHAIN} limits codes",),
                 decided_by=AFTER,
             )
-            best = left / max(kept, 1.0), told
+            best = left / max(kept, 1.0), finding
     return best[1]
 
 
@@ -136,8 +136,8 @@ def _chroma_clips() -> Iterator[Callable[[FloatArray], FloatArray]]:
         yield partial(np.clip, a_min=-ends, a_max=ends)
 
 
-def _foretold(evidence: PathEvidence) -> bool:
-    """Whether an affine map foretells the colours, though luma may have lost steps."""
+def _is_predicted(evidence: PathEvidence) -> bool:
+    """Whether an affine map predicts the colours, though luma may have lost steps."""
     found = evidence.explanation
     chroma = float(found.residual[1:].max()) < found.residual_limit
     steps = chroma and found.residual[0] < _STEPS and found.gamut is None
@@ -169,13 +169,13 @@ def _at_end(
     ways = [(samples.source, predicted, samples)]
     ways.append((predicted, predicted, samples))
     if evidence.drift is not None:
-        # What was clipped first is driven apart by its surroundings.
+        # Surroundings spread codes that were clipped before.
         added = predicted - found.predict(samples.source)
         before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
         ways.append((samples.source, samples.source, replace(samples, capture=before)))
     for codes, wanted, seen in ways:
-        beyond = side * codes[:, plane] > side * start
-        rows = beyond & grey if plane == 0 else beyond
+        outside = side * codes[:, plane] > side * start
+        rows = outside & grey if plane == 0 else outside
         finding = _clipped(evidence, seen[rows], wanted[rows, plane], end)
         if finding is not None:
             return finding
@@ -193,7 +193,7 @@ def _clipped(
     lost = side * (wanted - seen) > _tolerance(evidence)
     if lost.mean() < _LOST_SHARE and lost.sum() < _LEAST:
         return None
-    # What is moved as a whole and still tells its codes apart is not clipped.
+    # Codes that are moved as a whole and stay distinct are not clipped.
     if np.ptp(seen[lost]) > _KEPT_SPREAD * np.ptp(wanted[lost]) + _tolerance(evidence):
         return None
     code = float(np.median(seen[lost])) + ORIGIN[plane]
@@ -246,7 +246,7 @@ def _as_rgb(
         limited = rgb_to_ycbcr(clipped, "bt2020") * SPAN
         limited = found.predict(limited) + added if clipped_first else limited
         luma, *chroma = np.percentile(np.abs(samples.capture - limited)[rows], 90, axis=0).tolist()
-        # Clipped places have other surroundings than the source's, which chroma does not feel.
+        # Clipped places have other surroundings than the source's; chroma does not depend on them.
         limit = _tolerance(evidence) + 1 + _SURROUNDED * _driven(evidence)
         if luma <= limit and max(chroma) <= _tolerance(evidence) + 1:
             moved = float(np.median(as_is[rows]))

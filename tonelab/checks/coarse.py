@@ -1,8 +1,8 @@
-"""Coarse stages as arithmetic, and the one that the colours of pictures lie behind.
+"""Coarse stages as arithmetic, and the first one of a path, found from the colours of pictures.
 
-A stage of few bits takes neighbouring codes together. What follows moves these steps, but does not
-part again what was taken together: the colours behind a supposed stage, carried on by an affine
-map, foretell the captured codes to the digit if the stage is right, and by chance if it is not.
+A stage of few bits merges neighbouring codes. Later stages move the steps, but cannot separate
+merged codes: the colours after a supposed stage, carried on by an affine map, predict the captured
+codes to the digit if the stage is right, and by chance if it is not.
 """
 
 from __future__ import annotations
@@ -48,7 +48,7 @@ class CoarseStage:
         return self.kind, self.bits, "" if self.kind == "repeated" else self.how
 
     def after(self, codes: FloatArray) -> FloatArray:
-        """10-bit codes, shape (N, 3), behind the stage."""
+        """10-bit codes, shape (N, 3), after the stage."""
         if self.kind == "rgb":
             return through_rgb(codes, self.bits, narrow=self.how == "narrow")
         step = 2 ** (10 - self.bits)
@@ -97,14 +97,14 @@ def carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
     return carried
 
 
-def foretold(codes: FloatArray, seen: FloatArray) -> FloatArray:
-    """Shares of the colours whose luma, and whose chroma, is foretold to the code."""
+def predicted_shares(codes: FloatArray, seen: FloatArray) -> FloatArray:
+    """Shares of the colours whose luma, and whose chroma, is predicted to the code."""
     same = codes == seen
     return np.array([same[:, planes].all(axis=1).mean() for planes in (LUMA, CHROMA)])
 
 
 def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None:
-    """Stage of fewer bits behind which an affine map foretells nearly all chroma to the code.
+    """Stage of fewer bits after which an affine map predicts nearly all chroma to the code.
 
     ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
     """
@@ -112,7 +112,7 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None
         return None
 
     def share(codes: FloatArray) -> float:
-        return float(foretold(carried_on(codes, seen), seen)[1])
+        return float(predicted_shares(carried_on(codes, seen), seen)[1])
 
     shares = {stage: share(stage.after(source)) for stage in STAGES if stage.kind != "rgb"}
     best = max(shares, key=lambda stage: shares[stage])
@@ -124,7 +124,7 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None
 def ratio_by_digits(
     source: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...]
 ) -> tuple[complex, float] | None:
-    """Ratio of chroma as a complex number that foretells codes behind a last stage.
+    """Ratio of chroma as a complex number that predicts codes after a last stage.
 
     Parameters
     ----------
@@ -138,9 +138,9 @@ def ratio_by_digits(
     Returns
     -------
     ratio
-        Its size is the gain, its angle the rotation; None if no ratio foretells the codes.
+        Its size is the gain, its angle the rotation; None if no ratio predicts the codes.
     half_width
-        Within which either part foretells as many.
+        Within which either part predicts as many.
     """
     if not lasts or len(source) < LEAST_FLAT:
         return None
@@ -160,7 +160,7 @@ def ratio_by_digits(
     while step > _FINE:
         around = [best + step * complex(a, b) for a in _AROUND for b in _AROUND]
         shares = np.array([share(ratio) for ratio in around])
-        # In the middle of those that foretell as many.
+        # In the middle of those that predict as many.
         right = np.array(around)[shares >= shares.max() - 1 / len(source)]
         best, step = complex(right.mean()), step / 2
     if shares.max() < _CLEAR:
@@ -172,7 +172,7 @@ def ratio_by_digits(
 def way_of_last(
     source: FloatArray, seen: FloatArray, step: int
 ) -> Literal["cut off", "rounded"] | None:
-    """Tell how codes came to a step where a finer stage of few bits came first, and nothing else.
+    """Identify the rounding to a step where a finer stage of few bits came first, and nothing else.
 
     ``source`` and ``seen`` are whole codes of colours, shape (N, 3).
     """
@@ -180,7 +180,7 @@ def way_of_last(
         return None
     bits = 10 - int(np.log2(step))
     ways: tuple[Literal["cut off", "rounded"], ...] = ("cut off", "rounded")
-    told = {
+    shares = {
         (first, way): float(
             (CoarseStage("bits", bits, way).after(first.after(source)) == seen).mean()
         )
@@ -188,18 +188,18 @@ def way_of_last(
         if first.kind == "bits" and first.bits > bits
         for way in ways
     }
-    if not told:
+    if not shares:
         return None
-    best = max(told, key=lambda pair: told[pair])
-    rival = max(share for (_, way), share in told.items() if way != best[1])
+    best = max(shares, key=lambda pair: shares[pair])
+    rival = max(share for (_, way), share in shares.items() if way != best[1])
     alone = max(
         float((CoarseStage("bits", bits, way).after(source) == seen).mean()) for way in ways
     )
-    return best[1] if told[best] > _CLEAR and told[best] > max(rival, alone) + _LEAD else None
+    return best[1] if shares[best] > _CLEAR and shares[best] > max(rival, alone) + _LEAD else None
 
 
 def how_cut(joint: IntArray, step: int) -> Literal["cut off", "rounded"] | None:
-    """Tell how Cb and Cr came to a step, whose neutral code is a multiple of it, after any gain.
+    """Identify the rounding of Cb and Cr to a step that divides the neutral code, after any gain.
 
     ``joint`` holds samples by plane, source code and captured code, shape (2, 1024, 1024).
     """
@@ -214,7 +214,7 @@ def how_cut(joint: IntArray, step: int) -> Literal["cut off", "rounded"] | None:
         slope = np.polyfit(code, there, 1)[0]
         made = np.floor(np.outer(slope * (1 + _SEARCHED), code) + 0.5)
         for way in shares:
-            behind = np.floor(made / step + 0.5 * (way == "rounded")) * step
-            shares[way] += float((behind == there).mean(axis=1).max()) / 2
+            rounded = np.floor(made / step + 0.5 * (way == "rounded")) * step
+            shares[way] += float((rounded == there).mean(axis=1).max()) / 2
     best = max(shares, key=lambda way: shares[way])
     return best if shares[best] > _CLEAR and shares[best] > min(shares.values()) + _LEAD else None

@@ -35,14 +35,14 @@ _LIFT_OF_DARKS = 0.75  # code steps
 _SAME, _BLACK = 0.1, 0.5  # codes
 _LEAST_USUAL = 0.05  # share of levels that a stage of few bits leaves
 _ALIKE = 0.02  # squared codes
-_FORETOLD = 0.3  # the same where scaling is foretold, to a code
+_PREDICTED = 0.3  # the same where scaling is predicted, to a code
 _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
 
 @CHECKS.register("identity", title="share of identical samples")
 def identity(evidence: PathEvidence) -> Findings:
-    """Claim identity where it holds: the strongest statement that there is."""
+    """State identity, sample by sample, where it holds."""
     paths = evidence.paths
     sampled = np.zeros(0, bool) if paths is None else paths.every_sample
     planes: IntArray = np.flatnonzero(sampled)
@@ -50,7 +50,7 @@ def identity(evidence: PathEvidence) -> Findings:
     if paths is None or not len(planes) or not same_bits:
         yield undecided(
             "identity",
-            "Samples do not face each other one by one, so identity cannot be shown.",
+            "Samples are not co-registered one by one, so identity cannot be shown.",
             "a capture with the size, subsampling and depth of the source",
         )
         return
@@ -134,7 +134,7 @@ def black(evidence: PathEvidence) -> Findings:
         text = (
             f"Black lands {at_black:+.1f} codes from the black of the capture's range, but stands "
         )
-        text += "nowhere flat, and a filter moves it with its neighbours."
+        text += "nowhere flat, and a filter mixes it with its neighbours."
         yield undecided("black", text, "the chart, in full", value=at_black)
         return
     shadows = (source > -0.5) & (source < _DARK + 0.5)
@@ -193,7 +193,7 @@ def black(evidence: PathEvidence) -> Findings:
 
 
 def _filtered(evidence: PathEvidence) -> bool:
-    """Whether pixels of content tell what a filter made of their neighbours, too."""
+    """Whether pixels of content carry what a filter made of their neighbours, too."""
     return evidence.layout is None and not (evidence.clear or noise_alone(evidence))
 
 
@@ -235,7 +235,7 @@ def _jump(evidence: PathEvidence, source: FloatArray, capture: FloatArray) -> Fi
 
 
 def _lifted_darks(evidence: PathEvidence, lost: int = 0) -> Finding | None:
-    """Hold the darkest codes against the line through brighter ones.
+    """Compare the darkest codes with the line through brighter ones.
 
     Where content holds no black, or where so many codes from black up are ``lost``.
     """
@@ -248,7 +248,7 @@ def _lifted_darks(evidence: PathEvidence, lost: int = 0) -> Finding | None:
     # What a curve does to a code it does everywhere, but for noise; a filter does not.
     alike, differ = _ALIKE, float(np.median(tones.variance[order[:_DARKEST], 0]))
     if evidence.mixed:
-        alike = _FORETOLD
+        alike = _PREDICTED
     if not (evidence.clear and differ <= alike) and not noise_alone(evidence):
         return None
     # Dither carries what lies between coarse codes.

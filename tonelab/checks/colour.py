@@ -40,11 +40,11 @@ _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P
 
 @CHECKS.register("planes", title="order and sign of the chroma planes")
 def planes(evidence: PathEvidence) -> Findings:
-    """Tell whether Cb and Cr arrive as themselves."""
+    """Check that Cb and Cr arrive as themselves."""
     found = evidence.explanation
     count = int(found.used.sum())
     if len(_coloured(evidence)) < LEAST_COLOURS:
-        yield undecided("planes", "Too few colours to tell the chroma planes apart.", "the chart")
+        yield undecided("planes", "Too few colours to distinguish the chroma planes.", "the chart")
     elif found.planes:
         yield altered(
             "planes-mixed",
@@ -59,7 +59,7 @@ def planes(evidence: PathEvidence) -> Findings:
 
 @CHECKS.register("matrix", title="coding matrix")
 def matrix(evidence: PathEvidence) -> Findings:
-    """Tell a matrix mix-up from picture controls by its coupling of chroma into luma."""
+    """Distinguish a matrix mix-up from picture controls by its coupling of chroma into luma."""
     found = evidence.explanation
     count = int(found.used.sum())
     coupling = evidence.leak
@@ -94,7 +94,7 @@ def matrix(evidence: PathEvidence) -> Findings:
             decided_by=f"the same capture with --capture-signal matrix={last[0]}",
         )
     elif found.gamut is not None:
-        text = "A matrix mix-up cannot be told beside a conversion of primaries."
+        text = "A matrix mix-up cannot be identified with a conversion of primaries."
         yield undecided("matrix", text, AFTER, count=count)
     elif not _bent(evidence):
         yield transparent(
@@ -124,7 +124,7 @@ def _not_affine(evidence: PathEvidence, count: int) -> Finding:
             decided_by="a capture with all picture controls at their neutral setting",
         )
     if hidden_stages(evidence):
-        text = "A bend of the colours cannot be told beside a stage of few bits."
+        text = "A bend of the colours cannot be identified with a stage of few bits."
         return undecided("matrix", text, AFTER, count=count)
     return altered(
         "mapping-bent",
@@ -141,7 +141,7 @@ def _not_affine(evidence: PathEvidence, count: int) -> Finding:
 
 @CHECKS.register("gamut", title="conversion between primaries")
 def gamut(evidence: PathEvidence) -> Findings:
-    """Tell a missing or doubled conversion of primaries, which acts in linear light."""
+    """Find a missing or doubled conversion of primaries, which acts in linear light."""
     found = evidence.explanation
     count = int(found.used.sum())
     if found.gamut is not None:
@@ -224,7 +224,7 @@ def hue(evidence: PathEvidence) -> Findings:
 
 @CHECKS.register("saturation", title="saturation")
 def saturation(evidence: PathEvidence) -> Findings:
-    """Give the chroma ratio, beside the one that a change of levels explains."""
+    """Give the chroma ratio, and the one that a change of levels explains."""
     source, capture, cluster = _chroma(evidence)
     if len(source) < LEAST_COLOURS:
         yield undecided("saturation", "Too few colours to measure saturation.", "the chart")
@@ -364,7 +364,7 @@ def _slack(evidence: PathEvidence, source: NDArray[np.complex128]) -> float:
     shift = 0.05 if evidence.layout is not None else 0.4 + 0.15 * (evidence.chroma_rounded_to - 1)
     if evidence.explanation.gamut is not None and hidden_stages(evidence):
         shift += float(evidence.explanation.residual.max())  # codes cut off before a conversion
-    # What came before a conversion is told by converting rounded codes back.
+    # What came before a conversion is found by converting rounded codes back.
     back = _BACK if evidence.explanation.gamut is not None else 0.0
     return back + shift / float(np.sqrt(np.mean(np.abs(source) ** 2)))
 
@@ -425,7 +425,7 @@ def _coloured(evidence: PathEvidence) -> NDArray[np.intp]:
     found, source = evidence.explanation, evidence.colours.source
     strong = np.hypot(source[:, 1], source[:, 2]) > STRONG_CHROMA
     if not found.affine:
-        # Where chroma is bent the affine map is no judge of what was clipped.
+        # Where chroma is bent the affine map does not show what was clipped.
         return np.flatnonzero(strong)
     # Nor is it of colours that no clip of R'G'B' can reach, if they are not single ones.
     rgb = ycbcr_to_rgb(source / SPAN, "bt2020")

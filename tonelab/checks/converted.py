@@ -1,4 +1,4 @@
-"""A source as a path's conversion of primaries leaves it, to hold what else the path did against.
+"""The source after a path's conversion of primaries, as the reference for what else the path did.
 
 Luma and chroma are converted together, pixel by pixel: chroma is interpolated to the places of
 luma, and the converted taken where the source has samples.

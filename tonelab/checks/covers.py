@@ -19,11 +19,11 @@ if TYPE_CHECKING:
 LEAST_COVERED = 6  # places
 _OFF = 8.0  # codes by which a patch must be off
 _PAGES = 0.6  # share of pages on which a place must be off to be covered
-_VARIES = 20.0  # codes of luma by which a place must vary to tell
-_FOLLOWS = 0.9  # share of what is foretold with which a place follows it
+_VARIES = 20.0  # codes of luma by which a place must vary to be judged
+_FOLLOWS = 0.9  # share of what is predicted with which a place follows it
 _SEEN = 3  # pages on which a place must be seen
 _STAYS = 2.0  # codes between which a covered place stays
-_BESIDE = 2  # of four neighbours that must be covered too
+_NEIGHBOURS = 2  # of four neighbours that must be covered too
 _CROSS = np.array([[0, 1, 0], [1, 0, 1], [0, 1, 0]])
 _BLOCK = np.ones((3, 3), bool)
 
@@ -37,7 +37,7 @@ class Cover:
     places
         Cells of a page that it covers.
     patches
-        (P,): the chart's patches under it, and those beside it, which it may cover in part.
+        (P,): the chart's patches under it, and those next to it, which it may cover in part.
     """
 
     places: int
@@ -68,23 +68,23 @@ def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | 
     else:
         still = _frozen(samples, place, shape)
     # Patches that a path changes alike meet in one place by chance, but not in a block.
-    still &= ndimage.convolve(still.astype(int), _CROSS, mode="constant") >= _BESIDE
+    still &= ndimage.convolve(still.astype(int), _CROSS, mode="constant") >= _NEIGHBOURS
     if still.sum() < LEAST_COVERED:
         return None
-    beside = ndimage.binary_dilation(still, _BLOCK)
+    neighbours = ndimage.binary_dilation(still, _BLOCK)
     right, below = ((n - 1) // layout.cell for n in (layout.patches.width, layout.patches.height))
     ends = np.minimum(y + below, shape[0] - 1), np.minimum(x + right, shape[1] - 1)
     covered = np.logical_or.reduce(
-        [beside[row, column] for row in (y, ends[0]) for column in (x, ends[1])]
+        [neighbours[row, column] for row in (y, ends[0]) for column in (x, ends[1])]
     )
     return Cover(int(still.sum()), covered)
 
 
 def _unmoved(
-    samples: Samples, foretold: FloatArray, place: IntArray, shape: tuple[int, int]
+    samples: Samples, predicted: FloatArray, place: IntArray, shape: tuple[int, int]
 ) -> Mask:
-    """Places that are off on most pages and do not follow what is foretold."""
-    off = np.abs(samples.capture - foretold).max(axis=1) > _OFF
+    """Places that are off on most pages and do not follow what is predicted."""
+    off = np.abs(samples.capture - predicted).max(axis=1) > _OFF
     if off.mean() > _PAGES / 2:
         return np.zeros(shape, bool)
 
@@ -93,7 +93,7 @@ def _unmoved(
         return sums
 
     # Under a cover luma no longer follows, by one page to the next, as it should.
-    x, y, total = foretold[:, 0], samples.capture[:, 0], summed(np.ones_like(off))
+    x, y, total = predicted[:, 0], samples.capture[:, 0], summed(np.ones_like(off))
     least = np.maximum(total, 1)
     varies = summed(x * x) - summed(x) ** 2 / least
     follows = summed(x * y) - summed(x) * summed(y) / least
@@ -103,7 +103,7 @@ def _unmoved(
 
 
 def _frozen(samples: Samples, place: IntArray, shape: tuple[int, int]) -> Mask:
-    """Places that show one colour on all pages, where nothing foretells theirs."""
+    """Places that show one colour on all pages, where nothing predicts theirs."""
     count = np.bincount(place, minlength=shape[0] * shape[1])
     total = np.maximum(count, 1)
 

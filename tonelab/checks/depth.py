@@ -32,11 +32,11 @@ _LEAST_GREYS = 200  # for counting levels and steps
 _MIDDLE_SHARES = (0.05, 0.95)  # of a histogram, between which hardly a code is rare
 _OF_CODE = 200  # samples that a code there must have on average
 _LEAST_CODES = 64
-_CLEARLY, _RISE = 6.0, 0.3  # median errors of steps to tell; share of a rise that is none
+_CLEARLY, _RISE = 6.0, 0.3  # median errors of clear steps; share of a rise that is none
 _AROUND, _LAGS, _HALF = 24, (1, 3, 6), 0.5  # codes about a step; over which; share of the slope
 _SURELY, _FLAT_OBJECTS, _LEAST_RUN = 3.0, 2.0, 4  # errors of a rise; times usual samples; steps
 _LEAST_GAP = 6.0  # codes in a row
-_LEAST_BEHIND = 40  # levels that fewer bits leave, to count those lost before
+_LEAST_AFTER = 40  # levels that fewer bits leave, to count those lost before
 _LEVELS_LOST = 0.08  # share of the expected levels
 _PARTS, _MANY = 4, 0.25  # of the codes, and share of steps that a stage takes in each
 _LOST_BY_CHANCE = 0.06  # share of steps, where the greys of a code are not all alike
@@ -46,7 +46,7 @@ _LEAST_OF_CHROMA = 24  # codes of either plane
 
 @CHECKS.register("depth", title="effective bit depth", always=True, needs="tallies")
 def depth(evidence: PathEvidence) -> Findings:
-    """Tell the effective depth from steps, repeated bits, and levels on greys."""
+    """Measure the effective depth from steps, repeated bits, and levels on greys."""
     step, noise = evidence.code_step, evidence.noise
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
@@ -167,15 +167,15 @@ def _how_cut(evidence: PathEvidence) -> str:
     else:
         return "without dither"
     # Brightness may have moved luma too.
-    told = None if evidence.paths is None else how_cut(evidence.paths.joint[1:], step)
+    by_chroma = None if evidence.paths is None else how_cut(evidence.paths.joint[1:], step)
     means = _cut(bias, step)
-    way = means if told is None or means.startswith(told) else told
+    way = means if by_chroma is None or means.startswith(by_chroma) else by_chroma
     return f"{way}, without dither"
 
 
 def _by_levels(evidence: PathEvidence, count: int, hidden: tuple[Finding, ...]) -> Findings:
     stages = stages_of_pictures(evidence) if evidence.pass_through and not hidden else ()
-    counted = codes_used(evidence) or _levels_ahead(evidence)
+    counted = codes_used(evidence) or _levels_before_filter(evidence)
     if counted is not None:
         yield _levels_lost(*counted, count)
     elif (
@@ -193,7 +193,7 @@ def _by_levels(evidence: PathEvidence, count: int, hidden: tuple[Finding, ...]) 
 
 
 def _by_greys(evidence: PathEvidence, count: int) -> Finding:
-    found, expected = levels_seen(evidence)
+    found, expected = count_levels(evidence)
     if not evidence.pass_through or expected < _LEAST_GREYS:
         return transparent(
             "depth",
@@ -225,8 +225,8 @@ def _mixes(evidence: PathEvidence) -> bool:
 
 def _lost_before(evidence: PathEvidence, last: CoarseStage, count: int) -> Findings:
     """Find fewer levels of luma than what rounded the codes last would leave."""
-    found, expected = levels_seen(evidence, last)
-    known = evidence.pass_through and evidence.clear and expected >= _LEAST_BEHIND
+    found, expected = count_levels(evidence, last)
+    known = evidence.pass_through and evidence.clear and expected >= _LEAST_AFTER
     if known and found < (1 - _LEVELS_LOST) * expected:
         yield _levels_lost(found, expected, count, last.bits)
 
@@ -250,10 +250,10 @@ def _levels_lost(found: int, expected: int, count: int, of: int = 10) -> Finding
 def codes_used(evidence: PathEvidence) -> tuple[int, int] | None:
     """Codes in the middle of the histogram and how many there should be, if some are missing.
 
-    For content whose pixels do not face the source's one by one, or carry detail or noise.
+    For content whose pixels are not co-registered one by one, or carry detail or noise.
     """
-    facing = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.mixed
-    if not evidence.pass_through or facing:
+    co_registered = len(evidence.tones) >= _LEAST_GREYS and evidence.clear and not evidence.mixed
+    if not evidence.pass_through or co_registered:
         return None
     used = []
     for histogram in (evidence.source_histogram[0], evidence.capture_histogram[0]):
@@ -269,7 +269,7 @@ def codes_used(evidence: PathEvidence) -> tuple[int, int] | None:
     return (found, expected) if few and expected >= _LEAST_CODES else None
 
 
-def levels_seen(evidence: PathEvidence, last: CoarseStage | None = None) -> tuple[int, int]:
+def count_levels(evidence: PathEvidence, last: CoarseStage | None = None) -> tuple[int, int]:
     """Distinct grey levels in the capture, and how many a straight path would give.
 
     ``last`` is what rounds codes at its end.
@@ -301,17 +301,17 @@ def steps(evidence: PathEvidence) -> Findings:
     if by_colour and evidence.paths is not None and evidence.noise < _NOISY:
         neutrals, clear = _by_colour(evidence.paths.samples), True
     neutrals = neutrals[_inside(evidence, neutrals)]
-    # Luma of scaled pictures is foretold before other primaries, not behind them.
+    # Luma of scaled pictures is predicted before other primaries, not after them.
     unlike = _mixes(evidence)
     # What moves single samples leaves runs of many greys.
     by_runs = not clear and not by_colour and bends_no_means(evidence)
-    # Dither hides which pixels a filter foretells.
+    # Dither hides which pixels a filter predicts.
     dithered = evidence.rounded_to < evidence.grain
-    ahead = None if clear or by_colour or dithered else before_filter(evidence)
+    before = None if clear or by_colour or dithered else before_filter(evidence)
     by_runs = by_runs and (dithered or noise_alone(evidence))
-    if ahead is not None:
-        neutrals = _told_ahead(evidence, ahead)
-    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or ahead is not None):
+    if before is not None:
+        neutrals = _greys_before_filter(evidence, before)
+    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or before is not None):
         gap = _longest_gap(evidence)
         if gap is not None:
             yield gap
@@ -334,8 +334,8 @@ def steps(evidence: PathEvidence) -> Findings:
     spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == 1  # a grey that was not seen ends a run
-    if ahead is not None or by_runs:
-        if ahead is not None:
+    if before is not None or by_runs:
+        if before is not None:
             error = neutrals.variance[order, 0][first]
         lost = _flat(levels, reached, np.sqrt(error)) & neighbours
         regular = max(_LEAST_RUN, evidence.rounded_to)
@@ -348,10 +348,10 @@ def steps(evidence: PathEvidence) -> Findings:
     share = float(lost[neighbours].mean())
     start, longest = _longest_run(lost)
     gain = evidence.explanation.luma_gain
-    # Where scaling is foretold to a code, or chroma leaks in, greys of a code are not all alike.
+    # Where scaling is predicted to a code, or chroma leaks in, greys of a code are not all alike.
     mixed = (
         evidence.mixed
-        or ahead is not None
+        or before is not None
         or (evidence.layout is None and evidence.leak > LEAK_LIMIT)
     )
     allowed = max(0.0, 1 - gain) + (_LOST_BY_CHANCE if mixed else 0.02)
@@ -393,24 +393,24 @@ def steps(evidence: PathEvidence) -> Findings:
         # What came after chroma leaked in spreads over the source's codes, but not the capture's.
         leaks = evidence.layout is None and evidence.leak > LEAK_LIMIT
         gap = _longest_gap(evidence) if leaks else None
-        counted = None if ahead is None or dithered else codes_used(evidence)
+        counted = None if before is None or dithered else codes_used(evidence)
         if counted is not None and evidence.code_step == 1:
             found, expected = counted
             text = f"{expected - found} of {expected} codes in the middle of the captured ones "
-            text += "never occur, so that as many steps were lost behind what filters detail"
+            text += "never occur, so that as many steps were lost after the filter of detail"
             figures |= {"value": 100 * (1 - found / expected), "threshold": 100 * _LEVELS_LOST}
             yield altered("steps-lost", f"{text}.", **figures)
         else:
             yield gap or transparent("steps", f"{text}.", **figures)
 
 
-def _told_ahead(evidence: PathEvidence, ahead: Samples) -> Samples:
-    """Codes before a filter, but for those of flat objects, whose neighbours do not tell them."""
-    often = ahead.count / ndimage.median_filter(ahead.count, _AROUND)
-    return ahead[_inside(evidence, ahead) & (often < _FLAT_OBJECTS)]
+def _greys_before_filter(evidence: PathEvidence, before: Samples) -> Samples:
+    """Codes before a filter, without those of flat objects, whose neighbours are all alike."""
+    often = before.count / ndimage.median_filter(before.count, _AROUND)
+    return before[_inside(evidence, before) & (often < _FLAT_OBJECTS)]
 
 
-def _levels_ahead(evidence: PathEvidence) -> tuple[int, int] | None:
+def _levels_before_filter(evidence: PathEvidence) -> tuple[int, int] | None:
     """Levels that reached a filter or other primaries, and how many should have, if few did."""
     paths = evidence.paths
     converted = evidence.layout is None and evidence.explanation.gamut is not None
@@ -418,8 +418,8 @@ def _levels_ahead(evidence: PathEvidence) -> tuple[int, int] | None:
         greys = _by_colour(paths.samples)
         greys = greys[_inside(evidence, greys)]
         still = np.diff(greys.capture[:, 0]) < _HALF
-    elif not evidence.clear and (ahead := before_filter(evidence)) is not None:
-        greys = _told_ahead(evidence, ahead)
+    elif not evidence.clear and (before := before_filter(evidence)) is not None:
+        greys = _greys_before_filter(evidence, before)
         error = np.sqrt(greys.variance[:, 0])
         still = _flat(greys.source[:, 0], greys.capture[:, 0], error)
     else:
@@ -512,7 +512,7 @@ def _undisturbed(greys: Samples) -> Samples:
 
 
 def _stands_still(reached: FloatArray) -> tuple[Mask, int]:
-    """Tell lost steps of levels that have errors of their own, over as many as those ask for."""
+    """Find lost steps of levels with errors of their own, over as many as those need."""
     rises = np.diff(reached)
     error = float(np.median(np.abs(rises - np.median(rises))))
     lag = int(np.ceil(_CLEARLY * error)) + 1
@@ -523,7 +523,7 @@ def _stands_still(reached: FloatArray) -> tuple[Mask, int]:
 
 
 def _flat(levels: FloatArray, reached: FloatArray, error: FloatArray) -> Mask:
-    """Tell lost steps of levels of known errors by the slope around them."""
+    """Find lost steps of levels of known errors by the slope around them."""
     count = len(levels)
     low, high = (np.clip(np.arange(count) + n, 0, count - 1) for n in (-_AROUND, _AROUND))
     slope = (reached[high] - reached[low]) / (levels[high] - levels[low])

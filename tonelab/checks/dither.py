@@ -1,4 +1,4 @@
-"""Dither: how samples move that should stand still, told apart from a bias of their mean."""
+"""Dither: how samples of static places change, separated from a bias of their mean."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.checks.filters import (
     follows_surroundings,
-    line_beside_surroundings,
+    line_with_local_contrast,
     noise_alone,
 )
 from tonelab.checks.levels import named_levels, near_levels
@@ -29,7 +29,7 @@ _ALIKE, _BY_NOISE = 0.5, 0.1  # codes between errors of all planes, and more for
 _REPEATED = np.array([0.0, 2.0, 2.0])  # codes that bits repeated below add to black and neutral
 _GAIN_KEPT = 0.005  # departure of the luma gain from 1
 _LEAST_LAGGED = 500  # samples that are seen again after so many frames
-_LEAST_FRAMES = 4  # in a row, to tell a period
+_LEAST_FRAMES = 4  # in a row, to find a period
 _IN_PART = 0.8  # share of the least change at other lags that the repeat of a part leaves
 _PATTERN = 0.1  # share of temporal variance that a frozen pattern below it has at least
 _FROZEN = 0.03  # share of a frozen pattern's variance that filters of moving detail leave over time
@@ -39,12 +39,12 @@ _REPEATS = 0.03  # share of the mean squared change that a period leaves
 
 @CHECKS.register("dither", title="dither and noise on flat areas", always=True)
 def dither(evidence: PathEvidence) -> Findings:
-    """Tell temporal from frozen dither, its period and its size."""
+    """Distinguish temporal from frozen dither; give its period and size."""
     found = _of_chart(evidence) or _of_content(evidence)
     if found is None:
         yield undecided(
             "dither",
-            "Nothing here stands still for long enough to tell dither from content.",
+            "Nothing here stands still for long enough to distinguish dither from content.",
             "the chart, with each page held for ten frames or more",
         )
         return
@@ -80,9 +80,9 @@ def dither(evidence: PathEvidence) -> Findings:
         return
     kind = _kind(evidence, temporal, spatial, frames)
     if temporal >= _LEAST_VARIANCE and frames < _LEAST_FRAMES:
-        text = f"Whether the dither repeats cannot be told from runs of {frames} frames."
+        text = f"Whether the dither repeats cannot be determined from runs of {frames} frames."
         yield undecided("dither-period", text, "the chart, with each page held for ten frames")
-    bias, bias_bound = _bias(evidence.beyond, sigma)
+    bias, bias_bound = _bias(evidence.after_conversion, sigma)
     text = f"{kind}, {sigma:.2f} codes; mean error {bias:+.3f} ± {bias_bound:.3f} codes"
     if evidence.pass_through and abs(bias) > _BIAS_LIMIT + bias_bound:
         yield altered(
@@ -218,7 +218,7 @@ def _bias(evidence: PathEvidence, sigma: float) -> tuple[float, float]:
     if evidence.layout is None and (changed or not noise_alone(evidence)):
         # Where levels, primaries or detail of pictures are changed, an error of the mean of luma
         # is no matter of dither, unless chroma is off by as much.
-        line = line_beside_surroundings(evidence)
+        line = line_with_local_contrast(evidence)
         offset = found.luma_offset if line is None else line[0][1]
         offset -= 0.0 if fault is None else fault.luma_offset
         errors, width = np.array([offset, *evidence.tint]), _ALIKE + _BY_NOISE * evidence.noise

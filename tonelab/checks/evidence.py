@@ -20,19 +20,19 @@ from tonelab.checks.explain import AS_SENT, Explanation, explain
 from tonelab.checks.samples import (
     LEAST_PIXELS,
     Samples,
-    behind,
+    after_stage,
     common_step,
-    foretold,
     is_straight,
     nominal,
     none,
     of_curve,
     of_luma,
+    of_scaled,
 )
 from tonelab.checks.surroundings import Drift, find_drift
-from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.before_filters import codes_before_scaling
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.rescaled import KNOWN, tell_scaling
+from tonelab.pixels.rescaled import KNOWN, identify_scaling
 from tonelab.pixels.run import tally_pixels
 from tonelab.readings.colours import as_ycbcr, gather, gather_cells, gather_tones
 from tonelab.signal.quantisation import ORIGIN
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from tonelab.chart import Layout
     from tonelab.media import Clip
     from tonelab.pairing import Pair
-    from tonelab.pixels.ahead import Ahead
+    from tonelab.pixels.before_filters import CodesBefore
     from tonelab.pixels.rescaled import Scaling
     from tonelab.pixels.tables import PixelTables
     from tonelab.readings.colours import Colours
@@ -56,10 +56,10 @@ _T = TypeVar("_T")
 STRONG_CHROMA = 24.0  # codes; below, rounding decides the hue
 LEAST_COLOURS = 48  # coloured samples
 LEAK_LIMIT = 0.005  # luma codes for each chroma code
-CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code tells of its source code alone
+CLEAR_VARIANCE = 1.0  # squared codes; below, a captured code depends on its source code alone
 _LEAST_GREYS = 8
 _STRAIGHT = 3.0  # codes RMS by which a pass-through may leave a straight line on neutrals
-_STRAIGHT_AS_SAID = 40.0  # the same, where both sides declare one transfer
+_STRAIGHT_AS_DECLARED = 40.0  # the same, where both sides declare one transfer
 _DITHERED = 0.3  # code steps of noise in flat areas; dither that carries a mean has 0.4
 _STILL = 0.02  # squared codes
 _EXPLAINED = 0.5  # share of a spread
@@ -68,7 +68,7 @@ _NEARLY_GREY = 3  # codes of chroma
 _MOSTLY = 0.75  # share of codes
 _FEWER = 2  # every so many bursts are read again
 _BENT = 0.3  # codes RMS about a line
-_SPREAD = 150.0  # codes of luma over which colours other than neutrals tell a straight line
+_SPREAD = 150.0  # codes of luma over which colours other than neutrals show a straight line
 
 
 def kept(function: Callable[[PathEvidence], _T]) -> Callable[[PathEvidence], _T]:
@@ -76,11 +76,11 @@ def kept(function: Callable[[PathEvidence], _T]) -> Callable[[PathEvidence], _T]
 
     @wraps(function)
     def known(evidence: PathEvidence) -> _T:
-        answers: dict[str, _T] = evidence.__dict__.setdefault("_answers", {})
+        results: dict[str, _T] = evidence.__dict__.setdefault("_answers", {})
         name = function.__qualname__
-        if name not in answers:
-            answers[name] = function(evidence)
-        return answers[name]
+        if name not in results:
+            results[name] = function(evidence)
+        return results[name]
 
     return known
 
@@ -129,7 +129,7 @@ class PathEvidence:
         What surroundings add to luma is taken off; patches are left out that it drives beyond the
         ends of the codes.
         """
-        samples = self.as_seen(*groups)
+        samples = self.as_captured(*groups)
         if self.drift is None or not len(samples):
             return samples
         samples = samples[self.drift.within[samples.patch]]
@@ -137,14 +137,14 @@ class PathEvidence:
         capture[:, 0] -= self.drift.codes[samples.patch]
         return replace(samples, capture=capture)
 
-    def as_seen(self, *groups: int) -> Samples:
+    def as_captured(self, *groups: int) -> Samples:
         """Return the same colours as they were captured, with what surroundings add to them."""
         if self.layout is None or self.in_view is None:
             return none()
         return self._samples(gather(self.in_view, self.layout, *groups, merge=False))
 
     @cached_property
-    def _at_sight(self) -> Explanation:
+    def _first_explanation(self) -> Explanation:
         """What explains the chart's colours, covered, and with what surroundings add."""
         assert self.layout is not None
         assert self.tallies is not None
@@ -157,7 +157,7 @@ class PathEvidence:
         if self.layout is None or self.tallies is None:
             return None
         seen = self._samples(gather(self.tallies, self.layout, merge=False))
-        return find_cover(self.layout, seen, self._at_sight) if len(seen) else None
+        return find_cover(self.layout, seen, self._first_explanation) if len(seen) else None
 
     @cached_property
     def in_view(self) -> Tallies | None:
@@ -172,17 +172,17 @@ class PathEvidence:
     @cached_property
     def drift(self) -> Drift | None:
         """What surroundings add to the luma of each patch of the chart, if they add any."""
-        seen = self.as_seen()
+        seen = self.as_captured()
         if self.layout is None or not len(seen):
             return None
-        found = self._at_sight
+        found = self._first_explanation
         if self.cover is not None:
-            clear = self.as_seen(Group.NEUTRAL, *COLOURED)
+            clear = self.as_captured(Group.NEUTRAL, *COLOURED)
             found = explain(nominal(clear), self.source, self.code_step)
         return find_drift(self.layout, seen, found)
 
     def predict(self, samples: Samples) -> FloatArray:
-        """Capture of some colours of the chart `as_seen`, without clipping."""
+        """Capture of some colours of the chart `as_captured`, without clipping."""
         there = self.explanation.predict(samples.source)
         if self.drift is not None:
             there[:, 0] += self.drift.codes[samples.patch]
@@ -197,14 +197,14 @@ class PathEvidence:
 
     @cached_property
     def tones(self) -> Samples:
-        """Luma of the capture by luma of the source, chroma left at zero where it has no say.
+        """Luma of the capture by luma of the source, chroma left at zero where it is not used.
 
-        Of the chart its greys; of other content all pixels that face each other, by source code.
+        Of the chart its greys; of other content all pixels that are co-registered, by source code.
         """
         if self.layout is not None or self.paths is None:
             return self.neutrals
-        if self.ahead is not None:
-            return of_curve(self.ahead[0])
+        if self.before_scaling is not None:
+            return of_curve(self.before_scaling[0])
         joint, codes = self.paths.joint[0].copy(), np.arange(1024.0)
         # Single samples at reserved codes are another fault.
         single = joint[:, _RESERVED].sum(axis=1) < _SINGLE * joint.sum(axis=1)
@@ -227,12 +227,12 @@ class PathEvidence:
         leak = self.explanation.linear[0, 1:]
         flat = self.paths.samples
         alone, mixed = (self._of_samples(flat, codes) for codes in (leak, 0 * leak))
-        # A leak that was fitted where there is none, as beside a bend, explains no spread.
+        # A leak that was fitted where there is none, as with a bend, explains no spread.
         before, after = (np.median(tones.variance[:, 0]) for tones in (mixed, alone))
         return alone if known or after < _EXPLAINED * before else joint
 
     @cached_property
-    def ahead(self) -> tuple[Ahead, ...] | None:
+    def before_scaling(self) -> tuple[CodesBefore, ...] | None:
         """What became of the codes before the picture was scaled, if that bent luma."""
         if self.layout is not None or self.pair is None or not self.rescaled:
             return None
@@ -253,7 +253,7 @@ class PathEvidence:
     def scaler(self) -> Scaling:
         """How the picture was scaled."""
         assert self.paths is not None
-        return tell_scaling(self.paths.resampled, self.paths.resampled_chroma)
+        return identify_scaling(self.paths.resampled, self.paths.resampled_chroma)
 
     @property
     def scaler_is_known(self) -> bool:
@@ -287,7 +287,7 @@ class PathEvidence:
 
     @property
     def clear(self) -> bool:
-        """Whether a captured luma code tells of its source code alone, and not of detail or noise.
+        """Whether a captured luma code depends on its source code alone, not on detail or noise.
 
         Patches of the chart are flat; pixels of other content have neighbours.
         """
@@ -317,9 +317,9 @@ class PathEvidence:
             samples = self._samples(gather_cells(self.tallies))
             strong = np.hypot(samples.source[:, 1], samples.source[:, 2]) > STRONG_CHROMA
             if self.stage is not None:
-                samples = behind(self.stage, self.sites)
+                samples = after_stage(self.stage, self.sites)
             elif (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
-                samples = max(samples, foretold(self.paths.foretold), key=len)
+                samples = max(samples, of_scaled(self.paths.foretold), key=len)
         return nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:
@@ -337,7 +337,7 @@ class PathEvidence:
 
     @cached_property
     def sites(self) -> Samples:
-        """Colours of pictures, by source colour, as single samples over flat chroma tell them."""
+        """Colours of pictures, by source colour, from single samples over flat chroma."""
         if self.paths is None:
             return none()
         table = self.paths.sites
@@ -366,17 +366,17 @@ class PathEvidence:
         """How the colours went from source to capture, as far as a few known steps say it."""
         if self.known is not None:
             return self.known
-        # What surroundings add is foretold to about a code, and less well beside a cover.
+        # What surroundings add is predicted to about a code, and less well with a cover.
         step = 1 if self.stage is not None else self.grain
         step += (self.drift is not None) * (1 + (self.cover is not None))
         found = self.layout is not None and self.tallies is not None and self.cover is None
         # Neither covered nor driven by surroundings, or else the step is larger.
         if found and step == self.code_step:
-            return self._at_sight
+            return self._first_explanation
         return explain(self.colours, self.source, step)
 
     @cached_property
-    def beyond(self) -> PathEvidence:
+    def after_conversion(self) -> PathEvidence:
         """What a conversion of primaries does not account for: the source converted alike."""
         found = self.explanation
         rgb = "rgb" in {self.source.matrix, self.capture.matrix}
@@ -389,10 +389,10 @@ class PathEvidence:
         return replace(self, pair=None, paths=paths, known=known)
 
     @cached_property
-    def behind_curve(self) -> PathEvidence:
+    def after_curve(self) -> PathEvidence:
         """What the luma curve of greys does not account for, where a chart was converted."""
         layout, pair = self.layout, self.pair
-        if layout is None or pair is None or self.pass_through or not self.greys_tell:
+        if layout is None or pair is None or self.pass_through or not self.has_greys:
             return self
         code, of = np.unique(np.rint(self.neutrals.source[:, 0]), return_inverse=True)
         shown = np.bincount(of, self.neutrals.capture[:, 0]) / np.bincount(of)
@@ -405,15 +405,15 @@ class PathEvidence:
         return replace(self, pair=None, paths=paths, known=self.explanation)
 
     @property
-    def greys_tell(self) -> bool:
-        """Whether there are greys enough to speak for themselves."""
+    def has_greys(self) -> bool:
+        """Whether there are greys enough to be judged by themselves."""
         return len(self.neutrals) >= _LEAST_GREYS
 
     @cached_property
     def tint(self) -> tuple[float, float]:
         """Cb and Cr, in codes, that greys arrive with, but for a conversion of primaries."""
         greys, found = self.neutrals, self.explanation
-        if not self.greys_tell or found.gamut is not None:
+        if not self.has_greys or found.gamut is not None:
             return found.chroma_offset
         rest = greys.capture[:, 1:] - greys.source[:, 1:] @ found.linear[1:, 1:].T
         cb, cr = np.median(rest, axis=0).tolist()
@@ -423,9 +423,11 @@ class PathEvidence:
     def pass_through(self) -> bool:
         """Whether the capture shows the source's own signal and no conversion of it."""
         sides = (self.source, self.capture)
-        said = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
-        as_said = self.layout is None and said and self.capture.transfer == self.source.transfer
-        limit = _STRAIGHT_AS_SAID if as_said else _STRAIGHT
+        declared = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
+        as_declared = (
+            self.layout is None and declared and self.capture.transfer == self.source.transfer
+        )
+        limit = _STRAIGHT_AS_DECLARED if as_declared else _STRAIGHT
         neutrals = self.neutrals
         inside = (neutrals.source[:, 0] > 20) & (neutrals.source[:, 0] < 640)
         if inside.sum() >= _LEAST_GREYS and self.capture.matrix != "rgb":
@@ -434,10 +436,10 @@ class PathEvidence:
         if len(colours) >= 4 * _LEAST_GREYS and np.ptp(colours.source[:, 0]) > _SPREAD:
             if is_straight(colours.source, colours.capture[:, 0], limit):
                 return True
-            # Other primaries bend the luma of colours, where no greys tell.
-            if as_said or self.source.is_hdr:
+            # Other primaries bend the luma of colours, where there are no greys.
+            if as_declared or self.source.is_hdr:
                 affine = explain(colours, self.source, self.code_step).affine
-                return affine or (not as_said and self.capture.transfer == self.source.transfer)
+                return affine or (not as_declared and self.capture.transfer == self.source.transfer)
         return self.capture.transfer == self.source.transfer
 
     @property
@@ -447,13 +449,13 @@ class PathEvidence:
 
     @property
     def rescaled(self) -> bool:
-        """Whether no pixels face each other but those of the source scaled as the capture was."""
+        """Whether no pixels are co-registered but those of the source scaled as the capture was."""
         return self.resampled and self.paths is not None and not self.paths.every_sample[0]
 
     @property
     def mixed(self) -> bool:
-        """Whether a scaler, which is foretold to a code, stands between `tones` and the source."""
-        return self.rescaled and self.ahead is None
+        """Whether a scaler, which is predicted to a code, stands between `tones` and the source."""
+        return self.rescaled and self.before_scaling is None
 
     @cached_property
     def code_step(self) -> int:
@@ -479,7 +481,7 @@ class PathEvidence:
     def ratio_by_digits(self) -> tuple[complex, float] | None:
         """Ratio of chroma before it was rounded to few bits at the end, and its half width.
 
-        Told by the colours of pictures one by one, whose means rounding moves; None if it is not.
+        From the colours of pictures one by one, as rounding moves their means; None if not found.
         """
         if self.layout is not None or not self.last_stages:
             return None
@@ -500,7 +502,7 @@ class PathEvidence:
     def rounded_to(self) -> int:
         """Source codes whose means arrive as one: the grain, or 1 where dither carries means on."""
         if self.stage is not None:
-            return 1  # behind it
+            return 1  # after it
         # Fewer codes occur for other reasons, too, where a common step is seen.
         limit = _DITHERED * (self.code_step if self.code_step > 1 else self.grain)
         noises = self.chroma_noises if self.layout is None else np.full(1, np.inf)
@@ -540,7 +542,7 @@ class PathEvidence:
         """
         if self.coupled and self.layout is None and self.paths is not None:
             return self._noise_of_colours(self.paths.samples)
-        # Scaling is foretold to a code only, which is no noise.
+        # Scaling is predicted to a code only, which is no noise.
         variance = (self.neutrals if self.rescaled else self.tones).variance[:, 0]
         return float(np.sqrt(np.median(variance))) if len(variance) else 0.0
 
@@ -557,7 +559,7 @@ class PathEvidence:
 
     @cached_property
     def chroma_noises(self) -> FloatArray:
-        """The same of each code of captured Cb and Cr, where they face the source's."""
+        """The same of each code of captured Cb and Cr, where they are co-registered."""
         if self.paths is None:
             return np.zeros(0)
         joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)

@@ -1,6 +1,6 @@
 """Explaining what a path did to colours by a few steps that real paths take.
 
-A free affine map is fitted first. Then each combination of known steps is held against it: planes
+A free affine map is fitted first. Then each combination of known steps is compared with it: planes
 exchanged or inverted, coded with one matrix and read with another, a range expanded or
 compressed, and what stays as the picture controls contrast, brightness, saturation and hue, before
 or after. The plainest combination that leaves nothing over is the explanation. Where an affine map
@@ -88,7 +88,7 @@ class Explanation:
     controls_first
         Whether picture controls came before the known steps.
     first
-        Affine map that came before that conversion, though all is told as if it came after.
+        Affine map that came before that conversion, though all is given as if it came after.
     """
 
     linear: FloatArray
@@ -198,7 +198,7 @@ def _better(best: Explanation, other: Explanation, samples: Samples, share: floa
 
 
 def _closer(other: Explanation, best: Explanation, samples: Samples) -> bool:
-    """Whether another explanation leaves less of as many colours; clipped ones have no say."""
+    """Whether another explanation leaves less of as many colours; clipped ones are not counted."""
     rows = other.used & best.used
     rests = [np.square(samples.capture - e.predict(samples.source))[rows] for e in (other, best)]
     fewer = np.count_nonzero(other.used) < _AS_MANY * np.count_nonzero(best.used)
@@ -351,7 +351,7 @@ def _known_steps() -> tuple[list[_Steps], FloatArray]:
 
     Planes were exchanged last, or before one mix-up.
     """
-    # Two that make one, or none, are not told from it.
+    # Two that make one, or none, cannot be distinguished from it.
     twice = [(one, two) for one, two in product(_MIXED, _MIXED) if one[0] != two[1]]
     mixed = [(None, None), *((pair, None) for pair in _MIXED), *twice]
     steps: list[_Steps] = [(name, *pairs) for name, pairs in product(PLANES, mixed)]

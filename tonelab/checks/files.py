@@ -132,7 +132,7 @@ def stride(evidence: PathEvidence) -> Findings:
 
 @CHECKS.register("labels", title="how the capture is labelled")
 def labels(evidence: PathEvidence) -> Findings:
-    """Hold what the capture of a pass-through declares against what its codes show."""
+    """Compare what the capture of a pass-through declares with what its codes show."""
     capture, found = evidence.capture, evidence.explanation
     mixed = found.again or found.matrices
     shown = {
@@ -174,7 +174,7 @@ def labels(evidence: PathEvidence) -> Findings:
 
 @CHECKS.register("metadata", title="HDR metadata against the picture", always=True)
 def metadata(evidence: PathEvidence) -> Findings:
-    """Hold the declared light levels of the source against its own colours."""
+    """Compare the declared light levels of the source with its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours
     if declared is None or not len(colours) or evidence.source.transfer != "pq":

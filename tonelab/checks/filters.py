@@ -24,13 +24,13 @@ from tonelab.checks.registry import AFTER, CHECKS, altered, transparent, undecid
 from tonelab.checks.samples import of_curve, of_luma
 from tonelab.checks.scenes import moved_scenes, repeated_kind
 from tonelab.checks.stages import hidden_stages
-from tonelab.pixels.ahead import codes_before_filter
+from tonelab.pixels.before_filters import codes_before_filter
 from tonelab.pixels.bursts import bursts
-from tonelab.pixels.facing import facing_shift
+from tonelab.pixels.co_registration import whole_shift
 from tonelab.pixels.filters import FAINT
 from tonelab.pixels.picking import LUMA_REACH, MIDDLE
 from tonelab.pixels.resampling import KERNELS, response
-from tonelab.pixels.rescaled import KNOWN, detail_gains, tell_scaling
+from tonelab.pixels.rescaled import KNOWN, detail_gains, identify_scaling
 from tonelab.pixels.surroundings import BLOCK_SCALE
 from tonelab.signal.quantisation import ORIGIN
 
@@ -62,15 +62,15 @@ NEEDED = "a capture at the source's size and place, without scaling"
 @CHECKS.register("detail", title="sharpening, blur and noise reduction", always=True)
 def detail(evidence: PathEvidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
-    evidence = evidence.beyond.behind_curve
+    evidence = evidence.after_conversion.after_curve
     paths = evidence.paths
     bent = evidence.layout is not None and evidence.rescaled and not evidence.pass_through
     if paths is None or bent or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
-        yield undecided("detail", "Detail cannot be held against the source.", NEEDED)
+        yield undecided("detail", "Detail cannot be compared with the source.", NEEDED)
         return
     converted = evidence.pass_through and evidence.explanation.gamut is not None
-    if not paths.facing and not scaling_of(evidence)[1]:
-        text = "Detail cannot be told apart from what an unknown scaler does to it."
+    if not paths.co_registered and not scaling_of(evidence)[1]:
+        text = "Detail cannot be separated from the effect of an unknown scaler."
         yield undecided("detail", text, NEEDED)
         return
     strata = [_bands(gram) if gram[-2, -2] >= LEAST_SAMPLES else None for gram in paths.luma_gram]
@@ -82,32 +82,36 @@ def detail(evidence: PathEvidence) -> Findings:
     # A curve bends strong detail; faint detail sees only its slope, which differs by place. That of
     # the chart is grey, which other primaries leave alone; its strong detail has colours too.
     by_strong = evidence.pass_through and not converted
-    told, bounds = strong if by_strong or faint is None else faint
+    gains, bounds = strong if by_strong or faint is None else faint
     if loose:
-        told, bounds = _relative_bands(paths.detail_gram) if even else np.ones((2, len(BANDS)))
-    by_place = _gains_of_place(evidence, told)
-    told, bounds = told / by_place, bounds / by_place
+        gains, bounds = _relative_bands(paths.detail_gram) if even else np.ones((2, len(BANDS)))
+    by_place = _gains_of_place(evidence, gains)
+    gains, bounds = gains / by_place, bounds / by_place
     count = int((paths.detail_gram if loose else paths.luma_gram[1])[-2, -2])
-    bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
+    bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, gains, strict=True))
     text = f"gain by band {bands} cycles per pixel"
     if evidence.resampled:
-        text += ", beside what the scaler does"
-    before = np.ones(len(BANDS)) if paths.facing else detail_gains(scaling_of(evidence)[0], BANDS)
-    if np.abs(before - 1).max() > np.abs(told - 1).max():
-        told = before
-        bands = ", ".join(f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, told, strict=True))
+        text += ", in addition to the scaler"
+    before = np.ones(len(BANDS))
+    if not paths.co_registered:
+        before = detail_gains(scaling_of(evidence)[0], BANDS)
+    if np.abs(before - 1).max() > np.abs(gains - 1).max():
+        gains = before
+        bands = ", ".join(
+            f"{gain:.3f} at {band:g}" for band, gain in zip(BANDS, gains, strict=True)
+        )
         text = f"gain by band {bands} cycles per pixel of the source, before it was scaled"
-    high, low = float(told.max()) - 1, float(told.min()) - 1
-    above, below = float(bounds[told.argmax()]), float(bounds[told.argmin()])
+    high, low = float(gains.max()) - 1, float(gains.min()) - 1
+    above, below = float(bounds[gains.argmax()]), float(bounds[gains.argmin()])
     limit = _BAND_LIMIT if evidence.pass_through and not loose else 2 * _BAND_LIMIT
     limit += 0.0 if by_strong else _BY_STEP * (evidence.grain - 1)
-    # Chroma that leaks in is no detail of luma, and a scaler's is foretold to a code only.
+    # Chroma that leaks in is no detail of luma, and a scaler's is predicted to a code only.
     mixed = evidence.pass_through and evidence.explanation.matrices is not None
     leaks = mixed and evidence.resampled
-    beside = None if converted or leaks else faint
-    faded, fading = _faded(beside, strong, by_shape=not evidence.pass_through)
-    # Faint detail does not survive coarse steps whole, and that of scaled pictures is foretold less
-    # well than strong detail.
+    compared = None if converted or leaks else faint
+    faded, fading = _faded(compared, strong, by_shape=not evidence.pass_through)
+    # Coarse steps take part of faint detail away, and a scaler's is predicted less well than strong
+    # detail.
     lost = max(evidence.grain, _COARSE if evidence.pass_through and hidden_stages(evidence) else 1)
     slack = _BY_STEP * (lost - 1) + _SCALED * evidence.rescaled
     reduced = faded < 1 - (_LOOSE_LIMIT if loose else _NOISE_REDUCED) - fading - slack
@@ -134,14 +138,14 @@ def detail(evidence: PathEvidence) -> Findings:
             decided_by="a capture at the source's own size",
         )
     elif loose and not even and not reduced:
-        text = "Detail cannot be told apart from what the conversion does to it: too little of it "
+        text = "Detail cannot be separated from the effect of the conversion: too little of it "
         text += "lies under even colours."
         yield undecided("detail", text, "the chart, or content passed through")
     elif not reduced:
         yield transparent(
             "detail",
             f"Detail is kept: {text}.",
-            value=float(told[np.argmax(np.abs(told - 1))]),
+            value=float(gains[np.argmax(np.abs(gains - 1))]),
             bound=float(bounds.max()),
             count=count,
             threshold=1 + limit,
@@ -166,7 +170,7 @@ def _gains_of_place(evidence: PathEvidence, gains: FloatArray) -> FloatArray:
     Of several that may have, the one that leaves the least of ``gains``.
     """
     paths = evidence.paths
-    if paths is None or not (evidence.resampled and paths.facing):
+    if paths is None or not (evidence.resampled and paths.co_registered):
         return np.ones(len(BANDS))
     found, angle = scaling_of(evidence)[0], np.arange(16) * np.pi / 16
     along = np.array(BANDS)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)])
@@ -193,10 +197,10 @@ def _relative_bands(gram: IntArray) -> tuple[FloatArray, FloatArray]:
     """
     kernel = luma_kernel(gram)
     gains = band_gains(kernel)
-    told = gains / gains[1]
+    relative = gains / gains[1]
     even = np.array([np.mean(waves(LUMA_REACH, band).real, axis=0) for band in BANDS])
-    widths = half_widths(gram, kernel, even - told[:, None, None] * even[1])
-    return told, widths / gains[1]
+    widths = half_widths(gram, kernel, even - relative[:, None, None] * even[1])
+    return relative, widths / gains[1]
 
 
 def _faded(
@@ -223,14 +227,14 @@ def _faded(
 @CHECKS.register("contrast", title="local contrast")
 def contrast(evidence: PathEvidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
-    evidence = evidence.beyond
+    evidence = evidence.after_conversion
     gram = None if evidence.paths is None else evidence.paths.surround_gram.astype(np.float64)
     if gram is None or gram[:, 0, 0].sum() < _LEAST_BLOCKS:
-        yield undecided("contrast", "Local contrast cannot be held against the source.", NEEDED)
+        yield undecided("contrast", "Local contrast cannot be compared with the source.", NEEDED)
         return
     if evidence.explanation.gamut:
-        # Luma that chroma bends cannot be foretold.
-        text = "Local contrast cannot be told apart from what was done to the colours."
+        # Luma that chroma bends cannot be predicted.
+        text = "Local contrast cannot be separated from the change of colours."
         yield undecided("contrast", text, AFTER)
         return
     drift = evidence.drift
@@ -239,7 +243,7 @@ def contrast(evidence: PathEvidence) -> Findings:
         return
     covered = evidence.layout is not None and is_covered(evidence)  # of pictures it is left out
     if repeated_kind(evidence) == "scene-dependent" or covered:
-        text = "Local contrast cannot be told from pages that are dimmed or covered."
+        text = "Local contrast cannot be measured on pages that are dimmed or covered."
         yield undecided("contrast", text, AFTER)
         return
     gain, bound = _gain_of_surroundings(gram)
@@ -264,7 +268,7 @@ def contrast(evidence: PathEvidence) -> Findings:
 def _gain_of_surroundings(grams: FloatArray) -> tuple[float, float]:
     """Local contrast, and its 95 % half width, whatever curve luma follows and chroma adds to it.
 
-    What a block's own colour tells is taken off within each band of luma.
+    What a block's own colour predicts is subtracted within each band of luma.
     """
     left, count = np.zeros((2, 2)), 0
     for gram in grams[grams[:, 0, 0] > 0]:
@@ -289,13 +293,13 @@ def follows_surroundings(evidence: PathEvidence) -> bool:
     return any(found.verdict == "not transparent" for found in contrast(evidence))
 
 
-def line_beside_surroundings(
+def line_with_local_contrast(
     evidence: PathEvidence,
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
-    """Luma gain and offset at black beside local contrast, and their bounds; None without it.
+    """Luma gain and offset at black with local contrast, and their bounds; None without it.
 
     Of means of blocks by their own luma and that around them, which both gains add up to: what
-    surroundings add has no mean. That they are foretold as means of squares limits both.
+    surroundings add has no mean. That they are predicted as means of squares limits both.
     """
     paths = evidence.paths
     if paths is None or evidence.layout is not None or not evidence.pass_through:
@@ -342,7 +346,7 @@ def noise_alone(evidence: PathEvidence) -> bool:
 def bends_no_means(evidence: PathEvidence) -> bool:
     """Whether noise, or a filter of mild effect, leaves the means of luma codes on their curve."""
     paths = evidence.paths
-    if paths is None or evidence.layout is not None or not paths.facing:
+    if paths is None or evidence.layout is not None or not paths.co_registered:
         return False
     strong = paths.luma_gram[1]
     if strong[-2, -2] < LEAST_SAMPLES or not evidence.pass_through:
@@ -354,7 +358,7 @@ def bends_no_means(evidence: PathEvidence) -> bool:
 
 @kept
 def before_filter(evidence: PathEvidence) -> Samples | None:
-    """Luma by source code before its detail was filtered, with its errors; steps alone are told.
+    """Luma by source code before its detail was filtered, with its errors; only steps are known.
 
     None where no filter was, or its equations are not at hand.
     """
@@ -369,8 +373,8 @@ def before_filter(evidence: PathEvidence) -> Samples | None:
     )
     runs = bursts(pair)
     sizes = {(clip.width, clip.height) for clip in (pair.source, pair.capture)}
-    # Halves of the frames are held against each other, pixel by pixel in one place.
-    if len(runs) < 2 or len(sizes) > 1 or facing_shift(pair) != (0, 0):
+    # Halves of the frames are compared with each other, pixel by pixel in one place.
+    if len(runs) < 2 or len(sizes) > 1 or whole_shift(pair) != (0, 0):
         return None
     one, other = map(of_curve, codes_before_filter(pair, runs, (faint, strong), FAINT))
     shared = np.intersect1d(one.source[:, 0], other.source[:, 0])
@@ -409,7 +413,7 @@ def scaling(evidence: PathEvidence) -> Findings:
             f" (or {', '.join(KERNELS[name].label for name in found.same)}, which do the same here)"
         )
     if any(found.detail):
-        text += ", and its detail was filtered beside that"
+        text += ", and its detail was filtered too"
     yield altered(
         "scaling-filter" if known else "scaling-unknown",
         f"{text}: {found.left:.2f} codes RMS are left, of which another filter would take off "
@@ -426,13 +430,13 @@ def scaling(evidence: PathEvidence) -> Findings:
 
 
 def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
-    """How the picture was scaled, and whether that foretells the capture."""
+    """How the picture was scaled, and whether that predicts the capture."""
     assert evidence.paths is not None
-    # Marks of a chart tell its place less well than its content does.
+    # Marks of a chart locate it less exactly than its content does.
     placed = evidence.layout is None
     slack = 0.3 * (evidence.code_step - 1) + 0.3 * (not placed)
     tables = evidence.paths.resampled, evidence.paths.resampled_chroma
-    found = tell_scaling(*tables, slack=slack, placed=placed)
+    found = identify_scaling(*tables, slack=slack, placed=placed)
     left = found.left if any(found.detail) else found.filtered
     return found, left < KNOWN + slack
 
@@ -441,11 +445,11 @@ def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
 def shift(evidence: PathEvidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths
-    if paths is None or not paths.facing or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
-        yield undecided("shift", "The place of samples cannot be told.", NEEDED)
+    if paths is None or not paths.co_registered or paths.luma_gram[1, -2, -2] < LEAST_SAMPLES:
+        yield undecided("shift", "The place of samples cannot be measured.", NEEDED)
         return
     if is_covered(evidence) or repeated_kind(evidence) == "local":
-        text = "The place of samples cannot be told beside a static overlay or a local mapping."
+        text = "The place of samples cannot be measured with a static overlay or a local mapping."
         yield undecided("shift", text, AFTER)
         return
     kernel = luma_kernel(paths.luma_gram[1])

@@ -1,7 +1,8 @@
 """Coarse stages before or after a scaler.
 
-What became of each code before it tells the first. A scaler leaves flat places alone, so that they
-show what a stage made of their colour; they are few, but each must be foretold in all planes.
+What became of each code before the scaler identifies a stage before it. A scaler leaves flat places
+alone, so that they show what a stage made of their colour; they are few, but each must be predicted
+in all planes.
 """
 
 from __future__ import annotations
@@ -16,7 +17,7 @@ from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
-    from tonelab.pixels.ahead import Ahead
+    from tonelab.pixels.before_filters import CodesBefore
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray
 
@@ -30,7 +31,7 @@ _LESS = 0.7  # of what is left of chroma without the stage
 
 
 def stages_of_flat_colours(evidence: PathEvidence) -> tuple[Finding, ...]:
-    """Name the stage that foretells flat colours of a scaled picture, where none does so alone."""
+    """Name the stage that predicts flat colours of a scaled picture, where none does so alone."""
     found = evidence.explanation
     sites = evidence.sites
     rows = sites[(sites.variance.max(axis=1, initial=0.0) < _STILL) & (sites.count >= _LEAST_SEEN)]
@@ -46,37 +47,37 @@ def stages_of_flat_colours(evidence: PathEvidence) -> tuple[Finding, ...]:
     def share(*made: FloatArray) -> float:
         return max(float((np.abs(seen - codes) < _EXACTLY).all(axis=1).mean()) for codes in made)
 
-    behind = [np.floor(codes + 0.5) for codes in changed(source)]
-    told = {
-        stage: share(*changed(stage.after(source)), *map(stage.after, behind)) for stage in STAGES
+    rounded = [np.floor(codes + 0.5) for codes in changed(source)]
+    predicted = {
+        stage: share(*changed(stage.after(source)), *map(stage.after, rounded)) for stage in STAGES
     }
     without = share(*changed(source))
-    best: CoarseStage = max(told, key=lambda stage: told[stage])
-    rival = max(told[stage] for stage in told if stage.name != best.name)
+    best: CoarseStage = max(predicted, key=lambda stage: predicted[stage])
+    rival = max(predicted[stage] for stage in predicted if stage.name != best.name)
     fine = best.kind == "rgb" and best.bits > FINEST_RGB
-    if fine or told[best] < max(_NEARLY_ALL, without + _LEAD, rival + _LEAD):
+    if fine or predicted[best] < max(_NEARLY_ALL, without + _LEAD, rival + _LEAD):
         return ()
-    return (named_stage(best, told[best], without, int(rows.count.sum())),)
+    return (named_stage(best, predicted[best], without, int(rows.count.sum())),)
 
 
 def stages_before_scaling(evidence: PathEvidence) -> tuple[Finding, ...]:
     """Name fewer bits that a picture went through before it was scaled, by all of its codes."""
-    if evidence.ahead is None:
+    if evidence.before_scaling is None:
         return ()
-    luma, *chroma = (_told(curve) for curve in evidence.ahead)
+    luma, *chroma = (_frequent(curve) for curve in evidence.before_scaling)
     stages = [stage for stage in STAGES if stage.kind != "rgb"]
-    told = {stage: _near(*luma, stage) for stage in stages}
-    best = max(stages, key=lambda stage: told[stage])
-    rival = max(told[stage] for stage in stages if stage.name != best.name)
+    predicted = {stage: _near(*luma, stage) for stage in stages}
+    best = max(stages, key=lambda stage: predicted[stage])
+    rival = max(predicted[stage] for stage in stages if stage.name != best.name)
     without = _near(*luma)
     # Luma alone may have lost its steps otherwise.
     seen = all(_left(*plane, best) < _LESS * _left(*plane) for plane in chroma)
-    if not seen or told[best] < max(_NEARLY_ALL_CODES, without + _LEAD, rival + _LEAD):
+    if not seen or predicted[best] < max(_NEARLY_ALL_CODES, without + _LEAD, rival + _LEAD):
         return ()
-    return (named_stage(best, told[best], without, len(luma[0]), "codes before scaling"),)
+    return (named_stage(best, predicted[best], without, len(luma[0]), "codes before scaling"),)
 
 
-def _told(curve: Ahead) -> tuple[FloatArray, FloatArray]:
+def _frequent(curve: CodesBefore) -> tuple[FloatArray, FloatArray]:
     """Source codes that occur often, and what became of them."""
     code = np.flatnonzero(curve.count >= _LEAST_SEEN)
     return code.astype(np.float64), curve.codes[code]
@@ -84,8 +85,8 @@ def _told(curve: Ahead) -> tuple[FloatArray, FloatArray]:
 
 def _rest(code: FloatArray, became: FloatArray, stage: CoarseStage | None) -> FloatArray:
     """Codes that a line through what a stage makes of codes leaves."""
-    behind = code if stage is None else stage.after(code)
-    rest: FloatArray = became - np.polyval(np.polyfit(behind, became, 1), behind)
+    rounded = code if stage is None else stage.after(code)
+    rest: FloatArray = became - np.polyval(np.polyfit(rounded, became, 1), rounded)
     return rest
 
 

@@ -18,7 +18,7 @@ _BY_RULE = {"frames-settling", "frames-cut"}
 
 @CHECKS.register("frames", title="dropped, repeated and mixed frames", always=True)
 def frames(evidence: PathEvidence) -> Findings:
-    """Hold the order of captured frames against the source's."""
+    """Compare the order of captured frames with the source's."""
     # Frames that are left out by rule, as next to a cut, are no fault.
     found = [f for f in _of(evidence, "frames-") if f.id not in _BY_RULE]
     yield from found
@@ -67,7 +67,7 @@ def overlay(evidence: PathEvidence) -> Findings:
         cover = evidence.cover
         count = 0 if cover is None else cover.places
         figures: Figures = {
-            "value": float(count), "unit": "places", "count": len(evidence.as_seen()),
+            "value": float(count), "unit": "places", "count": len(evidence.as_captured()),
             "threshold": float(LEAST_COVERED),
         }  # fmt: skip
         if cover is not None:

@@ -26,7 +26,7 @@ _ROUNDING = 1 / 12  # squared codes
 
 
 def keeps_detail(paths: PixelTables | None) -> bool:
-    """Whether there is detail enough to tell, faint or strong, and all of it is kept."""
+    """Whether there is detail enough, faint or strong, and all of it is kept."""
     seen = [] if paths is None else [g for g in paths.luma_gram if g[-2, -2] >= LEAST_SAMPLES]
     kept = (np.abs(band_gains(luma_kernel(gram)) - 1).max() < _KEPT for gram in seen)
     return bool(seen) and all(kept)

@@ -1,4 +1,4 @@
-"""Gain and offset of luma and chroma, and what their figures stand for."""
+"""Gain and offset of luma and chroma, and the known causes of such figures."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.filters import line_beside_surroundings
+from tonelab.checks.filters import line_with_local_contrast
 from tonelab.checks.registry import AFTER, CHAIN, CHECKS, Deciding, altered, transparent, undecided
 from tonelab.signal.quantisation import ORIGIN
 
@@ -28,8 +28,8 @@ _SPILT = 1.0  # hundredths of chroma gain
 _FINE = 1.0  # codes RMS about an affine map, beyond which bits were lost or luma was bent
 _MOVED = 0.003  # of a gain
 _BENDS = 2.0  # codes RMS of luma about a straight line
-_DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that cannot be told from it
-_CONTROL = 0.3  # share by which a control may change the gain of luma beside a known cause
+_DRIFTING = 1.5e-4  # of a gain, for each code that surroundings add, that looks like a gain
+_CONTROL = 0.3  # share by which a control may change the gain of luma with a known cause
 _LEAST = 24  # colours
 _STRONG_CHROMA = 60.0  # codes; rounding moves no gain by more than the next
 _UNTOUCHED, _ROUNDED = 0.005, 0.7  # share of a colour's chroma, and codes, that it is off by
@@ -42,7 +42,7 @@ _LEAST_TONES, _LINES, _SPREAD = 100, 1000, 100.0  # greys, lines tried, codes be
 _KEPT, _MOST = 0.6, 0.5  # code steps from a line, and share of greys that keep to it
 _SEARCHED = np.linspace(-0.002, 0.002, 161)  # about the gain that was fitted
 _FARTHEST = 510.0  # codes from neutral
-_TO_THE_DIGIT, _AHEAD = 0.95, 0.05  # share of codes, and by which it must lead
+_TO_THE_DIGIT, _LEAD = 0.95, 0.05  # share of codes, and by which it must lead
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,7 +105,7 @@ def levels(evidence: PathEvidence) -> Findings:
     near = near_levels(evidence)
     twice = twice_levels(evidence) if fault is None and near is None else ()
     if near is not None:
-        yield _beside(evidence, near)
+        yield _with_another(evidence, near)
     for one in twice:
         text = f"The signal was {one.text}, which is one of two mix-ups of ranges in turn."
         yield altered(
@@ -122,9 +122,9 @@ def levels(evidence: PathEvidence) -> Findings:
     if fault is not None:
         lost = _lost_share(evidence)
         # Full range of Y'CbCr is that of its own stage: R'G'B' expands chroma by 2 % more.
-        as_said = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
+        as_declared = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
         expanded = fault.id.startswith("narrow-to-full")
-        if as_said and expanded and evidence.capture.range == "full":
+        if as_declared and expanded and evidence.capture.range == "full":
             yield transparent(
                 "levels",
                 f"The capture is {fault.text}, as its range says ({figures}).",
@@ -151,7 +151,7 @@ def levels(evidence: PathEvidence) -> Findings:
             usual_gain * one.luma_gain,
             usual_offset * one.luma_gain + one.luma_offset,
         )
-    line = line_beside_surroundings(evidence) or _line_of_most(evidence)
+    line = line_with_local_contrast(evidence) or _line_of_most(evidence)
     luma_gain, luma_offset = line[0] if line else (found.luma_gain, found.luma_offset)
     gain, offset = abs(luma_gain / usual_gain - 1), _unusual(evidence, luma_offset - usual_offset)
     # A bend that no straight line follows moves its mean.
@@ -161,7 +161,7 @@ def levels(evidence: PathEvidence) -> Findings:
     if line is not None:
         (gain_bound, offset_bound), bend = line[1], 0.0
     if evidence.resampled and found.gamut is not None:
-        gain_bound += _MOVED  # what was scaled behind a conversion is foretold before it
+        gain_bound += _MOVED  # scaling after a conversion is predicted before it
     if evidence.drift is not None:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
@@ -176,14 +176,14 @@ def levels(evidence: PathEvidence) -> Findings:
         text = f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
         yield altered("levels-luma", f"{text}{' alone' if near or twice else ''}.", **stated)
     elif near is None and over > 0:
-        text = f"Whether luma levels are kept cannot be told beside what bends luma: {figures}."
+        text = f"Whether luma levels are kept cannot be determined as luma is bent: {figures}."
         yield undecided("levels", text, AFTER, value=luma_gain, bound=gain_bound, count=count)
     elif near is None:
         yield transparent("levels", f"Luma levels are kept: {figures}.", **stated)
     tint = max(map(abs, evidence.tint))
     # Codes that are cut off without dither move their mean, and so do hues that are bent.
     limit = _OFFSET_LIMIT + evidence.uncertain_offset
-    if not evidence.greys_tell or found.gamut:
+    if not evidence.has_greys or found.gamut:
         limit += 1.5 * max(rests[1:])
     if tint > limit and (found.gamut is None or found.affine):
         yield altered(
@@ -218,7 +218,7 @@ def _line_of_most(
 ) -> tuple[tuple[float, float], tuple[float, float]] | None:
     """Gain and offset that most luma codes keep to, and their bounds; a part may arrive otherwise.
 
-    Found among lines through two of them each, as a fit to all would give way to those that leave.
+    Found among lines through two of them each, as a fit to all would follow the exceptions.
     """
     tones = evidence.tones
     if not evidence.clear or len(tones) < _LEAST_TONES:
@@ -271,7 +271,7 @@ def named_levels(evidence: PathEvidence) -> Fault | None:
     def distance(fault: Fault) -> float:
         luma = of_luma(fault.luma_gain, fault.luma_offset)
         colour = of_chroma(fault.chroma_gain, fault.chroma_offset)
-        # A plane that was left alone speaks against a fault that changes all of them.
+        # A plane that was left alone excludes a fault that changes all of them.
         alone = luma > of_luma(1.0, 0.0) or colour > of_chroma(1.0, 0.0)
         return np.inf if alone else max(luma, colour)
 
@@ -287,10 +287,10 @@ def named_levels(evidence: PathEvidence) -> Fault | None:
         stages = _stages(nearest)
         by_digits = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
         nearest = nearest if by_digits is None else stages[by_digits]
-    # Nor does a coarse step tell in how many bits ranges were scaled.
+    # Nor does a coarse step show in how many bits ranges were scaled.
     bits = " in 10 bits" if " in 10 bits" in nearest.text else " in 8 bits"
-    told = step == 1 or not nearest.ranges
-    return nearest if told else replace(nearest, text=nearest.text.replace(bits, ""))
+    clear = step == 1 or not nearest.ranges
+    return nearest if clear else replace(nearest, text=nearest.text.replace(bits, ""))
 
 
 def expected_saturation(fault: Fault | None, saturation: float) -> float:
@@ -304,9 +304,9 @@ def expected_saturation(fault: Fault | None, saturation: float) -> float:
 def near_levels(evidence: PathEvidence) -> Fault | None:
     """Return the mix-up of ranges that chroma shows, or luma, where the other was changed too.
 
-    Chroma that was scaled exactly so tells it where luma was too, but for a few hundredths and
+    Chroma that was scaled exactly so shows it where luma was too, but for a few hundredths and
     codes, or for one control: brightness, or contrast about black, before or after. Luma that was
-    scaled and moved exactly so tells it too, but not at which stage.
+    scaled and moved exactly so shows it too, but not at which stage.
     """
     found = evidence.explanation
     if named_levels(evidence) is not None or found.gamut is not None or found.matrices is not None:
@@ -339,7 +339,7 @@ def near_levels(evidence: PathEvidence) -> Fault | None:
 def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
     """Return two mix-ups of ranges, in turn, that make the levels shown together.
 
-    Two of opposite ways nearly undo each other: they are told by the digits of chroma.
+    Two of opposite ways nearly undo each other: the digits of chroma identify them.
     """
     found = evidence.explanation
     if found.gamut is not None or found.matrices is not None:
@@ -360,12 +360,12 @@ def twice_levels(evidence: PathEvidence) -> tuple[Fault, ...]:
         return nearest
     undone = [(a, b) for a, b in product(ranges, ranges) if a.id[:6] != b.id[:6]]
     near = [pair for pair in undone if distance(pair) < 2 * _MATCH]
-    told = _by_digits(evidence, [(a.chroma_gain, b.chroma_gain) for a, b in near])
-    return () if told is None else near[told]
+    found_at = _by_digits(evidence, [(a.chroma_gain, b.chroma_gain) for a, b in near])
+    return () if found_at is None else near[found_at]
 
 
 def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
-    """Tell the stage by the colours whose chroma nothing else changed, or by what was rounded."""
+    """Identify the stage by colours whose chroma nothing else changed, or by what was rounded."""
     found, colours = evidence.explanation, evidence.colours
     before = (found.before @ found.known.T)[:, 1:]
     strong = np.hypot(*before.T) > _STRONG_CHROMA
@@ -377,10 +377,10 @@ def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
     most = max(_MOST_UNTOUCHED, _TIMES * min(shares))
     if strong.sum() >= _LEAST_STRONG and max(shares) > most:
         return stages[int(np.argmax(shares))]
-    told = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
-    if told is not None:
-        return stages[told]
-    text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not tell")
+    found_at = _by_digits(evidence, [(stage.chroma_gain,) for stage in stages])
+    if found_at is not None:
+        return stages[found_at]
+    text = fault.text.replace(", as R'G'B'", ", as R'G'B' or as Y'CbCr, which chroma does not show")
     return replace(fault, id=fault.id.rpartition("-")[0], text=text)
 
 
@@ -391,20 +391,22 @@ def _stages(fault: Fault) -> list[Fault]:
     return [other for other in FAULTS if other.id.startswith(way) and depth in other.text]
 
 
-def _kept_share(foretold: FloatArray, seen: FloatArray) -> float:
-    """Share of colours, (N, 2), that are foretold but for an offset that most of them share."""
-    rest = seen - foretold
+def _kept_share(predicted: FloatArray, seen: FloatArray) -> float:
+    """Share of colours, (N, 2), that are predicted but for an offset that most of them share."""
+    rest = seen - predicted
     near = np.hypot(*rest.T) < _OF_ALL
     rest = rest - np.median(rest[near], axis=0) if near.any() else rest
-    kept = np.hypot(*rest.T) < np.maximum(_UNTOUCHED * np.hypot(*foretold.T), _ROUNDED)
-    of_gain = np.vdot(foretold[kept], rest[kept]) / max(float(np.square(foretold[kept]).sum()), 1.0)
+    kept = np.hypot(*rest.T) < np.maximum(_UNTOUCHED * np.hypot(*predicted.T), _ROUNDED)
+    of_gain = np.vdot(predicted[kept], rest[kept]) / max(
+        float(np.square(predicted[kept]).sum()), 1.0
+    )
     return float(kept.mean()) if abs(of_gain) < _SAME else 0.0
 
 
 def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | None:
-    """Return which gains of chroma in turn foretell its codes to the digit.
+    """Return which gains of chroma in turn predict its codes to the digit.
 
-    Codes are rounded after each of two gains, which tells more than their product. A single gain
+    Codes are rounded after each of two gains, which shows more than their product. A single gain
     has another around it, which is searched.
     """
     if evidence.paths is None or not ways:
@@ -420,7 +422,7 @@ def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | N
     code, seen = code[rows], seen[rows] - ORIGIN[1]
     whole = float(code @ seen / (code @ code)) * (1 + _SEARCHED)
 
-    def foretold(*steps: FloatArray | float) -> float:
+    def predicted(*steps: FloatArray | float) -> float:
         there = np.broadcast_to(code, (len(_SEARCHED), len(code)))
         for step in steps:
             there = np.floor(there * np.reshape(step, (-1, 1)) + 0.5)
@@ -429,21 +431,22 @@ def _by_digits(evidence: PathEvidence, ways: list[tuple[float, ...]]) -> int | N
     shares = []
     for gains in ways:
         around = [(gains[0], whole / gains[0]), (whole / gains[0], gains[0])]
-        shares.append(max(foretold(*steps) for steps in ([gains] if len(gains) > 1 else around)))
-    best, *others = sorted([*shares, foretold(whole)], reverse=True)
-    told = best > _TO_THE_DIGIT and best > max(others) + _AHEAD and best in shares
-    return shares.index(best) if told else None
+        shares.append(max(predicted(*steps) for steps in ([gains] if len(gains) > 1 else around)))
+    best, *others = sorted([*shares, predicted(whole)], reverse=True)
+    clear = best > _TO_THE_DIGIT and best > max(others) + _LEAD and best in shares
+    return shares.index(best) if clear else None
 
 
-def _beside(evidence: PathEvidence, fault: Fault) -> Finding:
-    """Name a mix-up of ranges beside another fault of levels or colours."""
-    found, line = evidence.explanation, line_beside_surroundings(evidence)
+def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
+    """Name a mix-up of ranges with another fault of levels or colours."""
+    found, line = evidence.explanation, line_with_local_contrast(evidence)
     gain, offset = (found.luma_gain, found.luma_offset) if line is None else line[0]
     return altered(
         f"levels-{fault.id}",
-        f"The signal was {fault.text}, and something else was done beside it: less that, luma has "
-        f"a gain of {gain / fault.luma_gain:.4f} and is off by {offset - fault.luma_offset:+.2f} "
-        f"codes at black, and chroma has a gain of {found.saturation / fault.chroma_gain:.4f}.",
+        f"The signal was {fault.text}, and something else was changed: without the mix-up, luma "
+        f"has a gain of {gain / fault.luma_gain:.4f} and is off by "
+        f"{offset - fault.luma_offset:+.2f} codes at black, and chroma has a gain of "
+        f"{found.saturation / fault.chroma_gain:.4f}.",
         value=fault.luma_gain,
         bound=abs(gain - fault.luma_gain),
         count=int(found.used.sum()),

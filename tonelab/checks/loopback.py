@@ -14,7 +14,7 @@ _DECIDED_BY = "a capture chain whose loopback is clean here"
 
 
 def relate(findings: tuple[Finding, ...], loopback: tuple[Finding, ...]) -> tuple[Finding, ...]:
-    """Lay to the chain what the loopback shows too, and clear the chain where it is clean.
+    """Attribute to the chain what the loopback shows too, and clear the chain where it is clean.
 
     Parameters
     ----------

@@ -19,7 +19,7 @@ Findings: TypeAlias = Iterable[Finding]
 Question: TypeAlias = "Callable[[PathEvidence], Findings]"
 Needs: TypeAlias = Literal["files", "tallies", "pixels"]
 
-AFTER = "a capture after the mend of the fault above"
+AFTER = "a capture after the fault above is corrected"
 CHAIN = "the capture chain"  # alternatives that a loopback rules out begin so
 
 
@@ -72,5 +72,5 @@ def altered(
 
 
 def undecided(name: str, text: str, capture: str, **figures: Unpack[Figures]) -> Finding:
-    """State that this capture cannot tell, and which ``capture`` would."""
+    """State that this capture cannot tell, and which ``capture`` can."""
     return Finding(name, "info", text, verdict="cannot tell", decided_by=capture, **figures)

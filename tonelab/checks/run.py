@@ -46,7 +46,7 @@ def check(
     progress: Progress | None = None,
     workers: Workers | None = None,
 ) -> CheckReport:
-    """Hold a capture against its source.
+    """Compare a capture with its source.
 
     Parameters
     ----------
@@ -54,7 +54,7 @@ def check(
         The clip that was played, and what was recorded at the device's output.
     loopback
         A recording of the same source through a trusted path into the same capture chain. What it
-        shows too is laid to the chain, and where it is clean the chain is cleared.
+        shows too is attributed to the chain, and where it is clean the chain is cleared.
     source_signal, capture_signal
         Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
     loopback_signal
@@ -69,7 +69,7 @@ def check(
     Raises
     ------
     ClipError, ChartError, PairingError, WorkerError
-        One sentence each: what is wrong, where, and the mend.
+        One sentence each: what is wrong, where, and how to correct it.
     """
     report = progress or (lambda _stage, _done, _total: None)
     workers = workers or default_workers()
@@ -91,8 +91,8 @@ def check(
             ):
                 bound = gather(source_clip, chain_clip, progress=report, workers=workers)
                 results = [
-                    CheckResult(mine.name, mine.title, relate(mine.findings, chain_says.findings))
-                    for mine, chain_says in _side_by_side(results, examine(bound)[0])
+                    CheckResult(mine.name, mine.title, relate(mine.findings, of_chain.findings))
+                    for mine, of_chain in _side_by_side(results, examine(bound)[0])
                 ]
                 (chain,) = _hashed((chain_clip,), hashes)
         report("hashing", 1, 1)

@@ -13,7 +13,7 @@ from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
     from tonelab.checks.coarse import CoarseStage
-    from tonelab.pixels.ahead import Ahead
+    from tonelab.pixels.before_filters import CodesBefore
     from tonelab.signal.arrays import FloatArray, IntArray, Mask
 
 LEAST_PIXELS = 16  # of one source code
@@ -104,7 +104,7 @@ def of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntAr
     return Samples(source, capture, spread, count, rows, rows)
 
 
-def of_curve(curve: Ahead) -> Samples:
+def of_curve(curve: CodesBefore) -> Samples:
     """Make samples of luma by source code, as it was before a scaler or a filter."""
     rows = np.flatnonzero(curve.count >= LEAST_PIXELS)
     count = curve.count[rows]
@@ -112,7 +112,7 @@ def of_curve(curve: Ahead) -> Samples:
     return of_luma(rows, curve.codes[rows], error, count.astype(np.int64))
 
 
-def foretold(sums: IntArray) -> Samples:
+def of_scaled(sums: IntArray) -> Samples:
     """Make samples of the colours of a scaled picture."""
     rows = sums[sums[:, 1] >= LEAST_CELL]
     count = rows[:, 1:2]
@@ -128,9 +128,9 @@ def foretold(sums: IntArray) -> Samples:
     )
 
 
-def behind(stage: CoarseStage, samples: Samples) -> Samples:
+def after_stage(stage: CoarseStage, samples: Samples) -> Samples:
     """Colours as a stage sends them on, but for planes that do not follow it."""
-    source, behind = samples.source.copy(), stage.after(samples.source + ORIGIN) - ORIGIN
+    source, sent_on = samples.source.copy(), stage.after(samples.source + ORIGIN) - ORIGIN
 
     def left(codes: FloatArray) -> FloatArray:
         design = np.column_stack([codes, np.ones(len(codes))])
@@ -138,8 +138,8 @@ def behind(stage: CoarseStage, samples: Samples) -> Samples:
         rms: FloatArray = np.sqrt(np.mean(rest**2, axis=0))
         return rms
 
-    follows = left(behind) < left(source)
-    source[:, follows] = behind[:, follows]
+    follows = left(sent_on) < left(source)
+    source[:, follows] = sent_on[:, follows]
     return replace(samples, source=source)
 
 

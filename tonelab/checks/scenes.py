@@ -11,7 +11,7 @@ from tonelab.checks.evidence import kept
 from tonelab.checks.gains import keeps_detail
 from tonelab.checks.registry import CHECKS, altered, undecided
 from tonelab.checks.samples import of_curve
-from tonelab.pixels.ahead import codes_before_scaling
+from tonelab.pixels.before_filters import codes_before_scaling
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.picking import CODES
 from tonelab.readings.colours import code_step
@@ -37,7 +37,7 @@ _SCENES = 6  # bursts of a scaled picture that are looked at
 
 @CHECKS.register("mapping", title="the same colours in other surroundings", always=True)
 def mapping(evidence: PathEvidence) -> Findings:
-    """Tell a mapping that follows the scene or the neighbourhood from a fixed one."""
+    """Distinguish a mapping that follows the scene or the neighbourhood from a fixed one."""
     if evidence.layout is None:
         moved = moved_scenes(evidence)
         if moved is not None:
@@ -46,8 +46,8 @@ def mapping(evidence: PathEvidence) -> Findings:
     if evidence.layout is None or evidence.tallies is None:
         yield undecided(
             "mapping",
-            "Whether the mapping follows the scene cannot be told without the same colours in "
-            "other surroundings.",
+            "Whether the mapping follows the scene cannot be determined without the same colours "
+            "in other surroundings.",
             "a capture of the chart",
         )
         return
@@ -65,7 +65,7 @@ def mapping(evidence: PathEvidence) -> Findings:
 
 @kept
 def moved_scenes(evidence: PathEvidence) -> Finding | None:
-    """Hold luma of content at one source code in some moments against the same in others.
+    """Compare luma of content at one source code in some moments with the same in others.
 
     A fixed mapping, bent or not, is taken off first: whatever becomes of a code of luma, and what
     chroma adds to it.
@@ -74,7 +74,7 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
         return None
     samples, found = _of_moments(evidence), evidence.explanation
     if found.gamut is not None and evidence.resampled:
-        return None  # what was scaled behind a conversion is not what is converted here
+        return None  # scaling after a conversion is not what is converted here
     if found.gamut is not None:
         samples[:, 1:4] = np.rint(found.converted(samples[:, 1:4] - ORIGIN, found.first) + ORIGIN)
     _, code = np.unique(samples[:, 1], return_inverse=True)
@@ -82,11 +82,11 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
     samples = samples[np.bincount(moments)[code] > 1]
     if len(samples) < _LEAST_MOVED:
         return None
-    # Single samples that were lost tell nothing of the mapping.
-    rest = _beside_fixed(samples)
+    # Single samples that were lost show nothing of the mapping.
+    rest = _from_fixed(samples)
     near = np.abs(rest) <= _OUTLYING * float(np.median(np.abs(rest))) + _OUTLYING
     samples = samples[near]
-    rest, count = _beside_fixed(samples), samples[:, 5]
+    rest, count = _from_fixed(samples), samples[:, 5]
     _, group = np.unique(samples[:, 0] * CODES + samples[:, 1] // _LEVEL, return_inverse=True)
     _, colour = np.unique(samples[:, :4], axis=0, return_inverse=True)
     total, often = np.bincount(group, count), np.bincount(colour, count)
@@ -95,14 +95,14 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
     # Noise of single samples is no spread of colours, and hardly moves a mean.
     inner = rest - (np.bincount(colour, count * rest) / often)[colour]
     noise = float(count @ inner**2) / max(float(count.sum()) - len(often), 1.0)
-    told = np.bincount(group[np.unique(colour, return_index=True)[1]]) >= _COLOURS_OF_LEVEL
-    if told.sum() < _LEAST_LEVELS:
+    enough = np.bincount(group[np.unique(colour, return_index=True)[1]]) >= _COLOURS_OF_LEVEL
+    if enough.sum() < _LEAST_LEVELS:
         return None
     bound, detailed = float(np.sqrt(within)), keeps_detail(evidence.paths)
     if detailed:
-        of_mean = noise / float(np.median(total[told]))
+        of_mean = noise / float(np.median(total[enough]))
         bound = float(np.sqrt(max(within - noise, 0.0)) + _SURELY * np.sqrt(of_mean))
-    swing = float(np.percentile(np.abs(mean[told]), 95))
+    swing = float(np.percentile(np.abs(mean[enough]), 95))
     # Rounding differs by chroma too where chroma adds to luma.
     mixed = found.matrices is not None or found.gamut is not None
     limit = _SWING * (2 * evidence.grain if mixed else 1 if detailed else 2) + bound
@@ -115,7 +115,7 @@ def moved_scenes(evidence: PathEvidence) -> Finding | None:
         value=swing,
         bound=bound,
         unit="codes",
-        count=int(told.sum()),
+        count=int(enough.sum()),
         threshold=limit,
         alternatives=("a mapping that follows the surroundings of a place",),
         decided_by="a capture of the chart",
@@ -130,8 +130,8 @@ def _of_moments(evidence: PathEvidence) -> FloatArray:
     pair, paths = evidence.pair, evidence.paths
     assert paths is not None
     plain = evidence.explanation.matrices is None and evidence.explanation.gamut is None
-    told = pair is not None and evidence.rescaled and plain and evidence.scaler_is_known
-    if pair is None or not told or any(evidence.scaler.detail):
+    enough = pair is not None and evidence.rescaled and plain and evidence.scaler_is_known
+    if pair is None or not enough or any(evidence.scaler.detail):
         return paths.samples.astype(np.float64)
     runs = bursts(pair)
     rows = []
@@ -144,7 +144,7 @@ def _of_moments(evidence: PathEvidence) -> FloatArray:
     return np.concatenate(rows)
 
 
-def _beside_fixed(samples: FloatArray) -> FloatArray:
+def _from_fixed(samples: FloatArray) -> FloatArray:
     """Take off captured luma its mean by source code over all moments, and what chroma adds."""
     _, code = np.unique(samples[:, 1], return_inverse=True)
     count = samples[:, 5]

@@ -1,4 +1,4 @@
-"""Coarse stages inside a path, told by their codes though later stages hide their steps."""
+"""Coarse stages inside a path, identified by their codes where later stages hide their steps."""
 
 from __future__ import annotations
 
@@ -15,7 +15,7 @@ from tonelab.checks.coarse import (
     STAGES,
     CoarseStage,
     carried_on,
-    foretold,
+    predicted_shares,
 )
 from tonelab.checks.evidence import kept
 from tonelab.checks.registry import CHAIN, altered, undecided
@@ -30,9 +30,9 @@ if TYPE_CHECKING:
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray, Mask
 
-_SHARE = 0.5  # of the colours that a stage must foretell to the code, though others follow it
-_GAIN = 0.2  # by which it must foretell more than no stage
-_LEAD = 0.1  # by which it must foretell more than any stage of another name
+_SHARE = 0.5  # of the colours that a stage must predict to the code, though others follow it
+_GAIN = 0.2  # by which it must predict more than no stage
+_LEAD = 0.1  # by which it must predict more than any stage of another name
 _NEARLY_ALL, _FEWER = 0.95, 0.25  # or of the colours, leaving that share of what others leave
 _MOST = 0.97  # share above which another is as good
 _WHOLE = 0.02  # codes
@@ -40,7 +40,7 @@ _GREY, _FLAT = 8.0, 0.75  # codes of chroma; share of the colours, less of which
 _LESS = 0.7  # of what is left without a stage, or with any other
 _OFTEN = 16  # samples of a colour under dither
 _EXACTLY = 0.75  # codes; half of one, and what the fit of other changes may be off
-_AHEAD = 0.1  # by which fewer bits must foretell more than any stage of another name
+_BITS_LEAD = 0.1  # by which fewer bits must predict more than any stage of another name
 _EXACT = 0.9  # share of samples that a hypothesis must predict exactly
 _ALL = slice(0, 3)
 
@@ -70,44 +70,46 @@ def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
     # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
     coloured = np.abs(colours.source[:, 1:]).max(axis=1) > _GREY
     if coloured.any() and rows[coloured].mean() < _FLAT:
-        return _beside_dither(colours[colours.count >= _OFTEN])
+        return _with_dither(colours[colours.count >= _OFTEN])
     if count < LEAST_FLAT:
         return ()
-    # Luma that follows its surroundings tells nothing to the code; chroma beside it does.
+    # Luma that follows its surroundings is not exact to the code; its chroma is.
     luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
     lasts = evidence.last_stages
 
-    def told_by(codes: FloatArray) -> FloatArray:
+    def predicted_by(codes: FloatArray) -> FloatArray:
         return _shares(found.converted(codes - ORIGIN) + ORIGIN, seen, lasts)
 
-    direct = told_by(source)
+    direct = predicted_by(source)
     if direct.min() >= _MOST:
         return ()
-    behind = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
+    sent_on = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
     shares = {}
     for stage in STAGES:
         if stage.kind == "repeated" and evidence.code_step > 1:
             continue  # fewer bits leave nothing of those repeated below
-        told = told_by(stage.after(source))
+        predicted = predicted_by(stage.after(source))
         if stage.kind == "rgb":
-            told = np.maximum(told, foretold(stage.after(behind), seen))
+            predicted = np.maximum(predicted, predicted_shares(stage.after(sent_on), seen))
         else:
-            told[0] = 0.0
-        told[0] *= luma
-        shares[stage] = told
+            predicted[0] = 0.0
+        predicted[0] *= luma
+        shares[stage] = predicted
     best = max(shares, key=lambda stage: float((shares[stage] - direct).max()))
     group = int((shares[best] - direct).argmax())
     share, without = float(shares[best][group]), float(direct[group])
-    rival = max(float(told[group]) for stage, told in shares.items() if stage.name != best.name)
+    rival = max(
+        float(predicted[group]) for stage, predicted in shares.items() if stage.name != best.name
+    )
     if share >= _SHARE and _better(share, without, _GAIN) and _better(share, rival, _LEAD):
         fine = best.kind == "rgb" and best.bits > FINEST_RGB
         return () if fine else (named_stage(best, share, without, count),)
     return () if lasts or not luma else _two_stages(source, seen, share)
 
 
-def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
+def _with_dither(colours: Samples) -> tuple[Finding, ...]:
     """Name a stage by the means of colours that dither moves in each sample.
 
     Dither after the stage carries its steps on; before it, only the levels of its own steps.
@@ -118,21 +120,21 @@ def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
     source, seen = np.rint(colours.source[whole] + ORIGIN), colours.capture[whole]
     stages = [stage for stage in STAGES if stage.kind != "rgb" or stage.bits <= FINEST_RGB]
     in_bits = [stage for stage in stages if stage.kind == "bits"]
-    behind = [(stage, stage.after(source)) for stage in stages]
+    sent_on = [(stage, stage.after(source)) for stage in stages]
     luma = [(stage, stage.after(source)) for stage in in_bits]
     for stage, step in product(in_bits, (2.0, 4.0)):
         low = np.floor(source / step) * step
         share = (source - low) / step
         if step < 2 ** (10 - stage.bits):
             carried = (1 - share) * stage.after(low) + share * stage.after(low + step)
-            behind.append((stage, carried))
-    found = _by_means(source, seen[:, CHROMA], behind)
+            sent_on.append((stage, carried))
+    found = _by_means(source, seen[:, CHROMA], sent_on)
     if found is not None:
-        return (_as_found(found[0], f"foretells mean chroma {found[1]}", count=len(source)),)
+        return (_as_found(found[0], f"predicts mean chroma {found[1]}", count=len(source)),)
     found = _by_means(source, seen[:, LUMA], luma)
     if found is None:
         return ()
-    text = f"Luma alone goes through a stage of about {found[0].bits}.0 bits: that foretells its "
+    text = f"Luma alone goes through a stage of about {found[0].bits}.0 bits: that predicts its "
     text += f"mean {found[1]}."
     finding = altered(
         "depth-levels",
@@ -145,7 +147,7 @@ def _beside_dither(colours: Samples) -> tuple[Finding, ...]:
 
 
 def _by_means(
-    source: FloatArray, seen: FloatArray, behind: list[tuple[CoarseStage, FloatArray]]
+    source: FloatArray, seen: FloatArray, sent_on: list[tuple[CoarseStage, FloatArray]]
 ) -> tuple[CoarseStage, str] | None:
     """Stage whose codes, after an affine map, leave least of some means; what they leave."""
 
@@ -154,11 +156,11 @@ def _by_means(
         rest = seen - design @ np.linalg.lstsq(design, seen)[0]
         return float(np.sqrt(np.mean(rest**2)))
 
-    rest, direct = [left(codes) for _, codes in behind], left(source)
-    best, least = behind[int(np.argmin(rest))][0], min(rest)
+    rest, direct = [left(codes) for _, codes in sent_on], left(source)
+    best, least = sent_on[int(np.argmin(rest))][0], min(rest)
     # Bits repeated below move means by next to nothing but a gain.
     same = (best.bits, best.how)
-    rivals = zip(rest, behind, strict=True)
+    rivals = zip(rest, sent_on, strict=True)
     rival = min(one for one, (stage, _) in rivals if (stage.bits, stage.how) != same)
     if least > _LESS * min(direct, rival):
         return None
@@ -169,16 +171,16 @@ def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Findi
     """Name fewer bits before an R'G'B' stage, which predict what neither does alone."""
     coarse = [stage for stage in STAGES if stage.kind != "rgb"]
     in_rgb = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
-    told = {
-        (first, second): float(foretold(second.after(first.after(source)), seen).min())
+    predicted = {
+        (first, second): float(predicted_shares(second.after(first.after(source)), seen).min())
         for first, second in product(coarse, in_rgb)
     }
-    best = max(told, key=lambda pair: told[pair])
+    best = max(predicted, key=lambda pair: predicted[pair])
     names = [stage.name for stage in best]
-    rival = max(told[pair] for pair in told if [stage.name for stage in pair] != names)
-    if told[best] < _NEARLY_ALL or told[best] < max(one + _GAIN, rival + _LEAD):
+    rival = max(predicted[pair] for pair in predicted if [stage.name for stage in pair] != names)
+    if predicted[best] < _NEARLY_ALL or predicted[best] < max(one + _GAIN, rival + _LEAD):
         return ()
-    return tuple(named_stage(stage, told[best], one, len(source)) for stage in best)
+    return tuple(named_stage(stage, predicted[best], one, len(source)) for stage in best)
 
 
 def last_stage(evidence: PathEvidence) -> tuple[Finding, ...]:
@@ -215,17 +217,19 @@ def _better(share: float, other: float, gain: float) -> bool:
 
 
 def _shares(codes: FloatArray, seen: FloatArray, lasts: tuple[CoarseStage, ...]) -> FloatArray:
-    """Shares of the colours that codes foretell by the last stages, or else by an affine map."""
+    """Shares of the colours that codes predict by the last stages, or else by an affine map."""
     if not lasts:
-        return foretold(carried_on(codes, seen), seen)
-    shares: FloatArray = np.max([foretold(last.after(codes), seen) for last in lasts], axis=0)
+        return predicted_shares(carried_on(codes, seen), seen)
+    shares: FloatArray = np.max(
+        [predicted_shares(last.after(codes), seen) for last in lasts], axis=0
+    )
     return shares
 
 
 def named_stage(
     stage: CoarseStage, share: float, without: float, count: int, what: str = "colours"
 ) -> Finding:
-    """Say which stage predicts that share of the colours, and what goes without it."""
+    """Say which stage predicts that share of the colours, and the share without it."""
     text = f"predicts {share:.1%} of the {what} to the code, and {without:.1%} without it"
     threshold = 100 * (without + _GAIN)
     return _as_found(stage, text, value=100 * share, unit="%", count=count, threshold=threshold)
@@ -234,7 +238,7 @@ def named_stage(
 def _as_found(stage: CoarseStage, why: str, **figures: Unpack[Figures]) -> Finding:
     text = {
         "bits": f"{stage.bits} bits go through a stage of the path, {stage.how} without dither, "
-        "beside what else it does",
+        "among other changes",
         "repeated": "8-bit codes were extended to 10 by repeating their two highest bits below, "
         "and changed after that",
         "rgb": f"The path goes through {stage.bits}-bit {stage.how}-range R'G'B'",
@@ -260,7 +264,7 @@ def stages_of_pictures(evidence: PathEvidence) -> tuple[Finding, ...]:
     if found.gamut is not None or shown >= LEAST_FLAT:
         return ()
     if paths is None or len(paths.samples) < LEAST_FLAT:
-        text = f"Whether the path goes through 8-bit R'G'B' cannot be told from {shown} flat "
+        text = f"Whether the path goes through 8-bit R'G'B' cannot be determined from {shown} flat "
         return (undecided("depth-rgb-stage", f"{text}colours.", "a capture of the chart"),)
     source, seen = paths.samples[:, 1:4].astype(np.float64), paths.samples[:, 4]
     # As the known steps alone make it, or as fitted with what else was done.
@@ -290,7 +294,7 @@ def stages_of_pictures(evidence: PathEvidence) -> tuple[Finding, ...]:
     names = [stage.name for stage in best]
     rival = max(share for way, share in ways.items() if [s.name for s in way] != names)
     fine = best[0].kind == "rgb" and best[0].bits > FINEST_RGB
-    close = best[0].kind != "rgb" and rival > ways[best] - _AHEAD
+    close = best[0].kind != "rgb" and rival > ways[best] - _BITS_LEAD
     if fine or close or ways[best] < _EXACT or direct > ways[best] - 0.02:
         return ()
     return tuple(named_stage(stage, ways[best], direct, len(source)) for stage in best)

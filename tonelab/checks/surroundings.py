@@ -1,7 +1,7 @@
 """Taking off what a path adds to luma by the surroundings of a place, as local contrast does.
 
 On the chart the surroundings of every patch are known. Where a mixture of blurs of a few widths
-foretells what no fixed map of colours does, it is taken off, so that the colours tell what else the
+predicts what no fixed map of colours does, it is taken off, so that the colours show what else the
 path did to them.
 """
 
@@ -97,11 +97,11 @@ def find_drift(layout: Layout, samples: Samples, fixed: Explanation) -> Drift | 
         return None
     used, of_luma = factors[near], np.zeros(factors.shape[1])
     of_luma[4 : 4 + len(_WIDTHS)] = 1.0
-    foretold = np.full(len(around), np.inf)
-    foretold[samples.patch] = factors @ slopes
+    predicted = np.full(len(around), np.inf)
+    predicted[samples.patch] = factors @ slopes
     return Drift(
         codes=around @ slopes[4:],
-        within=(foretold > luma.min() + 1) & (foretold < luma.max() - 1),
+        within=(predicted > luma.min() + 1) & (predicted < luma.max() - 1),
         gain=-float(slopes @ of_luma),
         bound=4 * float(np.sqrt(square * (of_luma @ np.linalg.pinv(used.T @ used) @ of_luma))),
     )

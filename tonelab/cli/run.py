@@ -70,7 +70,7 @@ def command(
                 session.written = (output or bench.folder) / outcome.files[-1]
             rows.end(outcome.name)
             if not session.quiet:
-                rows.tell(f"{outcome.step} {outcome.name}: {outcome.state}; {outcome.text}")
+                rows.note(f"{outcome.step} {outcome.name}: {outcome.state}; {outcome.text}")
 
         results = run(
             bench,

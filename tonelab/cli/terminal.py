@@ -160,7 +160,7 @@ class Rows:
             self._bar.remove_task(self._tasks.pop(name))
             self._bar.advance(self._all)
 
-    def tell(self, text: str) -> None:
+    def note(self, text: str) -> None:
         """Write a line to stderr."""
         if self._bar is None:
             say(text)

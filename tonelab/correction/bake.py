@@ -230,7 +230,7 @@ def _source_to_look(
         "not invertible": (shown.min(axis=1) <= look.low) | (shown.max(axis=1) >= look.high),
         AMPLIFIED: gain(shown, signal, size) > 4,
     }
-    notes = [*notes, f"Residual: {look.residual}", _beyond(look, whole=whole), *_cut(look, out)]
+    notes = [*notes, f"Residual: {look.residual}", _outside(look, whole=whole), *_cut(look, out)]
     errors = tuple(
         _errors(table, coding, out, look.unseen, look.seen, look.step, r) for r in READERS
     )
@@ -326,7 +326,7 @@ def _cut(look: Look, out: Signal) -> list[str]:
     return [f"{seen}: full-range numbers end at 0 and 1, narrow-range ones hold more"]
 
 
-def _beyond(look: Look, *, whole: bool) -> str:
+def _outside(look: Look, *, whole: bool) -> str:
     light = float(
         look.source.decode_light(
             rgb_to_codes(np.full((1, 3), look.top), look.source.bits, look.source.range)

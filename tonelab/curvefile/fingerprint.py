@@ -1,4 +1,4 @@
-"""A few hundred numbers that tell devices apart, read without the rest of a curve file."""
+"""A few hundred numbers that distinguish devices, read without the rest of a curve file."""
 
 from __future__ import annotations
 

@@ -48,7 +48,7 @@ _FAULTS = (
 
 
 def make_index(group: Any) -> bytes:
-    """Return the index of an HDF5 file that was just written, to be put behind its last byte.
+    """Return the index of an HDF5 file that was just written, to be appended to it.
 
     Parameters
     ----------

@@ -1,7 +1,7 @@
 """HDF5 into a tree, in a process of its own.
 
 The HDF5 library ends the process, or writes where it should not, on some files that were made to
-harm; a digest does not tell, since whoever alters a file can seal it again. So the library sees
+harm; a digest does not help, since whoever alters a file can seal it again. So the library sees
 a stranger's bytes only in a child process, which is asked for trees and answers in plain numbers:
 what it breaks is its own, and the parent says so in a sentence. A child reads one file after
 another until one breaks it; each thread that reads has its own, up to one a core. Neither the

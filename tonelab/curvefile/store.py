@@ -3,7 +3,7 @@
 A curve file is HDF5 in the 1.10 format. It is laid out in memory and written in one piece, and
 read the same way, so that neither file locks nor the spelling of a path reach the HDF5 library.
 Its dataset ``integrity`` holds the SHA-256 of the file itself: damage is seen before the HDF5
-library sees a byte. An index behind the HDF5 data tells where each dataset lies, so that nobody
+library sees a byte. An index after the HDF5 data says where each dataset lies, so that nobody
 waits for the library (`read_index`); a file without one, or whose descriptions are wanted too, is
 read in a process of its own (`read_tree`).
 """

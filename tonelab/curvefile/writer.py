@@ -1,4 +1,4 @@
-"""A tree into the bytes of an HDF5 file, with its index behind them."""
+"""A tree into the bytes of an HDF5 file, followed by its index."""
 
 from __future__ import annotations
 
@@ -38,7 +38,7 @@ def serialise(tree: Tree, summary: FloatArray) -> bytes:
     Returns
     -------
     bytes
-        HDF5 in the 1.10 format with the index behind it, and zeros in place of the seal's digits.
+        HDF5 in the 1.10 format followed by the index, and zeros in place of the seal's digits.
     """
     image = io.BytesIO()
     with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:

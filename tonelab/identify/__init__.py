@@ -52,7 +52,7 @@ UNKNOWN = "not identifiable from this capture"
 class Identification:
     """What identification gives: the conversion, the evidence as finally read, findings.
 
-    ``chain`` is the complete chain behind ``conversion``, ready to predict codes; it carries the
+    ``chain`` is the complete chain of ``conversion``, ready to predict codes; it carries the
     named family, or the free curve when none earns its name.
     """
 
@@ -63,7 +63,7 @@ class Identification:
 
 
 def identify(evidence: Evidence) -> Identification:
-    """Identify the conversion behind paired colours.
+    """Identify the conversion that relates paired colours.
 
     Parameters
     ----------
@@ -124,7 +124,7 @@ def identify(evidence: Evidence) -> Identification:
 
 
 def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
-    """Hold the capture's Y'CbCr matrix against the data; the user's word stands."""
+    """Compare the capture's Y'CbCr matrix with the data; the user's word stands."""
     target = evidence.target
     origin = target.origins.get("matrix", "assumed")
     if origin == "stated" or target.matrix == "rgb":
@@ -159,7 +159,7 @@ def _read_matrix(evidence: Evidence) -> tuple[Evidence, tuple[Finding, ...]]:
 def _alike(
     evidence: Evidence, chain: Conversion, ties: Sequence[Candidate], family: Family | None
 ) -> list[Conversion]:
-    """Return the chains that the evidence does not tell from the chosen one."""
+    """Return the chains that the evidence does not distinguish from the chosen one."""
     if family is None:
         return [tie.conversion for tie in ties]
     reference = rms(evidence.residual(chain))

@@ -120,8 +120,10 @@ def _readings(evidence: Evidence) -> list[tuple[Conversion, ChainPart]]:
     base = Conversion(
         tone=ChainPart("linear"), ceiling=not above, super_white=above, white=evidence.target.peak
     )
-    beyond = [replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)]
-    bases = [base, *beyond] if not above and _shows_super_white(evidence) else [base]
+    above_white = [
+        replace(base, super_white=True, rgb_clipped=clipped) for clipped in (False, True)
+    ]
+    bases = [base, *above_white] if not above and _shows_super_white(evidence) else [base]
     controls = _luma_controls(evidence)
     readings = list(product(bases, controls))
     if above:
@@ -129,7 +131,7 @@ def _readings(evidence: Evidence) -> list[tuple[Conversion, ChainPart]]:
         dim = replace(base, ceiling=True, super_white=False)
         readings = [(dim, step) for step in controls if step.name != "none"]
         lifts = [step for step in controls if "contrast" not in step.parameters]
-        readings += product(beyond, lifts)
+        readings += product(above_white, lifts)
     return readings
 
 

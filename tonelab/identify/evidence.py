@@ -206,7 +206,7 @@ def _floor(colours: Colours, step: float) -> float:
     Samples of a patch that differ say that rounding is random; their mean then errs by their
     spread over the root of their number, though hardly by less than half of rounding, as
     neighbouring samples are not independent. Where most patches are so, the flat ones sit on a
-    clip or on a whole code, and tell nothing of rounding.
+    clip or on a whole code, and show nothing of rounding.
     """
     flat = colours.variance < FLAT * step**2
     random = np.maximum(colours.variance / colours.count, (ROUNDING * step / 2) ** 2)

@@ -36,9 +36,9 @@ CONTENDERS = 8
 MOST_CURVES = 6  # neutral curves to fit families to, when chains that tie differ on neutrals
 # A family earns its name when it explains unseen pages about as well as the free curve.
 NAMING_FACTOR = 1.2
-# Families this close are told apart by their number of parameters instead.
+# Families this close are ranked by their number of parameters instead.
 PARSIMONY = 1.03
-BESIDE = 0.01  # of the range of each parameter, from where a fit is tried again
+NEARBY = 0.01  # of the range of each parameter, from where a fit is tried again
 AGREEING = 3.0  # standard deviations within which a published value is taken to fit
 
 
@@ -120,12 +120,12 @@ def settled(evidence: Evidence, family: Family) -> Family:
 
 
 def _off_kinks(evidence: Evidence, chain: Conversion, free: Sequence[Free]) -> Fit:
-    """Fit all parameters, and from beside that fit again: clips and maxima bend the residual.
+    """Fit all parameters, then again from nearby starts: clips and maxima bend the residual.
 
     A fit can come to rest on such a bend. Another takes its place only when clearly better.
     """
     fit = best = joint_fit(evidence, chain, free)
-    for side in (-BESIDE, BESIDE):
+    for side in (-NEARBY, NEARBY):
         other = fit_from(evidence, fit, fit.position + side)
         if 3 * len(evidence.light) * (best.rms**2 - other.rms**2) > AGREEING**2 * best.rms**2:
             best = other
@@ -206,7 +206,7 @@ def _with_luma_of(controls: ChainPart, luma: ChainPart) -> ChainPart:
 
 
 def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
-    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be told.
+    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be identified.
 
     Parameters with a published value are held there first, then freed one by one, then all.
     """

@@ -49,15 +49,15 @@ def display_gamma(evidence: Evidence, chain: Conversion) -> tuple[GammaPoint, ..
     for other in with_every_drive(chain):
         chains.setdefault(drive_name(other), other)
     points = []
-    for name, told in chains.items():
+    for name, candidate in chains.items():
         for exponent in EXPONENTS:
-            trial = replace(told, encoding=ChainPart("gamma", {"exponent": exponent}))
+            trial = replace(candidate, encoding=ChainPart("gamma", {"exponent": exponent}))
             points.append(GammaPoint(name, exponent, judged(few, trial).rms))
     return tuple(points)
 
 
 def gamma_note(profile: Sequence[GammaPoint], floor: float) -> str:
-    """Say in one sentence what the profile tells of the display under the identified drive."""
+    """Say in one sentence what the profile says of the display under the identified drive."""
     drive = profile[0].drive
     own = [point for point in profile if point.drive == drive]
     best = min(own, key=lambda point: point.codes_rms)

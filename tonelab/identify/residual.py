@@ -67,7 +67,7 @@ class ResidualLattice:
         return np.asarray(weights @ self.values.reshape(-1, 3), np.float64)
 
     def coverage(self, signal: FloatArray) -> FloatArray:
-        """Share 0..1 of covered nodes behind each colour (N, 3), 0 outside the box."""
+        """Share 0..1 of covered nodes around each colour (N, 3), 0 outside the box."""
         weights = trilinear_weights(signal, self.low, self.high, len(self.values))
         inside = np.all((signal >= self.low - 1e-9) & (signal <= self.high + 1e-9), axis=1)
         share = np.asarray(weights @ self.covered.ravel().astype(np.float64), np.float64)

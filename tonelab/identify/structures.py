@@ -2,7 +2,7 @@
 
 Neutrals fix the curve and say nothing about the chain; saturated colours then say which chain
 carries that curve. Colours that BT.709 holds need no gamut mapping, so they are asked first; the
-others then tell the gamut methods apart.
+others then distinguish the gamut methods.
 """
 
 from __future__ import annotations
@@ -43,7 +43,7 @@ if TYPE_CHECKING:
     from tonelab.identify.evidence import Evidence
     from tonelab.signal.arrays import FloatArray
 
-# Enough colours to tell chains apart by codes, few enough to try hundreds of chains.
+# Enough colours to distinguish chains by codes, few enough to try hundreds of chains.
 RANKING_COLOURS = 900
 SCAN_COLOURS = 300
 SCAN_NEUTRALS = 300
@@ -52,7 +52,7 @@ ENOUGH = 150
 DEEP = 0.25  # least channel over luminance, linear BT.709
 DEEP_SIGNAL = 0.7  # of the capture, reached by a grey of the brightest channel
 
-# Chains whose residuals differ by less than this factor are told apart by nothing but noise.
+# Chains whose residuals differ by less than this factor differ by noise alone.
 TIE = 1.04
 EXPLAINED = 1.5  # floors
 PLAINLY = 1.2  # floors, for chains without parameters
@@ -181,7 +181,7 @@ def explains(candidate: Candidate, evidence: Evidence) -> bool:
 
 
 def tied(ranked: Sequence[Candidate], floor: float) -> list[Candidate]:
-    """Return the candidates that the evidence does not tell from the best."""
+    """Return the candidates that the evidence does not distinguish from the best."""
     limit = tie_limit(ranked[0].rms, floor)
     return [candidate for candidate in ranked if candidate.rms <= limit]
 

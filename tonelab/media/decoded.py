@@ -250,7 +250,7 @@ def _dynamic_metadata(picture: av.VideoFrame) -> tuple[str, ...]:
 
 
 def _announced_end(stream: VideoStream) -> float | None:
-    """When the last picture ends, in seconds, where Matroska's statistics tell it."""
+    """When the last picture ends, in seconds, where Matroska's statistics say it."""
     match = re.fullmatch(r"(\d+):(\d+):(\d+(?:\.\d+)?)", stream.metadata.get("DURATION", ""))
     return 3600 * int(match[1]) + 60 * int(match[2]) + float(match[3]) if match else None
 

@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 LOOKED_AT = 24  # frames, spread over the clip, whose codes are counted
-_LEAST_CODES = 64  # distinct codes from which the depth of a plane can be told
+_LEAST_CODES = 64  # distinct codes from which the depth of a plane can be measured
 _DEPTHS = range(8, 16)  # bits to which deeper codes may have been cut
 _STRAY = 0.02  # of the luma samples beyond black or peak of narrow range
 _CODING = ("matrix", "range", "transfer", "primaries", "siting", "peak", "black")
@@ -38,7 +38,7 @@ class PlaneUse:
     low, high, distinct
         Lowest and highest code, and the number of different ones.
     effective_bits
-        Bits that carry anything; None where too few codes are in use to tell.
+        Bits that carry anything; None where too few codes are in use to measure it.
     """
 
     name: str
@@ -220,7 +220,7 @@ def _tag_findings(signal: Signal) -> Iterator[Finding]:
             yield Finding(
                 f"{name}-implausible",
                 "warning",
-                f"The {name} is declared as {value} beside {signal.transfer} and "
+                f"The {name} is declared as {value} with {signal.transfer} and "
                 f"{signal.primaries} primaries, which seldom go together: state it if it is wrong.",
                 alternatives=("a clip that was coded so on purpose",),
                 decided_by="a capture of the chart",
@@ -228,7 +228,7 @@ def _tag_findings(signal: Signal) -> Iterator[Finding]:
 
 
 def _range_findings(signal: Signal, counts: IntArray) -> Iterator[Finding]:
-    """Hold the range against the codes in use."""
+    """Compare the range with the codes in use."""
     total = counts.sum(axis=1)
     if not total.all() or signal.matrix == "rgb":
         return

@@ -85,7 +85,7 @@ def native_planes(frame: av.VideoFrame, pixels: PixelFormat) -> Planes:
 
 
 def _samples(frame: av.VideoFrame, plane: int, width: int, pixels: PixelFormat) -> Plane:
-    """Rows of one plane without the padding behind them, uint16."""
+    """Rows of one plane without their padding, uint16."""
     source = frame.planes[plane]
     kind = np.dtype(np.uint8 if pixels.bits == 8 else "<u2")
     rows = np.frombuffer(cast("memoryview", source), kind).reshape(

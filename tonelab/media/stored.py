@@ -127,7 +127,7 @@ class StoredClip(Clip):
 
 
 class V210Clip(StoredClip):
-    """10-bit 4:2:2 as v210; `stride` tells how its rows are stored."""
+    """10-bit 4:2:2 as v210; `stride` says how its rows are stored."""
 
     def __init__(
         self,

@@ -80,7 +80,7 @@ def declared_signal(
 ) -> Signal:
     """Return the signal the container declares, with assumptions for what it leaves open.
 
-    Whether planes are R, G, B is told by the pixel format and not by the matrix tag: in a clip of
+    Whether planes are R, G, B follows from the pixel format and not by the matrix tag: in a clip of
     luma and chroma planes a matrix tagged ``rgb`` says nothing, and the other way round.
     """
     fields = {k: v for k, v in declared.items() if k != "matrix" or (v == "rgb") == rgb}

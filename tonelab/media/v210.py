@@ -39,7 +39,7 @@ class RowStride:
         Pixels the row is padded to: 48 by the rule; 24, 12 or 6 in short-stride variants; 0 for
         a stated stride that follows none of them.
     extra
-        Bytes behind the last row of each frame, which are not picture.
+        Bytes after the last row of each frame, which are not picture.
     """
 
     size: int
@@ -55,7 +55,7 @@ class RowStride:
         elif self.block != BLOCKS[0]:
             parts.append(f"rows of {self.size} bytes are padded to {self.block} pixels, not to 48")
         if self.extra:
-            parts.append(f"{self.extra} bytes behind the picture of each frame are ignored")
+            parts.append(f"{self.extra} bytes after the picture of each frame are ignored")
         return f"v210: {'; '.join(parts)}." if parts else ""
 
 
@@ -72,7 +72,7 @@ def frame_size(width: int, height: int) -> int:
 def recognise_stride(
     size: int, width: int, height: int, stated: int | None = None, where: str = "The clip"
 ) -> RowStride:
-    """Tell from the bytes of one frame how its rows are stored.
+    """Find from the bytes of one frame how its rows are stored.
 
     Parameters
     ----------
@@ -165,7 +165,7 @@ def unpack(words: Words, luma: Plane, cb: Plane, cr: Plane) -> None:
 def pack(luma: Plane, cb: Plane, cr: Plane, words: Words) -> None:
     """Pack native planes into v210 words (height, words a row), in place; inverse of `unpack`.
 
-    Every code 0..1023 is kept as it is. Words behind the last pixel of a row become zero.
+    Every code 0..1023 is kept as it is. Words after the last pixel of a row become zero.
     """
     height, width = luma.shape
     one = np.uint32(1023)

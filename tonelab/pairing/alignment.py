@@ -162,9 +162,9 @@ def follow(
     spacing = int(np.diff(coarse.frames).max(initial=1))
     width = min(2 * (_SPARE + int(np.ceil(step * spacing))) + 1, len(source))
     base = np.clip(np.round(guide).astype(np.int64) - width // 2, 0, len(source) - width)
-    sight = _Comparable(source, capture, tone.of_thumbnails())
-    places = _cheapest(sight, base, width, step)
-    misfit, blend, explained = _mixtures(sight, places)
+    comparable = _Comparable(source, capture, tone.of_thumbnails())
+    places = _cheapest(comparable, base, width, step)
+    misfit, blend, explained = _mixtures(comparable, places)
     return Path(places, misfit, blend, explained)
 
 
@@ -185,14 +185,14 @@ class _Comparable:
         return picked.reshape(len(picked), -1) / float(FINE)
 
 
-def _cheapest(sight: _Comparable, base: IntArray, width: int, step: float) -> IntArray:
+def _cheapest(comparable: _Comparable, base: IntArray, width: int, step: float) -> IntArray:
     """Viterbi path; the state j of frame n is the source frame base[n] + j."""
     steps = np.arange(_LONGEST_STEP + 1)
     price = _STEP_COST * np.abs(steps - step)
     cost = np.zeros(width)
     came = np.zeros((len(base), width), np.int8)
-    weight = sight.source[0].size / _INDEPENDENT / 2
-    for n, square in enumerate(_differences(sight, base, width)):
+    weight = comparable.source[0].size / _INDEPENDENT / 2
+    for n, square in enumerate(_differences(comparable, base, width)):
         if n:
             cost, came[n] = _advance(cost, int(base[n] - base[n - 1]), price)
         cost = cost + weight * np.log(square + _ROUNDING)
@@ -205,12 +205,12 @@ def _cheapest(sight: _Comparable, base: IntArray, width: int, step: float) -> In
     return np.array(places[::-1], np.int64)
 
 
-def _differences(sight: _Comparable, base: IntArray, width: int) -> Iterator[FloatArray]:
+def _differences(comparable: _Comparable, base: IntArray, width: int) -> Iterator[FloatArray]:
     """Yield for each captured frame its mean squared difference from each state."""
     for start in range(0, len(base), _TOGETHER):
         own = base[start : start + _TOGETHER]
-        shown = sight.shown(slice(own.min(), own.max() + width))
-        seen = sight.seen(slice(start, start + len(own)))
+        shown = comparable.shown(slice(own.min(), own.max() + width))
+        seen = comparable.seen(slice(start, start + len(own)))
         middle = shown.mean(axis=0)
         shown, seen = shown - middle, seen - middle
         square = (shown**2).sum(axis=1) - 2 * seen @ shown.T + (seen**2).sum(axis=1)[:, None]
@@ -235,21 +235,23 @@ def _advance(
     return np.where(np.isfinite(found), found, 1e12), best.astype(np.int8)
 
 
-def _mixtures(sight: _Comparable, places: IntArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _mixtures(
+    comparable: _Comparable, places: IntArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Misfit of each frame, the share of the neighbour that explains most of it, and how much.
 
     What the rough tone curve gets wrong stays about the same from frame to frame: the median
     residual of five frames is taken off.
     """
     misfit, share, explained = np.zeros((3, len(places)))
-    last = len(sight.source) - 1
+    last = len(comparable.source) - 1
     for start in range(0, len(places), _TOGETHER):
         first, stop = max(0, start - 2), min(len(places), start + _TOGETHER + 2)
-        shown = sight.shown(places[first:stop])
-        residual = sight.seen(slice(first, stop)) - shown
+        shown = comparable.shown(places[first:stop])
+        residual = comparable.seen(slice(first, stop)) - shown
         own = slice(start, min(start + _TOGETHER, len(places)))
         misfit[own] = _less_levels(residual, shown)[start - first :][: own.stop - start]
-        near = [sight.shown(np.clip(places[own] + d, 0, last)) for d in (-1, 1)]
+        near = [comparable.shown(np.clip(places[own] + d, 0, last)) for d in (-1, 1)]
         for n in range(own.start, own.stop):
             row = n - first
             usual = np.median(residual[max(0, row - 2) : row + 3], axis=0)
@@ -297,5 +299,5 @@ def cuts(source: Thumbnails) -> IntArray:
 
 
 def is_still(source: Thumbnails) -> bool:
-    """Whether nothing in the source moves, so that its frames cannot be told apart."""
+    """Whether nothing in the source moves, so that its frames cannot be distinguished."""
     return int(np.ptp(source, axis=0).max(initial=0)) < FINE

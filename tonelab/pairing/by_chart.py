@@ -112,9 +112,9 @@ def _by_detail(
     if apart(marked, Relation(ratio, whole), corners) < _IN_PLACE:
         return marked
     kinds = [layout.pages[n].kind for n in matches[:, 1] // layout.hold]
-    told = np.flatnonzero(np.isin(kinds, _OF_DETAIL))
-    _, first = np.unique(matches[told, 1] // layout.hold, return_index=True)
-    chosen = matches[told[first[:_LOOKED_AT]]]
+    of_detail = np.flatnonzero(np.isin(kinds, _OF_DETAIL))
+    _, first = np.unique(matches[of_detail, 1] // layout.hold, return_index=True)
+    chosen = matches[of_detail[first[:_LOOKED_AT]]]
     if not len(chosen):
         return marked
     pairs = [(_picture(source, b), _picture(capture, a)) for a, b in chosen.tolist()]

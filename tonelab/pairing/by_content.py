@@ -19,6 +19,7 @@ from tonelab.pairing.alignment import (
     rough_tone,
 )
 from tonelab.pairing.content_findings import content_findings
+from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
     active_area,
     clear_pixels,
@@ -37,7 +38,6 @@ from tonelab.pairing.registration import (
     simplest,
 )
 from tonelab.pairing.result import Pair
-from tonelab.pairing.sight import Sight
 from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
 from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
@@ -79,26 +79,26 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     PairingError
         When they do not show the same, or too little of it; the sentence says what to capture.
     """
-    sight = _look(source, capture, progress)
+    overview = _look(source, capture, progress)
     step = float(source.rate / capture.rate)
-    tone = rough_tone(sight.source, sight.capture, sight.coarse)
-    path = follow(sight.source, sight.capture, sight.coarse, tone, step)
-    first_frames = np.array([0]) if sight.still else cuts(sight.source)
-    reason = _reasons(path, first_frames, float(capture.rate), still=sight.still)
-    _name_woven(source, capture, sight, path, reason)
+    tone = rough_tone(overview.source, overview.capture, overview.coarse)
+    path = follow(overview.source, overview.capture, overview.coarse, tone, step)
+    first_frames = np.array([0]) if overview.still else cuts(overview.source)
+    reason = _reasons(path, first_frames, float(capture.rate), still=overview.still)
+    _name_woven(source, capture, overview, path, reason)
     used = np.flatnonzero(reason == "")
     if not len(used):
         raise PairingError(_nothing_usable(capture, reason))
     matches = np.stack([used, path.places[used]], axis=1)
-    relation, covered, combed = _look_closely(source, capture, sight, matches)
+    relation, covered, combed = _look_closely(source, capture, overview, matches)
     _check_scan(capture, combed, reason)
-    usable = _usable(source, capture, sight, relation, covered)
+    usable = _usable(source, capture, overview, relation, covered)
     for array in (matches, usable):
         array.flags.writeable = False
     findings = content_findings(
         source,
         capture,
-        sight=sight,
+        overview=overview,
         path=path,
         reason=reason,
         relation=relation,
@@ -114,18 +114,18 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
             relation.scale,
             relation.offset,
             (capture.width, capture.height),
-            sight.registration.residual,
-            sight.registration.peak,
+            overview.registration.residual,
+            overview.registration.peak,
         ),
         matches=matches,
-        facts=_facts(sight, relation, matches, reason),
+        facts=_facts(overview, relation, matches, reason),
         findings=tuple(findings),
         usable=usable,
         shots=first_frames,
     )
 
 
-def _look(source: Clip, capture: Clip, progress: Progress | None) -> Sight:
+def _look(source: Clip, capture: Clip, progress: Progress | None) -> Overview:
     """Find time and space in turn, each as far as the other lets it be found."""
 
     def report(done: int) -> None:
@@ -152,7 +152,7 @@ def _look(source: Clip, capture: Clip, progress: Progress | None) -> Sight:
         coarse = _places(source, capture, shown, seen, still=still)
     _check_alike(source, capture, coarse)
     _check_space(capture, registration)
-    return Sight(shown, seen, relation, registration, areas, still, coarse)
+    return Overview(shown, seen, relation, registration, areas, still, coarse)
 
 
 def _between(source: Area, capture: Area) -> Relation:
@@ -216,18 +216,18 @@ def _register(
 
 
 def _look_closely(
-    source: Clip, capture: Clip, sight: Sight, matches: IntArray
+    source: Clip, capture: Clip, overview: Overview, matches: IntArray
 ) -> tuple[Relation, Mask, float]:
     """Sharpen the relation, find overlays (blocks of the capture) and combs (share of blocks)."""
     chosen = _spread(np.arange(len(matches)), _LOOKED_AT)
     shown, seen = (_pictures(c, matches[chosen, n]) for c, n in ((source, 1), (capture, 0)))
     pairs = [(shown[place], seen[frame]) for frame, place in matches[chosen].tolist()]
     clear = clear_pixels(
-        common_area(*sight.areas, sight.relation)[1], (capture.width, capture.height)
+        common_area(*overview.areas, overview.relation)[1], (capture.width, capture.height)
     )
-    relation, corners = refine(pairs, sight.relation, clear), sight.areas[0].corners
-    if apart(relation, sight.relation, corners) > max(1.0, 4 * sight.registration.residual):
-        relation = sight.relation
+    relation, corners = refine(pairs, overview.relation, clear), overview.areas[0].corners
+    if apart(relation, overview.relation, corners) > max(1.0, 4 * overview.registration.residual):
+        relation = overview.relation
     relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
     covered = overlays(pairs, relation, clear)
     combed = [combed_share(picture, clear) for _, picture in pairs]
@@ -236,7 +236,7 @@ def _look_closely(
 
 
 def _name_woven(
-    source: Clip, capture: Clip, sight: Sight, path: Path, reason: NDArray[np.object_]
+    source: Clip, capture: Clip, overview: Overview, path: Path, reason: NDArray[np.object_]
 ) -> None:
     """Tell woven frames from blended ones, whose area means are alike, by some of their rows."""
     mixed = np.flatnonzero(reason == "blended")
@@ -244,7 +244,7 @@ def _name_woven(
         return
     chosen = _spread(mixed, _LOOKED_AT)
     clear = clear_pixels(
-        common_area(*sight.areas, sight.relation)[1], (capture.width, capture.height)
+        common_area(*overview.areas, overview.relation)[1], (capture.width, capture.height)
     )
     seen = _pictures(capture, chosen).values()
     own = _pictures(source, path.places[chosen]).values()
@@ -304,9 +304,11 @@ def _check_scan(capture: Clip, combed: float, reason: NDArray[np.object_]) -> No
         )
 
 
-def _usable(source: Clip, capture: Clip, sight: Sight, relation: Relation, covered: Mask) -> Mask:
+def _usable(
+    source: Clip, capture: Clip, overview: Overview, relation: Relation, covered: Mask
+) -> Mask:
     """Return the blocks of the source that both show clear of bars and overlays."""
-    shared, _ = common_area(*sight.areas, relation)
+    shared, _ = common_area(*overview.areas, relation)
     usable = usable_blocks(shared, relation, covered, (source.height, source.width))
     if not usable.any():
         raise PairingError(
@@ -317,14 +319,14 @@ def _usable(source: Clip, capture: Clip, sight: Sight, relation: Relation, cover
 
 
 def _facts(
-    sight: Sight, relation: Relation, matches: IntArray, reason: NDArray[np.object_]
+    overview: Overview, relation: Relation, matches: IntArray, reason: NDArray[np.object_]
 ) -> PairingFacts:
     names, counts = np.unique(reason[reason != ""].astype(str), return_counts=True)
     return PairingFacts(
         method="content",
         scale=relation.scale,
         offset=relation.offset,
-        residual=sight.registration.residual,
+        residual=overview.registration.residual,
         first_frame=int(matches[0, 1]),
         used=len(matches),
         left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},

@@ -1,4 +1,4 @@
-"""What a registration by content tells about the device and the capture chain."""
+"""What a registration by content shows of the device and the capture chain."""
 
 from __future__ import annotations
 
@@ -20,8 +20,8 @@ if TYPE_CHECKING:
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
+    from tonelab.pairing.overview import Overview
     from tonelab.pairing.registration import Relation
-    from tonelab.pairing.sight import Sight
     from tonelab.signal.arrays import Mask
 
 _CUT_TOLERANCE = 0.005  # of the picture
@@ -45,7 +45,7 @@ def content_findings(
     source: Clip,
     capture: Clip,
     *,
-    sight: Sight,
+    overview: Overview,
     path: Path,
     reason: NDArray[np.object_],
     relation: Relation,
@@ -53,8 +53,8 @@ def content_findings(
     covered: int,
 ) -> Iterator[Finding]:
     """Yield how sure the registration is, and what happened to frames and picture."""
-    yield from _confidence(sight)
-    if not sight.still:
+    yield from _confidence(overview)
+    if not overview.still:
         yield from cadence_findings(source, capture, path, reason)
     for name, what in _LEFT_OUT:
         count = int((reason == name).sum())
@@ -68,8 +68,8 @@ def content_findings(
                 threshold=0.0,
                 count=len(reason),
             )
-    yield from _space(source, capture, sight, relation)
-    yield from _pixels(sight, relation, usable)
+    yield from _space(source, capture, overview, relation)
+    yield from _pixels(overview, relation, usable)
     if covered:
         yield Finding(
             "static-overlay",
@@ -99,9 +99,9 @@ def _share(path: Path, reason: NDArray[np.object_]) -> str:
     return f" (the lesser with a share of {low:.2f} to {high:.2f})"
 
 
-def _pixels(sight: Sight, relation: Relation, usable: Mask) -> Iterator[Finding]:
+def _pixels(overview: Overview, relation: Relation, usable: Mask) -> Iterator[Finding]:
     """Count the pixels of the source that were left out, by reason."""
-    shared, _ = common_area(*sight.areas, relation)
+    shared, _ = common_area(*overview.areas, relation)
     size = usable.shape[0] * BLOCK, usable.shape[1] * BLOCK
     clear = usable_blocks(shared, relation, np.zeros((1, 1), bool), size)
     outside, covered = int((~clear).sum()), int((clear & ~usable).sum())
@@ -121,40 +121,43 @@ def _pixels(sight: Sight, relation: Relation, usable: Mask) -> Iterator[Finding]
     )
 
 
-def _confidence(sight: Sight) -> Iterator[Finding]:
-    coarse = sight.coarse
+def _confidence(overview: Overview) -> Iterator[Finding]:
+    coarse = overview.coarse
     sure = coarse.likeness >= ALIKE
     likeness = float(np.median(coarse.likeness[sure]))
     yield Finding(
         "pairing-confidence",
         "info",
         f"Source and capture show the same with a correlation of {likeness:.2f} over time and "
-        f"{sight.registration.peak:.2f} over {sight.registration.windows} parts of the picture.",
+        f"{overview.registration.peak:.2f} over {overview.registration.windows} parts of the "
+        "picture.",
         value=likeness,
         unit="correlation",
         threshold=ALIKE,
         count=int(sure.sum()),
     )
     margin = float(np.median((coarse.likeness - coarse.elsewhere)[sure]))
-    if not sight.still and margin >= _DISTINCT:
+    if not overview.still and margin >= _DISTINCT:
         return
     yield Finding(
         "time-ambiguous",
-        "info" if sight.still else "warning",
+        "info" if overview.still else "warning",
         "Nothing moves in the source, so any of its frames stands for any other."
-        if sight.still
+        if overview.still
         else "The source repeats itself or hardly moves, so frames may be matched with others that "
         "look the same.",
-        value=None if sight.still else margin,
+        value=None if overview.still else margin,
         unit="correlation",
         threshold=_DISTINCT,
         count=int(sure.sum()),
-        decided_by="" if sight.still else "a clip with motion and without repetition",
+        decided_by="" if overview.still else "a clip with motion and without repetition",
     )
 
 
-def _space(source: Clip, capture: Clip, sight: Sight, relation: Relation) -> Iterator[Finding]:
-    area, there = sight.areas
+def _space(
+    source: Clip, capture: Clip, overview: Overview, relation: Relation
+) -> Iterator[Finding]:
+    area, there = overview.areas
     if (there.width, there.height) != (capture.width, capture.height):
         left, top = int(there.x0), int(there.y0)
         right, bottom = capture.width - int(there.x1), capture.height - int(there.y1)
@@ -178,11 +181,11 @@ def _space(source: Clip, capture: Clip, sight: Sight, relation: Relation) -> Ite
             value=100 * cut,
             unit="%",
             threshold=100 * _CUT_TOLERANCE,
-            count=sight.registration.windows,
+            count=overview.registration.windows,
             alternatives=("overscan of the device", "a crop in the capture chain"),
             decided_by="a capture with overscan off and the picture at full screen",
         )
     sizes = (source.width, source.height), (capture.width, capture.height)
-    registered = sight.registration
+    registered = overview.registration
     how = relation.scale, relation.offset
     yield from place_findings(how, sizes, registered.residual, registered.windows)

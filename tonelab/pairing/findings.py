@@ -1,4 +1,4 @@
-"""What a registration tells about the device and the capture chain."""
+"""What a registration shows of the device and the capture chain."""
 
 from __future__ import annotations
 

@@ -24,7 +24,7 @@ _BAR_LIGHT = 180.0  # 10-bit codes; a bar is black, though a device may lift it
 _LARGEST_BAR = 0.4  # of the picture on each side
 _RIM = 2  # pixels inside the edge of the picture that scaling and lossy coding may have touched
 _FIXED = 4.0  # 10-bit codes by which an overlay may vary
-_MOVING = 24.0  # 10-bit codes by which the picture behind must have varied
+_MOVING = 24.0  # 10-bit codes by which the picture under it must have varied
 _COMBED = 1.5  # differences of neighbouring rows over those of every other row
 _LEAST_DIFFERENCE = 16.0  # squared codes, mean over a block, that a comb must reach
 

@@ -84,7 +84,7 @@ def resample(picture: Picture, relation: Relation, size: tuple[int, int]) -> Pic
 
 
 def _taps(length: int, source: int, scale: float, offset: float) -> tuple[IntArray, Picture]:
-    """Return indices and weights (length, taps) of the source samples behind each output sample."""
+    """Return indices and weights (length, taps) of the source samples of each output sample."""
     widen = max(1.0, 1 / scale)
     centre = (np.arange(length) + 0.5 - offset) / scale - 0.5
     reach = int(np.ceil(2 * widen))
@@ -299,7 +299,7 @@ def place_by_detail(
 ) -> Relation:
     """Sharpen a relation of pictures whose detail may have been filtered on the way.
 
-    Both are smoothed, so that a blur or a sharpening hardly tells; large ones are reduced.
+    Both are smoothed, so that a blur or a sharpening hardly matters; large ones are reduced.
 
     Parameters
     ----------

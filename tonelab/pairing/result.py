@@ -35,7 +35,7 @@ class Pair(Viewable):
     facts
         The registration in figures.
     findings
-        What it tells about device and capture chain.
+        What it shows of device and capture chain.
     usable
         Shape (ceil(height / 16), ceil(width / 16)) of the source, read-only: blocks of pixels
         that belong to the picture on both sides, clear of bars and overlays. None with a chart.

@@ -10,9 +10,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.pairing.result import BLOCK
-from tonelab.pixels.facing import (
+from tonelab.pixels.co_registration import (
     chroma_relation,
-    how_pixels_face,
+    co_register,
     overlap,
     pictures,
     plain_relation,
@@ -23,11 +23,11 @@ from tonelab.pixels.resampling import KERNELS
 from tonelab.pixels.rescaled import (
     CHROMA_COLUMNS,
     chroma_sums,
+    identify_scaling,
     nearest_pixels,
     rescale,
     scaled_mask,
     scaling_sums,
-    tell_scaling,
 )
 from tonelab.pixels.tables import CONTENT
 
@@ -35,7 +35,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.pairing import Pair
-    from tonelab.pixels.facing import HowPixelsFace
+    from tonelab.pixels.co_registration import CoRegistration
     from tonelab.pixels.rescaled import Scaling
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
 
@@ -77,13 +77,13 @@ def _unbroken(run: IntArray) -> IntArray:
 
 @dataclass(eq=False)
 class View:
-    """Pictures of both sides that face each other, pixel by pixel of luma.
+    """Pictures of both sides that are co-registered, pixel by pixel of luma.
 
     Attributes
     ----------
     pairs
         Planes of source and capture of the frames of a burst, in 10-bit codes. Chroma may be empty
-        where its samples do not face each other.
+        where its samples are not co-registered.
     mask
         Luma pixels of the picture on both sides.
     factors
@@ -138,9 +138,9 @@ class Burst:
         self.pair, self.number, self.run = pair, number, run
 
     @cached_property
-    def how(self) -> HowPixelsFace:
-        """How the samples of the pair face each other."""
-        return how_pixels_face(self.pair)
+    def co_registration(self) -> CoRegistration:
+        """How the samples of the pair are co-registered."""
+        return co_register(self.pair)
 
     @property
     def page(self) -> int | None:
@@ -183,24 +183,24 @@ class Burst:
         return lumas, kept
 
     @cached_property
-    def facing(self) -> View | None:
-        """Both sides cut to what they share; None where no pixels face each other."""
-        if self.how.shift is None:
+    def co_registered(self) -> View | None:
+        """Both sides cut to what they share; None where no pixels are co-registered."""
+        if self.co_registration.shift is None:
             return None
         pairs = [self._cut(*planes) for planes in self.pairs]
-        return View(pairs, self._shared(pairs[-1][0][0].shape), self.how.factors[0])
+        return View(pairs, self._shared(pairs[-1][0][0].shape), self.co_registration.factors[0])
 
     @cached_property
     def scaled(self) -> View | None:
-        """The capture and the source as its scaler makes it; None where none was, or can be told.
+        """The capture and the source as its scaler makes it; None where pixels are in place.
 
-        Its chroma is that nearest to each pixel of luma.
+        None too on pages of a chart without detail. Its chroma is that nearest to each luma pixel.
         """
-        if self.how.in_place or self.kind not in {CONTENT, "detail"}:
+        if self.co_registration.in_place or self.kind not in {CONTENT, "detail"}:
             return None
         shape = self.pairs[-1][1][0].shape
         relation, mask = plain_relation(self.pair), scaled_mask(self.pair, shape)
-        across, down = self.how.factors[0]
+        across, down = self.co_registration.factors[0]
         rows, columns = nearest_pixels(self.pair, shape)
         pairs, exact = [], np.zeros(shape)
         for (luma, *chroma), capture in self.pairs:
@@ -216,12 +216,12 @@ class Burst:
     @property
     def shown(self) -> View | None:
         """The view in which each captured pixel stands for one of the source."""
-        return self.facing if self.how.in_place else self.scaled
+        return self.co_registered if self.co_registration.in_place else self.scaled
 
     @property
     def nearest(self) -> View | None:
-        """Pixels that face each other, if not to the fraction, or else the scaled source."""
-        return self.facing or self.scaled
+        """Pixels that are co-registered, if not to the fraction, or else the scaled source."""
+        return self.co_registered or self.scaled
 
     @cached_property
     def scaling_sums(self) -> tuple[IntArray, IntArray]:
@@ -229,7 +229,7 @@ class Burst:
         source, capture = self.pairs[-1]
         mask = scaled_mask(self.pair, capture[0].shape)
         relation = plain_relation(self.pair)
-        if self.how.rgb:
+        if self.co_registration.rgb:
             middle = np.full_like(capture[1], MIDDLE)
             capture = capture[0], middle, middle
             none = np.zeros((len(KERNELS), CHROMA_COLUMNS, CHROMA_COLUMNS), np.int64)
@@ -240,14 +240,14 @@ class Burst:
     @cached_property
     def scaling(self) -> Scaling:
         """How the last picture was scaled, by itself."""
-        return tell_scaling(*self.scaling_sums)
+        return identify_scaling(*self.scaling_sums)
 
     def _cut(self, source: Planes, capture: Planes) -> tuple[Planes, Planes]:
         """Cut both sides down to what they share; chroma only under whole chroma shifts."""
-        shift = self.how.shift
+        shift = self.co_registration.shift
         assert shift is not None
         cut = [
-            overlap(a, b, None if plane else shift, shift, *self.how.factors)
+            overlap(a, b, None if plane else shift, shift, *self.co_registration.factors)
             for plane, (a, b) in enumerate(zip(source, capture, strict=True))
         ]
         (y, y2), (cb, cb2), (cr, cr2) = cut
@@ -261,7 +261,7 @@ class Burst:
             margin = round(3 * self.pair.geometry_source.scale[1]) + 2
             mask[:margin] = mask[-margin:] = False
             return mask
-        assert self.how.shift is not None
+        assert self.co_registration.shift is not None
         whole = self.pair.usable.repeat(BLOCK, axis=0).repeat(BLOCK, axis=1)
-        x, y = (max(0, -s) for s in self.how.shift)
+        x, y = (max(0, -s) for s in self.co_registration.shift)
         return whole[y : y + height, x : x + width]

@@ -25,20 +25,20 @@ if TYPE_CHECKING:
         ),
         Table(
             "same", (3, 2, 2),
-            "by plane, and where the source is flat or not: samples that face each other, and how "
-            "many of them are identical",
+            "by plane, and where the source is flat or not: co-registered samples, and how many "
+            "of them are identical",
         ),
     ),
-    when="Where pixels face each other; luma of content that was scaled, or moved by parts of a "
+    when="Where pixels are co-registered; luma of content that was scaled, or moved by parts of a "
     "pixel, against the source's as the scaler makes it.",
     cost=76,
 )  # fmt: skip
 def codes(burst: Burst) -> Added:
-    """Count the codes that face each other in the last frame."""
+    """Count the codes that are co-registered in the last frame."""
     joint = np.zeros((3, CODES, CODES), np.int64)
     same = np.zeros((3, 2, 2), np.int64)
     for plane in range(3):
-        view = burst.facing if plane or burst.chart else burst.shown
+        view = burst.co_registered if plane or burst.chart else burst.shown
         if view is None:
             continue
         one, other = view.source[plane], view.capture[plane]
@@ -46,8 +46,8 @@ def codes(burst: Burst) -> Added:
             same[plane] = _identical(one, other)
         if plane == 0:
             joint[0] = _joint(one, other, view.mask)
-        elif burst.how.repeat is not None and one.size:
-            joint[plane] = _joint(*_repeated(view, plane, burst.how.repeat))
+        elif burst.co_registration.repeat is not None and one.size:
+            joint[plane] = _joint(*_repeated(view, plane, burst.co_registration.repeat))
     return {"joint": joint, "same": same}
 
 

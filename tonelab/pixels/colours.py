@@ -1,4 +1,4 @@
-"""Whole colours that face each other, kept one by one or by cells of colour.
+"""Whole colours that are co-registered, kept one by one or by cells of colour.
 
 What a path does to a colour as a whole, such as rounding it as R'G'B', shows in its chroma too,
 which no filter of luma moves.
@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.pixels.facing import chroma_relation
+from tonelab.pixels.co_registration import chroma_relation
 from tonelab.pixels.picking import LUMA_REACH, merge_rows, on_luma, pick, span
 from tonelab.pixels.rescaled import colour_sums
 from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, ROWS, Table
@@ -26,7 +26,7 @@ if TYPE_CHECKING:
     tables=(
         Table(
             "samples", (ROWS, 6),
-            "where source chroma is flat, so that no filter of chroma has a say: the number of "
+            "where source chroma is flat, so that no filter of chroma matters: the number of "
             "the burst, the source's Y', Cb and Cr, the captured Y', and how often they were met "
             "together",
             keys=(0, 1, 2, 3, 4),
@@ -71,7 +71,7 @@ def samples(burst: Burst) -> Added:
 )  # fmt: skip
 def sites(burst: Burst) -> Added:
     """Keep whole colours over flat chroma in the last frame."""
-    view, how = burst.shown, burst.how
+    view, how = burst.shown, burst.co_registration
     if view is None or not view.source[1].size:
         return {}
     if how.in_place:
@@ -102,9 +102,9 @@ def sites(burst: Burst) -> Added:
     cost=227,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
-def foretold(burst: Burst) -> Added:
+def predicted_cells(burst: Burst) -> Added:
     """Sum captured colours of the last frame by the colours that are expected."""
-    view, how = burst.shown, burst.how
+    view, how = burst.shown, burst.co_registration
     if view is None or how.rgb:
         return {}
     source, relation = burst.pairs[-1][0], chroma_relation(burst.pair)
@@ -129,8 +129,8 @@ def sites_of(
     """Colours of both sides where chroma was sampled and the source's is even, shape (N, 7).
 
     Columns are those of the table ``sites``. ``factors`` of subsampling are those of the source and
-    of the capture. The picture is cut on both sides to what they share, and its chroma samples face
-    each other or are repeated.
+    of the capture. The picture is cut on both sides to what they share, and its chroma samples are
+    co-registered or repeated.
     """
     (across, down), (over, under) = factors
     flat = (span(source[1], 1) == 0) & (span(source[2], 1) == 0)

@@ -36,7 +36,7 @@ _SEEN = 2  # codes of contrast that faint detail has at least
 _VARIED = 8  # codes of contrast that chroma has at least
 _DETAIL_EVERY = 3  # bursts; this costs more than it gains by the others
 _EVEN = 4  # codes between which chroma around faint detail stays
-_CHROMA_BURSTS = (1, 2)  # of a chart, beside those of its pages of detail
+_CHROMA_BURSTS = (1, 2)  # of a chart, besides those of its pages of detail
 
 
 @PIXEL_TABLES.register(
@@ -49,7 +49,7 @@ _CHROMA_BURSTS = (1, 2)  # of a chart, beside those of its pages of detail
             "none near black; of scaled pictures both sides in sixteenths of codes",
         ),
     ),
-    when="Where pixels face each other, or else against the source as the scaler makes it.",
+    when="Where pixels are co-registered, or else against the source as the scaler makes it.",
     cost=173,
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
@@ -83,13 +83,13 @@ def luma_filter(burst: Burst) -> Added:
             "its colour is straight there",
         ),
     ),
-    when=f"Every {_DETAIL_EVERY}rd burst of content whose pixels face each other.",
+    when=f"Every {_DETAIL_EVERY}rd burst of content whose pixels are co-registered.",
     cost=165,
     pages=frozenset({CONTENT}),
 )  # fmt: skip
 def detail_filter(burst: Burst) -> Added:
     """Sum products of faint detail of the last frame, less its surroundings."""
-    view = burst.facing
+    view = burst.co_registered
     if view is None or burst.number % _DETAIL_EVERY or not view.source[1].size:
         return {}
     y, *chroma = view.source
@@ -118,13 +118,13 @@ def detail_filter(burst: Burst) -> Added:
             "column of the capture",
         ),
     ),
-    when="Where chroma samples face each other, or are repeated: content, pages of detail and the "
-    "second and third of the chart.",
+    when="Where chroma samples are co-registered, or are repeated: content, pages of detail and "
+    "the second and third of the chart.",
     cost=34,
 )  # fmt: skip
 def chroma_filter(burst: Burst) -> Added:
     """Sum products around chroma of the last frame."""
-    view, repeat = burst.facing, burst.how.repeat
+    view, repeat = burst.co_registered, burst.co_registration.repeat
     wanted = burst.kind in {CONTENT, "detail"} or burst.number in _CHROMA_BURSTS
     if not wanted or view is None or repeat is None or not view.source[1].size:
         return {}

@@ -1,4 +1,4 @@
-"""How samples that ought to stand still move from frame to frame."""
+"""How samples of static places change from frame to frame."""
 
 from __future__ import annotations
 

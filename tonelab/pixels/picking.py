@@ -31,7 +31,7 @@ def span(plane: Plane, reach: int) -> NDArray[np.int32]:
 
 
 def is_video(codes: Plane) -> Mask:
-    """Codes that are not reserved for synchronisation, BT.2100; those that are tell no noise."""
+    """Codes that are not reserved for synchronisation, BT.2100; those that are show no noise."""
     legal: Mask = (codes >= _LEGAL[0]) & (codes <= _LEGAL[1])
     return legal
 

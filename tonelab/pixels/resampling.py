@@ -1,4 +1,4 @@
-"""Known resampling filters, for telling which one a scaler used.
+"""Known resampling filters, to identify the one that a scaler used.
 
 A filter is stretched over the output's pixels when it averages while it scales down; one that only
 interpolates is not. Both kinds are met, so both are kept.

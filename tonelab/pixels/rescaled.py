@@ -9,13 +9,13 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.pairing.result import BLOCK
-from tonelab.pixels.facing import plain_relation
+from tonelab.pixels.co_registration import plain_relation
 from tonelab.pixels.picking import MIDDLE, integers, merge_rows, products
 from tonelab.pixels.resampling import KERNELS, resample
 
 if TYPE_CHECKING:
     from tonelab.pairing import Pair
-    from tonelab.pixels.facing import Placement
+    from tonelab.pixels.co_registration import Placement
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
 
 BOXES = (3, 5, 9)  # samples of the source whose mean is taken off for a part of its detail
@@ -26,7 +26,7 @@ COLUMNS, CHROMA_COLUMNS = _FILTERED + 3, 5
 FINER = 16  # parts of a code
 CELL_SIDE = 16  # codes of a colour's cell, along each component
 CELLS_ALONG = 1024 // CELL_SIDE
-# Codes between which foretold luma and chroma stay where colours are compared: filters of detail,
+# Codes between which predicted luma and chroma stay where colours are compared: filters of detail,
 # and the place and filter of chroma, are not known to the last.
 _SMOOTH = (80, 8, 8)
 _MOST_SAMPLES = 100_000  # of one frame
@@ -96,8 +96,8 @@ def scaling_sums(source: Plane, capture: Planes, mask: Mask, relation: Placement
         planes = [plane for plane, _ in made]
         planes.insert(-1, np.gradient(planes[0], axis=1))
         plain, *detail = (plane[:, ::across][used] for plane in planes)
-        captured, *beside = (plane[used].astype(np.float64) - MIDDLE for plane in seen)
-        whole = np.rint(FINER * np.stack([plain, *beside, *detail, captured], axis=1))
+        captured, *leaks = (plane[used].astype(np.float64) - MIDDLE for plane in seen)
+        whole = np.rint(FINER * np.stack([plain, *leaks, *detail, captured], axis=1))
         sums[row] = products(np.column_stack([np.ones(len(whole)), whole]))
     return sums
 
@@ -133,7 +133,7 @@ def chroma_sums(source: Planes, capture: Planes, mask: Mask, relation: Placement
     return sums
 
 
-def tell_scaling(
+def identify_scaling(
     sums: IntArray, chroma: IntArray, *, slack: float = 0.0, placed: bool = True
 ) -> Scaling:
     """Find the kernel, and the filter of detail if no kernel will do alone.
@@ -156,15 +156,15 @@ def tell_scaling(
     shift = [] if placed else [*range(_FILTERED, COLUMNS - 1)]
     alone, filtered = [*range(_PLAIN), *shift], [*range(_FILTERED), *shift]
     found = {name: _fit(part, alone) for name, part in zip(KERNELS, sums, strict=True)}
-    beside = {name: _fit(part, filtered) for name, part in zip(KERNELS, sums, strict=True)}
+    with_filter = {name: _fit(part, filtered) for name, part in zip(KERNELS, sums, strict=True)}
     best = min(found, key=lambda name: found[name][0])
-    detail, least = (0.0,) * len(BOXES), min(left for left, _ in beside.values())
+    detail, least = (0.0,) * len(BOXES), min(left for left, _ in with_filter.values())
     if found[best][0] > _ROUNDED + slack and least < _BETTER * found[best][0]:
-        found = beside
+        found = with_filter
         by_chroma = {name: _of_chroma(part) for name, part in zip(KERNELS, chroma, strict=True)}
-        near = [name for name in KERNELS if beside[name][0] < _ALIKE * least + _ALMOST]
-        best = min(near, key=lambda name: (by_chroma[name], beside[name][0]))
-        factors = beside[best][1]
+        near = [name for name in KERNELS if with_filter[name][0] < _ALIKE * least + _ALMOST]
+        best = min(near, key=lambda name: (by_chroma[name], with_filter[name][0]))
+        factors = with_filter[best][1]
         detail = tuple((factors[_PLAIN:_FILTERED] / factors[1]).tolist())
     left, free = found[best][0], min(_fit(part, [*range(COLUMNS - 1)])[0] for part in sums)
     more = float(np.sqrt(max(left**2 - free**2, 0.0)))
@@ -225,9 +225,9 @@ def rescale(
 def colour_sums(
     source: Planes, capture: Planes, luma: Plane, mask: Mask, relation: Placement, name: str
 ) -> IntArray:
-    """Sum captured colours by cells of the colour that scaling foretells, shape (N, 11).
+    """Sum captured colours by cells of the colour that scaling predicts, shape (N, 11).
 
-    Columns are the cell's number, samples, sums of the foretold Y', Cb and Cr in sixteenths of
+    Columns are the cell's number, samples, sums of the predicted Y', Cb and Cr in sixteenths of
     codes, of the captured codes, and of their squares.
 
     Parameters
@@ -235,7 +235,7 @@ def colour_sums(
     source, capture
         Planes of 10-bit codes.
     luma, mask
-        Foretold luma of the size of the capture's, and which of it may be used.
+        Predicted luma of the size of the capture's, and which of it may be used.
     relation
         Of the planes of chroma, see `tonelab.pixels.resampling.resample`.
     name
@@ -248,13 +248,13 @@ def colour_sums(
     shown = [luma[::down, ::across].astype(np.float64), *(plane for plane, _ in made)]
     for plane, most in zip(shown, _SMOOTH, strict=True):
         wanted &= ndimage.maximum_filter(plane, 3) - ndimage.minimum_filter(plane, 3) <= most
-    foretold = integers(FINER * np.stack([plane[wanted] for plane in shown], axis=1))
+    predicted = integers(FINER * np.stack([plane[wanted] for plane in shown], axis=1))
     seen = [capture[0][::down, ::across], *capture[1:]]
     captured = np.stack([plane[wanted] for plane in seen], axis=1).astype(np.int64)
-    upper = np.clip(foretold // (FINER * CELL_SIDE), 0, CELLS_ALONG - 1)
+    upper = np.clip(predicted // (FINER * CELL_SIDE), 0, CELLS_ALONG - 1)
     cell = (upper[:, 0] * CELLS_ALONG + upper[:, 1]) * CELLS_ALONG + upper[:, 2]
     ones = np.ones((len(cell), 1), np.int64)
-    return merge_rows(np.column_stack([cell, ones, foretold, captured, captured**2]), (0,))
+    return merge_rows(np.column_stack([cell, ones, predicted, captured, captured**2]), (0,))
 
 
 def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArray:

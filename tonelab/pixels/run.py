@@ -35,7 +35,7 @@ def tally_pixels(
 ) -> PixelTables:
     """Read some bursts of both clips and sum what co-registered pixels say.
 
-    Scaled pairs of content are held against the source scaled alike; those of the chart leave all
+    Scaled pairs of content are compared with the source scaled alike; those of the chart leave all
     but the tables of patches and of scaling empty.
 
     Parameters

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING, Literal
 import numpy as np
 from scipy import ndimage
 
-from tonelab.pixels.facing import plain_relation
+from tonelab.pixels.co_registration import plain_relation
 from tonelab.pixels.picking import MIDDLE, pick, products
 from tonelab.pixels.resampling import KERNELS, resample
 from tonelab.pixels.rescaled import CHROMA_COLUMNS, FINER
@@ -19,7 +19,7 @@ from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
 
 if TYPE_CHECKING:
     from tonelab.pixels.bursts import Burst
-    from tonelab.pixels.facing import Placement
+    from tonelab.pixels.co_registration import Placement
     from tonelab.pixels.tables import Added
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
 
@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 WAYS: tuple[Way, ...] = ("topleft", "left", "repeated")
 TERMS = {"chroma": 1, "across": 3, "down": 5, "curved": 7}  # first of two columns
 COLUMNS = 11
-_VARIED = 8  # codes; chroma that changes less tells of no filter
+_VARIED = 8  # codes; chroma that changes less shows no filter
 
 
 @PIXEL_TABLES.register(
@@ -49,8 +49,8 @@ _VARIED = 8  # codes; chroma that changes less tells of no filter
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def resampling(burst: Burst) -> Added:
-    """Take the sums that tell the burst's own scaler."""
-    if burst.how.in_place:
+    """Take the sums that identify the burst's own scaler."""
+    if burst.co_registration.in_place:
         return {}
     luma, chroma = burst.scaling_sums
     return {"resampled": luma, "resampled_chroma": chroma}
@@ -70,9 +70,9 @@ def resampling(burst: Burst) -> Added:
     pages=frozenset({CONTENT, "detail"}),
 )  # fmt: skip
 def chroma_ways(burst: Burst) -> Added:
-    """Hold chroma of the last frame against each way in which its rows may have been made."""
-    view = burst.scaled
-    if view is None or burst.how.shift is not None or burst.how.factors != ((2, 2), (2, 1)):
+    """Compare chroma of the last frame with each way in which its rows may have been made."""
+    view, how = burst.scaled, burst.co_registration
+    if view is None or how.shift is not None or how.factors != ((2, 2), (2, 1)):
         return {}
     (scale_x, scale_y), (x, y) = plain_relation(burst.pair)
     to_rows = (scale_x, scale_y), (x / 2, y)
@@ -99,7 +99,7 @@ def rows_made(plane: Plane, way: Way) -> FloatArray:
 def chroma_way_sums(
     source: Planes, capture: Planes, mask: Mask, relation: Placement, name: str
 ) -> IntArray:
-    """Sum products of chroma as each of `WAYS` foretells it with that captured, shape (3, 11, 11).
+    """Sum products of chroma as each of `WAYS` predicts it with that captured, shape (3, 11, 11).
 
     Columns are a constant, Cb and Cr, their slopes across and down, and their curvature across
     (see `TERMS`), then the captured Cb and Cr, in sixteenths of codes.

@@ -1,4 +1,4 @@
-"""What luma around a place has to do with it: local contrast, by means of blocks."""
+"""Local contrast: how luma depends on the luma around it, by means of blocks."""
 
 from __future__ import annotations
 
@@ -33,7 +33,7 @@ _AROUND = 5  # blocks a side
             "luma, in sixteenths of codes about the middle",
         ),
     ),
-    when="Where pixels face each other; else, of content, against the source as the scaler makes "
+    when="Where pixels are co-registered; else, of content, against the source as the scaler makes "
     "it.",
     cost=14,
     pages=frozenset({CONTENT, "mixed", "surround"}),

@@ -8,11 +8,11 @@ that are worked out together, with all that is to be known of them::
     @PIXEL_TABLES.register(
         "luma-sum",
         tables=(Table("luma_sum", (2,), "sums of luma codes of source and capture"),),
-        when="Wherever pixels face each other.",
+        when="Wherever pixels are co-registered.",
         cost=1.5,
     )
     def luma_sum(burst: Burst) -> Added:
-        view = burst.facing
+        view = burst.co_registered
         if view is None:
             return {}
         return {"luma_sum": np.array([plane[0].sum() for plane in view.pairs[-1]], np.int64)}
@@ -28,7 +28,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 import numpy as np
 
 from tonelab.errors import UsageError
-from tonelab.pixels.facing import how_pixels_face
+from tonelab.pixels.co_registration import co_register
 from tonelab.pixels.picking import merge_rows
 from tonelab.registry import Registry
 
@@ -176,8 +176,8 @@ class PixelTables:
     ----------
     frames
         Captured frames that were read.
-    facing
-        Whether pixels of both sides face each other, if not to the fraction of a pixel.
+    co_registered
+        Whether pixels of both sides are co-registered, if not to the fraction of a pixel.
     every_sample
         (3,): whether ``joint`` holds every sample of the plane.
     chroma_phases
@@ -187,7 +187,7 @@ class PixelTables:
     """
 
     frames: int
-    facing: bool
+    co_registered: bool
     every_sample: Mask
     chroma_phases: tuple[int, int]
     tables: Mapping[str, IntArray]
@@ -196,12 +196,12 @@ class PixelTables:
     def empty(cls, pair: Pair) -> PixelTables:
         """Return the tables of no burst of a pair."""
         patches = 0 if pair.layout is None else len(pair.layout.patches.page)
-        how = how_pixels_face(pair)
+        how = co_register(pair)
         luma = how.shift is not None and (pair.layout is not None or how.in_place)
         chroma = luma and how.repeat == (1, 1)
         return cls(
             frames=0,
-            facing=how.shift is not None,
+            co_registered=how.shift is not None,
             every_sample=np.array([luma, chroma, chroma]),
             chroma_phases=how.repeat or (1, 1),
             tables={name: table.zeros(patches) for name, table in declared_tables().items()},
@@ -250,4 +250,4 @@ class PixelTables:
         return self.tables[name]
 
     def _of_pair(self) -> tuple[Any, ...]:
-        return self.facing, self.every_sample.tolist(), self.chroma_phases
+        return self.co_registered, self.every_sample.tolist(), self.chroma_phases

@@ -26,7 +26,7 @@ from tonelab.tune.model import Control
 from tonelab.tune.outcomes import Confirmation, ModeOutcome, Suggestion, Tuning
 from tonelab.tune.search import Aim, Proposal, out_of_reach, rank, search, settle
 from tonelab.tune.suggest import OPENS, suggest
-from tonelab.tune.targets import ahead_of, restricted, target_of
+from tonelab.tune.targets import before_controls, restricted, target_of
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
@@ -168,7 +168,7 @@ def _learn_modes(
         rows = [at for at, one in enumerate(captures) if one.settings.get(mode_key, "") == mode]
         first = captures[rows[0]]
         shared, signal = views[rows[0]].shared, views[rows[0]].signal
-        source, shift = ahead_of(first, shared)
+        source, shift = before_controls(first, shared)
         model = learn(
             [as_capture(captures[at], views[at], names) for at in rows],
             ranges,

@@ -62,7 +62,7 @@ def learn(
         Lowest and highest setting of each control.
     source, shift
         Source signal and the conversion's answer to a moved source; no ``shift`` means that
-        controls ahead of the conversion cannot be known.
+        controls before the conversion cannot be known.
     ends
         What the codes of the captures can carry.
     inherited
@@ -128,9 +128,9 @@ class _Learner:
         stage: Stage = "after"
         fits = {at: self._fit(at, "after") for at in alone}
         if not all(self._explains(at, fit) for at, fit in fits.items()) and self.shift:
-            ahead = {at: self._fit(at, "before") for at in alone}
-            if _worst(ahead) < _worst(fits):
-                stage, fits = "before", ahead
+            before = {at: self._fit(at, "before") for at in alone}
+            if _worst(before) < _worst(fits):
+                stage, fits = "before", before
         known = {at: fit for at, fit in fits.items() if fit is not None}
         if not known:
             return "too few colours stay off the limits of the output"
@@ -208,7 +208,7 @@ class _Learner:
     def model(
         self, controls: Sequence[Control], held: Mapping[str, str], *, lift_first: bool | None
     ) -> Model:
-        """Put the signal ahead of the controls together from all captures."""
+        """Put the signal before the controls together from all captures."""
         draft = Model(
             tuple(controls),
             dict(held),
@@ -223,9 +223,9 @@ class _Learner:
             self.shift,
         )
         usable = [at for at in range(len(self.captures)) if self._modelled(at, held)]
-        ahead = {at: operators(draft, _row(self.captures[at], controls))[3] for at in usable}
+        moves = {at: operators(draft, _row(self.captures[at], controls))[3] for at in usable}
         latent, hidden, error, self.fits = self._factored(
-            {at: None if moved is None else moved[0] for at, moved in ahead.items()}
+            {at: None if moved is None else moved[0] for at, moved in moves.items()}
         )
         model = replace(draft, latent=latent, latent_error=error, hidden=hidden)
         residuals = {}
@@ -236,7 +236,7 @@ class _Learner:
         return replace(model, residuals=residuals)
 
     def _factored(
-        self, ahead: Mapping[int, FloatArray | None]
+        self, moves: Mapping[int, FloatArray | None]
     ) -> tuple[FloatArray, Mask, float, dict[int, Operator]]:
         """Split all captures into one common signal and an operator each, the base's being none.
 
@@ -251,7 +251,7 @@ class _Learner:
         fits: dict[int, Operator] = {}
         error = self.base.step / 12**0.5
         for _ in range(_ALTERNATIONS):
-            for at, moved in ahead.items():
+            for at, moved in moves.items():
                 rows = self.free[at] & ~hidden & self.distinct
                 before = latent if moved is None else latent + moved
                 fit = fit_after(before[rows], self.captures[at].signal[rows])
@@ -261,7 +261,7 @@ class _Learner:
                 fits = {at: relative(fit, fits[0]) for at, fit in fits.items()}
             total, weight = np.zeros_like(latent), np.zeros((len(latent), 1))
             for at, fit in fits.items():
-                one, moved = self.captures[at], ahead[at]
+                one, moved = self.captures[at], moves[at]
                 z = (one.signal[:, 1] + 1j * one.signal[:, 2]) / fit.chroma
                 back = np.stack([(one.signal[:, 0] - fit.lift) / fit.gain, z.real, z.imag], axis=1)
                 back -= 0.0 if moved is None else moved

@@ -82,7 +82,7 @@ class Model:
     base
         Settings of the base capture.
     latent
-        (N, 3): signal ahead of the controls of the ``after`` stage, in the base's own gauge, from
+        (N, 3): signal before the controls of the ``after`` stage, in the base's own gauge, from
         all captures.
     latent_error
         Standard error of one luma or chroma value of it.
@@ -91,7 +91,7 @@ class Model:
     limits, step
         Where the output ends, and the step of its codes (signal).
     lift_first
-        Whether lift goes through the gain; None when no capture tells.
+        Whether lift goes through the gain; None when no capture shows it.
     shift
         How far the output moves when the source signal does, for ``before`` controls.
     source
@@ -117,14 +117,14 @@ class Model:
 def operators(
     model: Model, settings: IntArray, draw: int = 0
 ) -> tuple[FloatArray, FloatArray, NDArray[np.complex128], list[FloatArray] | None]:
-    """Return the operator after the conversion for settings (B, controls), and ahead of it.
+    """Return the operator after the conversion for settings (B, controls), and before it.
 
     Returns
     -------
     gain, lift, chroma
         Shape (B,).
     moved
-        For each of B how far the controls ahead of the conversion move its output (N, 3), or
+        For each of B how far the controls before the conversion move its output (N, 3), or
         None when there are none.
     """
     size = len(settings)
@@ -161,8 +161,8 @@ def operators(
     gain, lift, chroma = parts["after"]
     if model.shift is None or all(c.stage == "after" for c in model.controls):
         return gain, lift, chroma, None
-    ahead = np.stack([*parts["before"][:2], parts["before"][2].real, parts["before"][2].imag], 1)
-    distinct, label = np.unique(ahead, axis=0, return_inverse=True)
+    before = np.stack([*parts["before"][:2], parts["before"][2].real, parts["before"][2].imag], 1)
+    distinct, label = np.unique(before, axis=0, return_inverse=True)
     shifts = [
         model.shift(model.source, apply(model.source, row[0], row[1], complex(row[2], row[3])))
         for row in distinct

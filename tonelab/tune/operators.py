@@ -102,7 +102,7 @@ def fit_before(
     base: FloatArray,
     after: FloatArray,
 ) -> Operator | None:
-    """Fit an operator on the source signal (N, 3), ahead of the conversion.
+    """Fit an operator on the source signal (N, 3), before the conversion.
 
     ``shift(source, moved)`` says by how much the output signal moves when the source does.
     """

@@ -142,7 +142,7 @@ def respond(
     )
     left = value - centre - slope[:, None] * (seen - middle)
     chi2 = (weight * left**2).sum(axis=1)
-    # Registers that cannot tell two settings apart whose effects differ explain nothing.
+    # Registers that cannot distinguish two settings whose effects differ explain nothing.
     free = max(len(points) - 2, 1)
     scale = max(float(chi2[possible].min()) / free, 1.0) if possible.any() else 1.0
     score = np.where(possible, np.log(prior) - chi2 / (2 * scale), -np.inf)

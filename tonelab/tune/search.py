@@ -119,12 +119,12 @@ class Proposal:
     mean
         Predicted mean ΔE_ITP.
     behind
-        By how much the p95 is behind that of the first proposal, with ``behind_low`` the lower
+        By how much the p95 exceeds that of the first proposal, with ``behind_low`` the lower
         end of its 95 % interval.
     promise
         Expected gain on the first, should this turn out to be better.
     tie
-        Whether the captures do not tell it from the first.
+        Whether the captures do not distinguish it from the first.
     """
 
     settings: dict[str, int]

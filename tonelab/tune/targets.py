@@ -1,4 +1,4 @@
-"""What an output mode is compared with, and what lies ahead of its controls."""
+"""What an output mode is compared with, and the signal before its controls."""
 
 from __future__ import annotations
 
@@ -47,7 +47,7 @@ def target_of(
     return coordinates(light), f"{toward.device} {toward.firmware}".strip()
 
 
-def ahead_of(
+def before_controls(
     first: Measurement, shared: Shared
 ) -> tuple[FloatArray, Callable[[FloatArray, FloatArray], FloatArray] | None]:
     """Source signal (N, 3) as PQ Y'CbCr, and how the output follows it by the identified chain."""

@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 from scipy import ndimage
 
-from tonelab.pixels.facing import chroma_relation, plain_relation, ten_bits
+from tonelab.pixels.co_registration import chroma_relation, plain_relation, ten_bits
 from tonelab.pixels.picking import CODES, MIDDLE, span, within
 from tonelab.pixels.resampling import KERNELS, directions
 from tonelab.pixels.rescaled import scaled_mask
@@ -25,19 +25,19 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.pairing import Pair
-    from tonelab.pixels.facing import Placement
+    from tonelab.pixels.co_registration import Placement
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane, Planes
 
 _FRAMES = 4  # at least, or more of small pictures
 _ROUNDS = 6  # of conjugate gradients, which hardly change any more
 _CORED = (2, 3, 4, 5, 6, 7, 8, 9, 10, 12, 14, 16, 18, 20, 22, 24, 28, 32)  # codes
 _SURROUND = 31  # pixels; wider than a filter of detail, and within what local contrast looks at
-_MOST_PIXELS = 1_000_000  # of all frames, behind a filter
+_MOST_PIXELS = 1_000_000  # of all frames, after a filter
 _LEAST_ROWS = 4 * _SURROUND  # of one frame
 
 
 @dataclass(frozen=True, slots=True)
-class Ahead:
+class CodesBefore:
     """Codes of one plane before a scaler or a filter.
 
     Attributes
@@ -45,7 +45,7 @@ class Ahead:
     codes
         Shape (1024,): the 10-bit code that each source code became, in parts.
     count
-        Shape (1024,): captured samples that tell it.
+        Shape (1024,): captured samples that determine it.
     left, straight
         RMS codes of the capture that these leave, and that a straight line leaves.
     """
@@ -73,19 +73,19 @@ class _View:
 
 
 class _Part:
-    """Part of a frame: source codes, detail of the capture, and what either filter foretells."""
+    """Part of a frame: source codes, detail of the capture, and what either filter predicts."""
 
     def __init__(
         self, source: Plane, seen: FloatArray, usable: Mask, kernels: tuple[FloatArray, ...]
     ) -> None:
         self.source, self.seen, self.usable, self.kernels = source, seen, usable, kernels
         luma = _about(source)
-        self.foretold = [_correlated(luma, kernel) for kernel in kernels]
-        self.off: FloatArray = np.abs(luma - self.foretold[0])
+        self.predicted = [_correlated(luma, kernel) for kernel in kernels]
+        self.off: FloatArray = np.abs(luma - self.predicted[0])
 
     def _times(self, strong: Mask) -> tuple[float, FloatArray]:
-        """By what the capture is to be taken, as a mapping may follow the scene, to what end."""
-        sent = _detail(np.where(strong, self.foretold[1], self.foretold[0]))
+        """Factor from capture to prediction, as a mapping may follow the scene; the prediction."""
+        sent = _detail(np.where(strong, self.predicted[1], self.predicted[0]))
         return float(np.vdot(sent, sent)) / max(float(np.vdot(sent, self.seen)), 1.0), sent
 
     def left(self, strong: Mask) -> float:
@@ -99,7 +99,7 @@ class _Part:
         return _filtered(self.source, seen, weight, self.kernels, strong.astype(np.intp))
 
 
-def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple[Ahead, ...]:
+def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple[CodesBefore, ...]:
     """Find what became of the codes of Y', Cb and Cr before the picture was scaled.
 
     Parameters
@@ -126,17 +126,17 @@ def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple
 
 def codes_before_filter(
     pair: Pair, runs: list[IntArray], kernels: tuple[FloatArray, ...], faint: int
-) -> tuple[Ahead, Ahead]:
+) -> tuple[CodesBefore, CodesBefore]:
     """Find what became of the codes of luma before its detail was filtered, twice.
 
-    From either half of the frames, so that what both tell apart is no chance. Only steps between
-    codes are told, as local contrast may have changed the mean around each pixel. Every pixel has a
-    say: those alone that a filter foretells best would prefer codes that dither leaves alone.
+    From either half of the frames, so that what both agree on is no chance. Only steps between
+    codes are found, as local contrast may have changed the mean around each pixel. All pixels are
+    used: those alone that a filter predicts best would prefer codes that dither leaves alone.
 
     Parameters
     ----------
     pair
-        Source and capture, registered; their pixels face each other.
+        Source and capture, registered; their pixels are co-registered.
     runs
         Bursts of matches, of which some are read.
     kernels
@@ -228,7 +228,7 @@ def _detail(picture: FloatArray) -> FloatArray:
     return picture - ndimage.uniform_filter(picture, _SURROUND, mode="constant")
 
 
-def _solve(views: list[_View]) -> Ahead:
+def _solve(views: list[_View]) -> CodesBefore:
     """Find the codes whose spread leaves least of the capture, from a straight line on."""
     total = max(sum(float(view.weight.sum()) for view in views), 1.0)
 
@@ -272,4 +272,4 @@ def _solve(views: list[_View]) -> Ahead:
         before, size = size, float(slope @ (weight * slope))
         step = weight * slope + size / max(before, 1e-9) * step
     rms = [float(np.sqrt(square / total)) for square in (product(rest, rest), straight)]
-    return Ahead(codes + MIDDLE, count, *rms)
+    return CodesBefore(codes + MIDDLE, count, *rms)

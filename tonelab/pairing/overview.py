@@ -12,7 +12,7 @@ if TYPE_CHECKING:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class Sight:
+class Overview:
     """What was seen of two clips: thumbnails of the part both show, and how they relate."""
 
     source: Thumbnails

@@ -1,4 +1,4 @@
-"""Which pixels of a pair face each other: whole shifts, cut to what both sides share."""
+"""Which pixels of a pair are co-registered: whole shifts, cut to what both sides share."""
 
 from __future__ import annotations
 
@@ -19,23 +19,23 @@ if TYPE_CHECKING:
     Placement = tuple[tuple[float, float], tuple[float, float]]
 
 _PLAIN = 0.5  # pixels between a relation that was found and a plainer one
-_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels still face each other
+_MOST_SHIFT = 0.25  # pixels of sub-pixel shift with which pixels are still co-registered
 _SAME_PLACE = 0.05  # pixels of shift that are no resampling
 
 
 @dataclass(frozen=True, slots=True)
-class HowPixelsFace:
-    """How the samples of a pair face each other.
+class CoRegistration:
+    """How the samples of a pair are co-registered.
 
     Attributes
     ----------
     shift
-        Whole pixels (x, y) at which they do; None if the picture was scaled.
+        Whole pixels (x, y) from source to capture; None if the picture was scaled.
     in_place
         Whether each captured pixel stands for one of the source.
     repeat
         Captured chroma samples (rows, columns) of each of the source; None where no samples of
-        chroma face each other.
+        chroma are co-registered.
     factors
         Luma pixels (x, y) of a chroma sample, of source and capture.
     rgb
@@ -49,24 +49,24 @@ class HowPixelsFace:
     rgb: bool
 
 
-def how_pixels_face(pair: Pair) -> HowPixelsFace:
-    """Find how the samples of a pair face each other."""
-    shift, clips = facing_shift(pair), (pair.source, pair.capture)
+def co_register(pair: Pair) -> CoRegistration:
+    """Find how the samples of a pair are co-registered."""
+    shift, clips = whole_shift(pair), (pair.source, pair.capture)
     apart = [abs(o - s) for o, s in zip(pair.facts.offset, shift or (), strict=False)]
     source, capture = (CHROMA_FACTORS[clip.subsampling] for clip in clips)
     across, down = (a / b for a, b in zip(source, capture, strict=True))
-    facing = min(across, down) >= 1 and shift is not None
-    return HowPixelsFace(
+    co_registered = min(across, down) >= 1 and shift is not None
+    return CoRegistration(
         shift=shift,
         in_place=shift is not None and max(apart) <= _SAME_PLACE,
-        repeat=(int(down), int(across)) if facing else None,
+        repeat=(int(down), int(across)) if co_registered else None,
         factors=(source, capture),
         rgb="rgb" in {clip.signal.matrix for clip in clips},
     )
 
 
-def facing_shift(pair: Pair) -> tuple[int, int] | None:
-    """Whole-pixel shift (x, y) at which pixels of both sides face each other; None if scaled."""
+def whole_shift(pair: Pair) -> tuple[int, int] | None:
+    """Whole-pixel shift (x, y) at which pixels of both sides are co-registered; None if scaled."""
     scale, offset = pair.facts.scale, pair.facts.offset
     size = (pair.source.width, pair.source.height)
     stretch = max(abs(s - 1) * length for s, length in zip(scale, size, strict=True))
