@@ -378,4 +378,4 @@ def test_films_may_be_captured_with_bars_in_a_larger_picture():
                 for n, plane in zip((1, 2, 2), planes, strict=True)]  # fmt: skip
 
     plain, larger = (content_paths(device, 1.0, MOMENTS, shown=film) for device in (list, wider))
-    np.testing.assert_array_equal(plain.foretold, larger.foretold)
+    np.testing.assert_array_equal(plain.predicted, larger.predicted)

@@ -394,6 +394,6 @@ def test_scaled_pictures_are_held_against_the_source_as_its_scaler_makes_it():
     np.testing.assert_array_equal(tables.joint[0].sum(axis=0), expected.sum(axis=0))
     assert tables.resampled[:, 0, 0].all()
     assert tables.chroma_ways[:, 0, 0].all()
-    assert len(tables.foretold)
+    assert len(tables.predicted)
     assert not tables.joint[1:].any()
     assert not tables.chroma_gram.any()

@@ -79,7 +79,7 @@ def test_every_entry_adds_what_it_declares(scale):
         assert len(table.shape) == len(declared.shape)
         for size, wanted in zip(table.shape, declared.shape, strict=True):
             assert wanted == ROWS or size == wanted, name
-    assert {"joint", "luma_gram", "samples", "sites", "foretold"} <= set(added)
+    assert {"joint", "luma_gram", "samples", "sites", "predicted"} <= set(added)
     assert set(empty.tables) == set(declared_tables())
 
 

@@ -319,7 +319,7 @@ class PathEvidence:
             if self.stage is not None:
                 samples = after_stage(self.stage, self.sites)
             elif (self.resampled or strong.sum() < LEAST_COLOURS) and self.paths is not None:
-                samples = max(samples, of_scaled(self.paths.foretold), key=len)
+                samples = max(samples, of_scaled(self.paths.predicted), key=len)
         return nominal(samples)
 
     def _samples(self, colours: Colours) -> Samples:

@@ -87,10 +87,10 @@ def sites(burst: Burst) -> Added:
 
 
 @PIXEL_TABLES.register(
-    "foretold",
+    "predicted",
     tables=(
         Table(
-            "foretold", (ROWS, 11),
+            "predicted", (ROWS, 11),
             "captured colours by cell of the colour that scaling predicts: the cell's number, "
             "samples, sums of the predicted Y', Cb and Cr in sixteenths of codes, of the captured "
             "codes, and of their squares",
@@ -111,7 +111,7 @@ def predicted_cells(burst: Burst) -> Added:
     if not how.in_place:
         name = burst.scaling.name
         sums = colour_sums(source, view.capture, view.source[0], view.mask, relation, name)
-        return {"foretold": sums}
+        return {"predicted": sums}
     if how.repeat is None or any(how.shift or ()) or not view.source[1].size:
         return {}
     across, down = how.factors[1]
@@ -119,7 +119,7 @@ def predicted_cells(burst: Burst) -> Added:
     y, cb, cr = view.capture
     shared = y, cb[:rows, :columns], cr[:rows, :columns]
     return {
-        "foretold": colour_sums(source, shared, view.source[0], view.mask, relation, "bilinear")
+        "predicted": colour_sums(source, shared, view.source[0], view.mask, relation, "bilinear")
     }
 
 
