@@ -94,7 +94,7 @@ def matrix(evidence: PathEvidence) -> Findings:
             decided_by=f"the same capture with --capture-signal matrix={last[0]}",
         )
     elif found.gamut is not None:
-        text = "A matrix mix-up cannot be identified with a conversion of primaries."
+        text = "A matrix mix-up cannot be identified where primaries were converted."
         yield undecided("matrix", text, AFTER, count=count)
     elif not _bent(evidence):
         yield transparent(
@@ -124,7 +124,7 @@ def _not_affine(evidence: PathEvidence, count: int) -> Finding:
             decided_by="a capture with all picture controls at their neutral setting",
         )
     if hidden_stages(evidence):
-        text = "A bend of the colours cannot be identified with a stage of few bits."
+        text = "A bend of the colours cannot be identified where a stage has few bits."
         return undecided("matrix", text, AFTER, count=count)
     return altered(
         "mapping-bent",

@@ -449,7 +449,7 @@ def shift(evidence: PathEvidence) -> Findings:
         yield undecided("shift", "The place of samples cannot be measured.", NEEDED)
         return
     if is_covered(evidence) or repeated_kind(evidence) == "local":
-        text = "The place of samples cannot be measured with a static overlay or a local mapping."
+        text = "The place of samples cannot be measured under a static overlay or a local mapping."
         yield undecided("shift", text, AFTER)
         return
     kernel = luma_kernel(paths.luma_gram[1])

@@ -176,7 +176,7 @@ def levels(evidence: PathEvidence) -> Findings:
         text = f"Luma is not kept: {figures}, which no known mix-up of ranges gives"
         yield altered("levels-luma", f"{text}{' alone' if near or twice else ''}.", **stated)
     elif near is None and over > 0:
-        text = f"Whether luma levels are kept cannot be determined as luma is bent: {figures}."
+        text = f"Whether luma levels are kept cannot be determined where luma is bent: {figures}."
         yield undecided("levels", text, AFTER, value=luma_gain, bound=gain_bound, count=count)
     elif near is None:
         yield transparent("levels", f"Luma levels are kept: {figures}.", **stated)
