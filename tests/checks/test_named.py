@@ -66,7 +66,7 @@ from tonelab.signal.quantisation import ORIGIN
 class Seen(SimpleNamespace):
     """Evidence of a path without a conversion of primaries."""
 
-    beyond = property(lambda self: self)
+    after_conversion = property(lambda self: self)
     after_curve = property(lambda self: self)
 
 
