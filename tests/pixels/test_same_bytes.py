@@ -234,4 +234,4 @@ def test_the_command_takes_workers_as_measure_does(chart, bent, scheduler, capsy
     }  # fmt: skip
     assert there["source"]["sha256"] == json.loads(here)["source"]["sha256"]
     assert main([*words, "--cluster", scheduler, "--workers", "2"]) == 2
-    assert "leave it out beside --cluster" in capsys.readouterr().err
+    assert "leave it out with --cluster" in capsys.readouterr().err
