@@ -40,6 +40,7 @@ def test_none_is_missed() -> None:
     kinds = {registry.kind for registry in REGISTRIES}
     assert {"tone curve", "drive", "chroma law", "gamut method", "encoding"} <= kinds
     assert {"set of picture controls", "standard conversion", "check", "reader"} <= kinds
+    assert {"pixel table", "page section", "figure"} <= kinds
     assert len(kinds) == len(REGISTRIES)
     groups = {registry.group for registry in REGISTRIES}
     assert len(groups) == len(REGISTRIES)
@@ -77,9 +78,10 @@ def test_entries_have_names_for_plans_and_commands(registry: Registry) -> None:
 
 @pytest.mark.parametrize("registry", REGISTRIES, ids=lambda registry: registry.kind)
 def test_entries_say_what_they_are_and_where_that_is_published(registry: Registry) -> None:
-    labels = [getattr(entry, "label", "") or entry.title for entry in registry.values()]
+    # A section of the page is headed by what it is.
+    labels = [getattr(entry, "label", "") or entry.heading for entry in registry.values()]
     assert all(label.strip() == label and label for label in labels)
     assert len(set(labels)) == len(labels)
     for name, entry in registry.items():
-        # A check is a question of this package's own: its function says what it asks.
-        assert getattr(entry, "source", "") or entry.function.__doc__, name
+        # What has no published source is this package's own: its function says what it does.
+        assert entry.source if hasattr(entry, "source") else entry.function.__doc__, name

@@ -102,7 +102,7 @@ def test_a_table_of_another_shape_or_type_is_refused():
     assert table.merge(table.zeros(0), np.array([1, 2])).tolist() == [1, 2]
 
     def entry(**parts):
-        return PixelTable("pair", lambda _: parts, (table,), "Always.", 1.0)
+        return PixelTable("pair", lambda _: parts, "two sums", (table,), "Always.", 1.0)
 
     assert entry(two=np.arange(2)).added(None)["two"].tolist() == [0, 1]
     for part in (np.zeros(3, np.int64), np.zeros((1, 2), np.int64), np.zeros(2)):
@@ -146,6 +146,7 @@ from tonelab.pixels.tables import CONTENT, PIXEL_TABLES, Table
 
 @PIXEL_TABLES.register(
     "example-sum",
+    label="luma of both sides",
     tables=(Table("example_sum", (2,), "sums of luma codes of source and capture"),),
     when="Content whose pixels are co-registered.",
     cost=1.0,

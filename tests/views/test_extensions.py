@@ -47,7 +47,7 @@ def nothing(page):
     return None
 
 
-@FIGURES.register("example-blank", text="an empty figure")
+@FIGURES.register("example-blank", label="an empty figure")
 def blank(measurement, *, dark=False):
     from matplotlib.figure import Figure
     return Figure()
@@ -120,7 +120,7 @@ def test_another_package_adds_a_figure_that_help_and_command_know(tmp_path):
 
 def test_sections_have_places_of_their_own():
     sections = ordered()
-    assert [one.id for one in sections] == [
+    assert [one.name for one in sections] == [
         "answer", "curves", "numbers", "pictures", "corrections", "findings", "provenance",
         "absent",
     ]  # fmt: skip
@@ -140,4 +140,4 @@ def test_the_readme_names_every_figure():
     text = (ROOT / "README.md").read_text(encoding="utf-8")
     sentence = re.search(r"Figures of a measurement are (.*?);", text)[1]
     assert re.findall(r"`([\w-]+)`", sentence) == list(FIGURES)
-    assert all(one.text for one in FIGURES.values())
+    assert all(one.label for one in FIGURES.values())

@@ -42,7 +42,7 @@ _STEPS = 4.0  # codes RMS that steps of luma may leave
 _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 
-@CHECKS.register("clipping", title="excursions beyond the nominal range")
+@CHECKS.register("clipping", label="excursions beyond the nominal range")
 def clipping(evidence: PathEvidence) -> Findings:
     """Compare codes beyond the nominal range with where a straight path would put them."""
     samples = evidence.as_captured(Group.NEUTRAL, Group.CLIP_WINDOW)

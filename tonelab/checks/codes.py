@@ -40,7 +40,7 @@ _ROUNDED = 0.8  # code steps; twice the deviation that rounding leaves is 0.58
 _LEAST_DARK = 12  # greys near black, of which a source of 8 bits has 16
 
 
-@CHECKS.register("identity", title="share of identical samples")
+@CHECKS.register("identity", label="share of identical samples")
 def identity(evidence: PathEvidence) -> Findings:
     """State identity, sample by sample, where it holds."""
     paths = evidence.paths
@@ -105,7 +105,7 @@ def _kind(joint: IntArray, planes: IntArray, paths: PixelTables) -> str:
     return ""
 
 
-@CHECKS.register("black", title="black and the codes near it", always=True, needs="tallies")
+@CHECKS.register("black", label="black and the codes near it", always=True, needs="tallies")
 def black(evidence: PathEvidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
     neutrals = evidence.tones if evidence.pass_through else evidence.greys_of_samples

@@ -38,7 +38,7 @@ _TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
 _NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
 
 
-@CHECKS.register("planes", title="order and sign of the chroma planes")
+@CHECKS.register("planes", label="order and sign of the chroma planes")
 def planes(evidence: PathEvidence) -> Findings:
     """Check that Cb and Cr arrive as themselves."""
     found = evidence.explanation
@@ -57,7 +57,7 @@ def planes(evidence: PathEvidence) -> Findings:
         yield transparent("planes", "Cb and Cr arrive in order and upright.", count=count)
 
 
-@CHECKS.register("matrix", title="coding matrix")
+@CHECKS.register("matrix", label="coding matrix")
 def matrix(evidence: PathEvidence) -> Findings:
     """Distinguish a matrix mix-up from picture controls by its coupling of chroma into luma."""
     found = evidence.explanation
@@ -139,7 +139,7 @@ def _not_affine(evidence: PathEvidence, count: int) -> Finding:
     )
 
 
-@CHECKS.register("gamut", title="conversion between primaries")
+@CHECKS.register("gamut", label="conversion between primaries")
 def gamut(evidence: PathEvidence) -> Findings:
     """Find a missing or doubled conversion of primaries, which acts in linear light."""
     found = evidence.explanation
@@ -170,7 +170,7 @@ def gamut(evidence: PathEvidence) -> Findings:
         )
 
 
-@CHECKS.register("hue", title="hue rotation")
+@CHECKS.register("hue", label="hue rotation")
 def hue(evidence: PathEvidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""
     source, capture, cluster = _chroma(evidence)
@@ -222,7 +222,7 @@ def hue(evidence: PathEvidence) -> Findings:
         )
 
 
-@CHECKS.register("saturation", title="saturation")
+@CHECKS.register("saturation", label="saturation")
 def saturation(evidence: PathEvidence) -> Findings:
     """Give the chroma ratio, and the one that a change of levels explains."""
     source, capture, cluster = _chroma(evidence)

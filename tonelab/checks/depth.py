@@ -44,7 +44,7 @@ _LOST_BY_COLOUR = 0.2  # the same, of colours that a conversion of primaries rou
 _LEAST_OF_CHROMA = 24  # codes of either plane
 
 
-@CHECKS.register("depth", title="effective bit depth", always=True, needs="tallies")
+@CHECKS.register("depth", label="effective bit depth", always=True, needs="tallies")
 def depth(evidence: PathEvidence) -> Findings:
     """Measure the effective depth from steps, repeated bits, and levels on greys."""
     step, noise = evidence.code_step, evidence.noise
@@ -293,7 +293,7 @@ def count_levels(evidence: PathEvidence, last: CoarseStage | None = None) -> tup
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
-@CHECKS.register("steps", title="steps of gradients")
+@CHECKS.register("steps", label="steps of gradients")
 def steps(evidence: PathEvidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
     neutrals, clear = evidence.tones, evidence.clear

@@ -37,7 +37,7 @@ _MOVING, _GROWS = 0.3, 2.0  # codes of noise; times by which changes grow over t
 _REPEATS = 0.03  # share of the mean squared change that a period leaves
 
 
-@CHECKS.register("dither", title="dither and noise on flat areas", always=True)
+@CHECKS.register("dither", label="dither and noise on flat areas", always=True)
 def dither(evidence: PathEvidence) -> Findings:
     """Distinguish temporal from frozen dither; give its period and size."""
     found = _of_chart(evidence) or _of_content(evidence)

@@ -21,7 +21,7 @@ _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
 @CHECKS.register(
-    "decoding", title="decoding gives the same codes twice", always=True, needs="files"
+    "decoding", label="decoding gives the same codes twice", always=True, needs="files"
 )
 def decoding(evidence: PathEvidence) -> Findings:
     """Decode the first frames of both clips twice."""
@@ -42,7 +42,7 @@ def decoding(evidence: PathEvidence) -> Findings:
             )
 
 
-@CHECKS.register("legal", title="codes that video must not hold", always=True, needs="files")
+@CHECKS.register("legal", label="codes that video must not hold", always=True, needs="files")
 def legal(evidence: PathEvidence) -> Findings:
     """Count reserved codes in a v210 capture."""
     from tonelab.media.stored import V210Clip
@@ -106,7 +106,7 @@ def _reserved(evidence: PathEvidence) -> Findings:
     )
 
 
-@CHECKS.register("stride", title="how rows are stored", always=True, needs="files")
+@CHECKS.register("stride", label="how rows are stored", always=True, needs="files")
 def stride(evidence: PathEvidence) -> Findings:
     """Say whether v210 rows are stored by the 48-pixel rule."""
     from tonelab.media.stored import V210Clip
@@ -130,7 +130,7 @@ def stride(evidence: PathEvidence) -> Findings:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
 
 
-@CHECKS.register("labels", title="how the capture is labelled")
+@CHECKS.register("labels", label="how the capture is labelled")
 def labels(evidence: PathEvidence) -> Findings:
     """Compare what the capture of a pass-through declares with what its codes show."""
     capture, found = evidence.capture, evidence.explanation
@@ -172,7 +172,7 @@ def labels(evidence: PathEvidence) -> Findings:
         )  # fmt: skip
 
 
-@CHECKS.register("metadata", title="HDR metadata against the picture", always=True)
+@CHECKS.register("metadata", label="HDR metadata against the picture", always=True)
 def metadata(evidence: PathEvidence) -> Findings:
     """Compare the declared light levels of the source with its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None

@@ -59,7 +59,7 @@ _OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their de
 NEEDED = "a capture at the source's size and place, without scaling"
 
 
-@CHECKS.register("detail", title="sharpening, blur and noise reduction", always=True)
+@CHECKS.register("detail", label="sharpening, blur and noise reduction", always=True)
 def detail(evidence: PathEvidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
     evidence = evidence.after_conversion.after_curve
@@ -224,7 +224,7 @@ def _faded(
     return float(ratio[least]), float(max(relative * ratio[least], LEAST_BOUND))
 
 
-@CHECKS.register("contrast", title="local contrast")
+@CHECKS.register("contrast", label="local contrast")
 def contrast(evidence: PathEvidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
     evidence = evidence.after_conversion
@@ -392,7 +392,7 @@ def before_filter(evidence: PathEvidence) -> Samples | None:
     return of_luma(luma, mean, error**2 + own**2, one.count + other.count)
 
 
-@CHECKS.register("scaling", title="scaling filter")
+@CHECKS.register("scaling", label="scaling filter")
 def scaling(evidence: PathEvidence) -> Findings:
     """Name the filter with which the picture was scaled or moved."""
     paths = evidence.paths
@@ -441,7 +441,7 @@ def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
     return found, left < KNOWN + slack
 
 
-@CHECKS.register("shift", title="place of the picture, by luma and chroma samples", always=True)
+@CHECKS.register("shift", label="place of the picture, by luma and chroma samples", always=True)
 def shift(evidence: PathEvidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths

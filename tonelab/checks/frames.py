@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 _BY_RULE = {"frames-settling", "frames-cut"}
 
 
-@CHECKS.register("frames", title="dropped, repeated and mixed frames", always=True)
+@CHECKS.register("frames", label="dropped, repeated and mixed frames", always=True)
 def frames(evidence: PathEvidence) -> Findings:
     """Compare the order of captured frames with the source's."""
     # Frames that are left out by rule, as next to a cut, are no fault.
@@ -30,7 +30,7 @@ def frames(evidence: PathEvidence) -> Findings:
         )  # fmt: skip
 
 
-@CHECKS.register("picture", title="scaling, cropping and place of the picture", always=True)
+@CHECKS.register("picture", label="scaling, cropping and place of the picture", always=True)
 def picture(evidence: PathEvidence) -> Findings:
     """Say whether each pixel of the capture stands for one of the source."""
     found = _of(evidence, "picture-")
@@ -54,7 +54,7 @@ def _of(evidence: PathEvidence, prefix: str) -> list[Finding]:
     ]
 
 
-@CHECKS.register("overlay", title="what stands still over the picture", always=True)
+@CHECKS.register("overlay", label="what stands still over the picture", always=True)
 def overlay(evidence: PathEvidence) -> Findings:
     """Find places of the chart that are off on most pages; elsewhere the registration looks."""
     found = next((f for f in evidence.findings if f.id == "static-overlay"), None)

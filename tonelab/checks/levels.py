@@ -92,7 +92,7 @@ FAULTS: tuple[Fault, ...] = (
 )
 
 
-@CHECKS.register("levels", title="gain and offset of luma and chroma")
+@CHECKS.register("levels", label="gain and offset of luma and chroma")
 def levels(evidence: PathEvidence) -> Findings:
     """Name gains and offsets that have a known cause; state the others."""
     colours, found = evidence.colours, evidence.explanation

@@ -34,7 +34,7 @@ class Check:
 
     name: str
     function: Question
-    title: str
+    label: str
     always: bool = False
     needs: Needs = "pixels"
 

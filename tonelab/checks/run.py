@@ -185,7 +185,7 @@ def pre_checks(evidence: PathEvidence, needs: Needs) -> tuple[Finding, ...]:
 
 def _run(entries: Iterable[Check], evidence: PathEvidence) -> list[CheckResult]:
     ran = ((entry, tuple(entry.function(evidence))) for entry in entries)
-    return [CheckResult(entry.name, entry.title, found) for entry, found in ran if found]
+    return [CheckResult(entry.name, entry.label, found) for entry, found in ran if found]
 
 
 def _side_by_side(

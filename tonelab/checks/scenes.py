@@ -35,7 +35,7 @@ _SURELY = 3.0  # errors of a mean
 _SCENES = 6  # bursts of a scaled picture that are looked at
 
 
-@CHECKS.register("mapping", title="the same colours in other surroundings", always=True)
+@CHECKS.register("mapping", label="the same colours in other surroundings", always=True)
 def mapping(evidence: PathEvidence) -> Findings:
     """Distinguish a mapping that follows the scene or the neighbourhood from a fixed one."""
     if evidence.layout is None:

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 @PIXEL_TABLES.register(
     "codes",
+    label="source codes with the capture codes they become",
     tables=(
         Table(
             "joint", (3, CODES, CODES),

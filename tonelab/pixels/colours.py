@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 @PIXEL_TABLES.register(
     "samples",
+    label="captured luma where chroma of the source is flat",
     tables=(
         Table(
             "samples", (ROWS, 6),
@@ -56,6 +57,7 @@ def samples(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "sites",
+    label="whole colours where the source is flat",
     tables=(
         Table(
             "sites", (ROWS, 7),
@@ -88,6 +90,7 @@ def sites(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "predicted",
+    label="captured colours by the colour that scaling predicts",
     tables=(
         Table(
             "predicted", (ROWS, 11),

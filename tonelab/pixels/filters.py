@@ -41,6 +41,7 @@ _CHROMA_BURSTS = (1, 2)  # of a chart, besides those of its pages of detail
 
 @PIXEL_TABLES.register(
     "luma-filter",
+    label="luma around each sample, for filters",
     tables=(
         Table(
             "luma_gram", (2, _LUMA + 2, _LUMA + 2),
@@ -75,6 +76,7 @@ def luma_filter(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "detail-filter",
+    label="faint detail under even chroma",
     tables=(
         Table(
             "detail_gram", (_LUMA + 2, _LUMA + 2),
@@ -110,6 +112,7 @@ def detail_filter(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "chroma-filter",
+    label="chroma around each sample, for filters",
     tables=(
         Table(
             "chroma_gram", (2, 2, 2 * _CHROMA + 3, 2 * _CHROMA + 3),

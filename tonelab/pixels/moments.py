@@ -24,6 +24,7 @@ _STILL = 1  # code between which a flat place stays
 
 @PIXEL_TABLES.register(
     "steadiness",
+    label="patches from frame to frame",
     tables=(
         Table("steady_frames", (PATCHES,), "frames of the burst of each neutral patch"),
         Table("steady_count", (PATCHES,), "luma samples of one frame that were looked at in it"),
@@ -47,6 +48,7 @@ def steadiness(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "still",
+    label="flat places that stand still",
     tables=(
         Table(
             "still", (CODES, 4),

@@ -33,6 +33,7 @@ _VARIED = 8  # codes; chroma that changes less shows no filter
 
 @PIXEL_TABLES.register(
     "resampling",
+    label="luma and chroma as each scaler makes them",
     tables=(
         Table(
             "resampled", (len(KERNELS), LUMA_COLUMNS, LUMA_COLUMNS),
@@ -58,6 +59,7 @@ def resampling(burst: Burst) -> Added:
 
 @PIXEL_TABLES.register(
     "chroma-ways",
+    label="rows of chroma as each way makes them",
     tables=(
         Table(
             "chroma_ways", (len(WAYS), COLUMNS, COLUMNS),

@@ -25,6 +25,7 @@ _AROUND = 5  # blocks a side
 
 @PIXEL_TABLES.register(
     "surroundings",
+    label="luma of blocks with that around them",
     tables=(
         Table(
             "surround_gram", (SURROUND_BANDS, 6, 6),

@@ -7,6 +7,7 @@ that are worked out together, with all that is to be known of them::
 
     @PIXEL_TABLES.register(
         "luma-sum",
+        label="luma of both sides",
         tables=(Table("luma_sum", (2,), "sums of luma codes of source and capture"),),
         when="Wherever pixels are co-registered.",
         cost=1.5,
@@ -108,6 +109,8 @@ class PixelTable:
         Of the entry.
     function
         What a burst adds to the tables, by name; those that it adds nothing to may be left out.
+    label
+        What it sums, in a few words.
     tables
         What it sums.
     when
@@ -122,6 +125,7 @@ class PixelTable:
 
     name: str
     function: Callable[[Any], Added]
+    label: str
     tables: tuple[Table, ...]
     when: str
     cost: float

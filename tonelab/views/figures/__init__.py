@@ -4,7 +4,7 @@ The figures of one measurement are a register, which another package extends by 
 the group ``tonelab.figures``:
 
 >>> from tonelab.views.figures import FIGURES
->>> @FIGURES.register("histogram", text="capture codes")
+>>> @FIGURES.register("histogram", label="capture codes")
 ... def histogram(measurement, *, dark=False): ...  # returns a matplotlib Figure
 
 Names are loaded when they are first used: matplotlib is not needed to list the figures.
@@ -69,20 +69,20 @@ class MeasurementFigure:
     ----------
     name
         As the command, a run and the demo give it.
-    draw
-        ``draw(measurement, dark=False)`` returns a matplotlib figure, or raises a `TonelabError`
-        where the measurement has nothing to draw.
-    text
+    function
+        ``function(measurement, dark=False)`` returns a matplotlib figure, or raises a
+        `TonelabError` where the measurement has nothing to draw.
+    label
         What it shows, in a few words.
     """
 
     name: str
-    draw: Callable[..., Figure]
-    text: str
+    function: Callable[..., Figure]
+    label: str
 
     def __call__(self, measurement: Measurement, *, dark: bool = False) -> Figure:
         """Draw a measurement, on a dark ground if wanted."""
-        return self.draw(measurement, dark=dark)
+        return self.function(measurement, dark=dark)
 
 
 FIGURES: Registry[MeasurementFigure] = Registry("figure", "tonelab.figures", MeasurementFigure)
@@ -91,8 +91,9 @@ FIGURES: Registry[MeasurementFigure] = Registry("figure", "tonelab.figures", Mea
 def _own(name: str, function: str, text: str) -> None:
     """Register a figure of this package, whose module is imported when it is drawn."""
 
-    @FIGURES.register(name, text=text)
+    @FIGURES.register(name, label=text)
     def draw(measurement: Measurement, *, dark: bool = False) -> Figure:
+        """Draw it; its module, and matplotlib with it, are loaded now."""
         figure: Figure = __getattr__(function)(measurement, dark=dark)
         return figure
 

@@ -149,14 +149,14 @@ class _Rendered:
 
 
 def _rendered(section: Section, page: PageData, environment: Environment) -> _Rendered:
-    content = section.content(page)
+    content = section.function(page)
     if content is None:
         return _Rendered(section, Markup(), applies=False, script_data={})
     try:
         text = environment.from_string(section.template).render(content).rstrip("\n")
     except TemplateError as error:
         raise UsageError(
-            f"The page section {section.id!r} cannot be rendered ({error}): mend its template."
+            f"The page section {section.name!r} cannot be rendered ({error}): mend its template."
         ) from error
     body = Markup(f"{text}\n" if text else "")  # noqa: S704 - of a template that escapes
     return _Rendered(section, body, applies=True, script_data=content.get("script_data", {}))

@@ -80,9 +80,9 @@ class Section:
 
     Attributes
     ----------
-    id
+    name
         Of its element; addresses end in it.
-    content
+    function
         Turns the data of the page into the variables of the template, or into None where the
         section does not apply. The variable ``script_data`` holds JSON values for the script.
     heading, contents
@@ -99,8 +99,8 @@ class Section:
         Sentences on what a reader may look for here and does not find, for the last section.
     """
 
-    id: str
-    content: Content
+    name: str
+    function: Content
     heading: str
     contents: str
     order: float
