@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import datetime as dt
 import platform
-from collections.abc import Callable, Mapping
 from dataclasses import replace
 from importlib.metadata import version
 from typing import TYPE_CHECKING, Any
@@ -25,15 +24,15 @@ from tonelab.tallies.run import planes_hash, tally
 from tonelab.tallies.workers import default_workers, file_hashes
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
     from pathlib import Path
 
     from tonelab.media import Clip
     from tonelab.readings import Readings
     from tonelab.results import IdentifiedConversion, PairingFacts, Score, Tallies
+    from tonelab.results.progress import StageProgress
     from tonelab.signal.description import Signal
     from tonelab.tallies.workers import Workers
-
-Progress = Callable[[str, int, int], None]
 
 
 def measure(
@@ -46,7 +45,7 @@ def measure(
     notes: str = "",
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
-    progress: Progress | None = None,
+    progress: StageProgress | None = None,
     workers: Workers | None = None,
 ) -> Measurement:
     """Measure what a device makes of an HDR source.

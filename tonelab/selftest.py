@@ -42,7 +42,7 @@ _BENT = 0.01  # of full scale, by which a lattice may cut across a curve
 
 
 @dataclass(frozen=True, slots=True)
-class Part:
+class Trial:
     """One part of the self test.
 
     Attributes
@@ -64,7 +64,7 @@ class Part:
 class SelfTest:
     """What the self test saw; ``line`` is made to be pasted into a report."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[Trial, ...]
 
     @property
     def passed(self) -> bool:
@@ -114,7 +114,7 @@ def run_selftest(progress: StageProgress | None = None) -> SelfTest:
                 passed, text = trial(Path(name))
             except Exception as fault:  # noqa: BLE001 - whatever it is, the installation is at fault
                 passed, text = False, f"{type(fault).__name__}: {fault}"
-            parts.append(Part(title, passed, text))
+            parts.append(Trial(title, passed, text))
         if progress:
             progress("trying", len(trials), len(trials))
     return SelfTest(tuple(parts))

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from typing import TYPE_CHECKING, Any
@@ -22,6 +21,7 @@ from tonelab.tallies.run import tally
 from tonelab.tallies.workers import default_workers, file_hashes
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Mapping, Sequence
     from concurrent.futures import Future
     from pathlib import Path
 
@@ -29,10 +29,9 @@ if TYPE_CHECKING:
     from tonelab.media import Clip
     from tonelab.pairing import Pair
     from tonelab.results import ClipFacts, Finding
+    from tonelab.results.progress import StageProgress
     from tonelab.signal.description import Signal
     from tonelab.tallies.workers import Workers
-
-Progress = Callable[[str, int, int], None]
 
 
 def check(
@@ -43,7 +42,7 @@ def check(
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     loopback_signal: Mapping[str, Any] | None = None,
-    progress: Progress | None = None,
+    progress: StageProgress | None = None,
     workers: Workers | None = None,
 ) -> CheckReport:
     """Compare a capture with its source.
@@ -116,7 +115,11 @@ def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFa
 
 
 def gather(
-    source: Clip, capture: Clip, *, progress: Progress | None = None, workers: Workers | None = None
+    source: Clip,
+    capture: Clip,
+    *,
+    progress: StageProgress | None = None,
+    workers: Workers | None = None,
 ) -> PathEvidence:
     """Register a pair of clips and read what the checks need.
 
@@ -134,7 +137,7 @@ def gather(
 
 
 def gather_pair(
-    paired: Pair, *, progress: Progress | None = None, workers: Workers | None = None
+    paired: Pair, *, progress: StageProgress | None = None, workers: Workers | None = None
 ) -> PathEvidence:
     """Read what the checks need from a registered pair."""
     report = progress or (lambda _stage, _done, _total: None)

@@ -12,7 +12,7 @@ from tonelab.cli.terminal import Session, print_json, print_result, progress_bar
 if TYPE_CHECKING:
     from pathlib import Path
 
-    from tonelab.correction.table import Reader
+    from tonelab.correction.table import Interpolation
 
 
 @click.command("verify", short_help="Verify a correction on another pair.")
@@ -52,7 +52,7 @@ def command(
             look,
             source,
             capture,
-            reader=cast("Reader", reader),
+            reader=cast("Interpolation", reader),
             source_signal=source_signal,
             capture_signal=capture_signal,
             progress=report,

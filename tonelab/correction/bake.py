@@ -12,7 +12,7 @@ from tonelab.correction.files import describe_coding, write_correction
 from tonelab.correction.inverse import invert
 from tonelab.correction.look import Look, learn_look, standard_look
 from tonelab.correction.regions import AMPLIFIED, Doubt, doubts, gain
-from tonelab.correction.table import READERS, SIZES, LookTable, Reader, lattice, thin
+from tonelab.correction.table import READERS, SIZES, Interpolation, LookTable, lattice, thin
 from tonelab.errors import UsageError
 from tonelab.readings.colours import shown_light
 from tonelab.results import Measurement, Viewable
@@ -40,7 +40,7 @@ class PredictedError:
     ``floor`` is the mean that rounding to the codes of the capture alone causes.
     """
 
-    reader: Reader
+    reader: Interpolation
     mean: float
     median: float
     p95: float
@@ -344,7 +344,7 @@ def _errors(
     at: FloatArray,
     wanted: FloatArray,
     step: float,
-    reader: Reader,
+    reader: Interpolation,
 ) -> PredictedError:
     if not len(at):
         nan = float("nan")

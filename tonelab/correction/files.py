@@ -23,7 +23,7 @@ from tonelab.signal.description import Signal, parse_signal
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tonelab.correction.table import Reader
+    from tonelab.correction.table import Interpolation
     from tonelab.signal.arrays import FloatArray
 
 SUFFIXES = (".clf", ".cube")
@@ -146,7 +146,7 @@ def _coding(text: str | None) -> Signal | None:
     return Signal().with_fields("stated", **parse_signal(statement)) if "=" in statement else None
 
 
-def open_reader(path: Path, reader: Reader = "tetrahedral") -> Any:
+def open_reader(path: Path, reader: Interpolation = "tetrahedral") -> Any:
     """Return a function of numbers (N, 3) that applies the file through OpenColorIO.
 
     Raises
@@ -164,7 +164,7 @@ def open_reader(path: Path, reader: Reader = "tetrahedral") -> Any:
     return apply
 
 
-def _processor(path: Path, reader: Reader) -> Any:
+def _processor(path: Path, reader: Interpolation) -> Any:
     import PyOpenColorIO as OCIO  # noqa: N814
 
     check_suffix(path)
@@ -248,7 +248,7 @@ def _disagreement(path: Path, table: LookTable) -> float:
     return worst
 
 
-def apply_lut3d(path: Path, numbers: FloatArray, reader: Reader) -> FloatArray:
+def apply_lut3d(path: Path, numbers: FloatArray, reader: Interpolation) -> FloatArray:
     """Apply a cube through FFmpeg's ``lut3d`` in PyAV, numbers (N, 3) in and out."""
     import av
     from av.filter import Graph

@@ -13,8 +13,8 @@ from tonelab.correction.kernels import read_tetrahedral, read_trilinear
 if TYPE_CHECKING:
     from tonelab.signal.arrays import FloatArray
 
-Reader: TypeAlias = Literal["tetrahedral", "trilinear"]
-READERS: tuple[Reader, ...] = ("tetrahedral", "trilinear")
+Interpolation: TypeAlias = Literal["tetrahedral", "trilinear"]
+READERS: tuple[Interpolation, ...] = ("tetrahedral", "trilinear")
 SIZES = (17, 33, 65)
 _ROUNDS = 3  # of conjugate gradients; more changes nothing that can be seen
 
@@ -45,7 +45,7 @@ class LookTable:
         """Input numbers (n^3, 3) of the nodes, blue fastest."""
         return lattice(self.low, self.high, self.size)
 
-    def read(self, numbers: FloatArray, reader: Reader) -> FloatArray:
+    def read(self, numbers: FloatArray, reader: Interpolation) -> FloatArray:
         """Output numbers (N, 3) of input numbers (N, 3)."""
         return interpolate(self.values, self.place(numbers), reader)
 
@@ -61,7 +61,7 @@ def lattice(low: float, high: float, size: int) -> FloatArray:
     return np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), axis=-1).reshape(-1, 3)
 
 
-def interpolate(values: FloatArray, place: FloatArray, reader: Reader) -> FloatArray:
+def interpolate(values: FloatArray, place: FloatArray, reader: Interpolation) -> FloatArray:
     """Values (N, k) at positions (N, 3) among the nodes of ``values`` (n, n, n, k)."""
     read = {"trilinear": read_trilinear, "tetrahedral": read_tetrahedral}[reader]
     result = np.empty((len(place), values.shape[-1]))

@@ -24,7 +24,7 @@ from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tonelab.correction.table import Reader
+    from tonelab.correction.table import Interpolation
     from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
 
@@ -107,7 +107,7 @@ def verify(
     source: str | Path,
     capture: str | Path,
     *,
-    reader: Reader = "tetrahedral",
+    reader: Interpolation = "tetrahedral",
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     progress: StageProgress | None = None,

@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import IntArray
     from tonelab.tallies.workers import Workers
 
-    Job = tuple[int, IntArray]
+    BurstJob = tuple[int, IntArray]
 
 # A module registers its tables when it is imported.
 for _module in ("codes", "filters", "surroundings", "moments", "colours", "scaling"):
@@ -81,7 +81,7 @@ def sendable(pair: Pair) -> Pair:
     return replace(pair, layout=layout, matches=pair.matches[:0])
 
 
-def tally_burst(job: Job, pair: Pair) -> PixelTables:
+def tally_burst(job: BurstJob, pair: Pair) -> PixelTables:
     """Sum what one burst says; the only function a worker needs."""
     number, run = job
     burst = Burst(pair, number, run)

@@ -17,7 +17,7 @@ from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing import pair
 from tonelab.readings.colours import shown_light
 from tonelab.readings.content import CONTENT_PEAK
-from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb
+from tonelab.signal.colorimetry import delta_e_itp
 from tonelab.signal.transfer import eotf_bt1886
 
 if TYPE_CHECKING:
@@ -427,9 +427,7 @@ class _Cutter:
     def _render(self, frame: Frame, x: IntArray, y: IntArray) -> FloatArray:
         """R'G'B' of the source through the standard conversion, shape (height, width, 3)."""
         signal = self.source.signal
-        light = signal.decode_light(_codes(frame, self.source, x, y))
-        if signal.primaries != "bt2020":
-            light = light @ matrix_rgb_to_rgb(signal.primaries, "bt2020").T
+        light = signal.decode_light_2020(_codes(frame, self.source, x, y))
         rgb = self.standard.convert(light.reshape(-1, 3), source_peak=self.peak)
         return rgb.reshape(light.shape)
 

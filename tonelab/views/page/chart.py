@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from tonelab.signal.arrays import FloatArray
-    from tonelab.views.page.table import Table
+    from tonelab.views.page.table import PageTable
 
 Across: TypeAlias = Literal["light", "hue"]
 
@@ -115,7 +115,7 @@ class Chart:
     description: str
     across: Across
     views: Sequence[PlotView]
-    table: Table
+    table: PageTable
     note: str = ""
     choice: str = "Vertical axis"
     start: int = 0

@@ -71,7 +71,7 @@ class PageData:
         return zip(self.names, self.measurements, strict=True)
 
 
-Content: TypeAlias = Callable[[PageData], Mapping[str, Any] | None]
+SectionFunction: TypeAlias = Callable[[PageData], Mapping[str, Any] | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -100,7 +100,7 @@ class Section:
     """
 
     name: str
-    function: Content
+    function: SectionFunction
     heading: str
     contents: str
     order: float

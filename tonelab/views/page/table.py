@@ -34,7 +34,7 @@ class Download:
 
 
 @dataclass(frozen=True, slots=True)
-class Table:
+class PageTable:
     """Rows under a head; the first cell of each row names it.
 
     ``file`` holds all figures, also those of which the table shows a selection.

@@ -14,7 +14,7 @@ from tonelab.scores.gradients import gradient_steps
 from tonelab.signal.quantisation import chroma_scale
 from tonelab.signal.transfer import eotf_bt1886, eotf_inverse_pq, eotf_pq
 from tonelab.views.page.chart import Chart, PlotLine, PlotView
-from tonelab.views.page.table import Cell, Table, csv_file
+from tonelab.views.page.table import Cell, PageTable, csv_file
 from tonelab.views.words import NOT_REACHED, light
 
 if TYPE_CHECKING:
@@ -61,7 +61,7 @@ def luminance_chart(measurements: Sequence[Measurement], names: Sequence[str]) -
         PlotView("capture luma code (10-bit narrow)", "", 1, codes, ((940.0, "nominal white"),)),
         PlotView("light on the display, cd/m2", "cd/m2", 2, lights),
     )
-    table = Table(
+    table = PageTable(
         "Luminance transfer",
         ("source light", *names),
         list(_at_lights(codes[: len(names)], 1)),
@@ -112,7 +112,7 @@ def difference_chart(measurements: Sequence[Measurement], names: Sequence[str]) 
         views.append(
             PlotView(f"codes more than {base_name}", "codes", 1, series, levels, base_name)
         )
-    table = Table(
+    table = PageTable(
         f"Luminance curves minus that of {names[0]}",
         ("source light", *names[1:]),
         list(_at_lights(views[0].series, 1, signed=True)),
@@ -214,7 +214,7 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
                 f"{100 * lost / part.steps:.0f} % lost; up to {part.widest} on one code, "
                 f"largest rise {part.largest}",
             )
-    table = Table(
+    table = PageTable(
         "Steps of a grey gradient that stay distinct",
         ("source light", *names),
         [
@@ -337,7 +337,7 @@ def _chroma_words(series: Sequence[PlotLine], level: float, unit: str, digits: i
 def _chroma_table(
     measurements: Sequence[Measurement], names: Sequence[str], series: Sequence[PlotLine],
     kind: str, title: str, level: float, digits: int,
-) -> Table:  # fmt: skip
+) -> PageTable:  # fmt: skip
     rows = []
     for one, name in zip(measurements, names, strict=True):
         chroma = one.chroma_transfer
@@ -356,7 +356,7 @@ def _chroma_table(
             for one in series
         ]
         shown.append((f"{hue:g}°", *cells))
-    return Table(
+    return PageTable(
         f"{title} at {_at(level)}",
         ("source hue", *(one.name for one in series)),
         shown,

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator
 
     from tonelab.views.page.section import PageData
-    from tonelab.views.page.table import Table
+    from tonelab.views.page.table import PageTable
 
 
 @SECTIONS.register(
@@ -31,7 +31,7 @@ def numbers(page: PageData) -> dict[str, Any]:
     return {"numbers": list(_tables(page))}
 
 
-def _tables(page: PageData) -> Iterator[Table]:
+def _tables(page: PageData) -> Iterator[PageTable]:
     yield landmark_table(page.measurements, page.names)
     if page.comparison is not None:
         yield distance_table(page.comparison)

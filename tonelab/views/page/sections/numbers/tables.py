@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tonelab.views.page.table import Cell, Table, csv_file
+from tonelab.views.page.table import Cell, PageTable, csv_file
 from tonelab.views.words import landed, light
 
 if TYPE_CHECKING:
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
 _SHADES = (1.0, 3.0, 10.0, 20.0, 40.0)
 
 
-def landmark_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table:
+def landmark_table(measurements: Sequence[Measurement], names: Sequence[str]) -> PageTable:
     """Where known levels of light land: light in cd/m2 and capture code for each device."""
     marks = [{mark.id: mark for mark in one.landmarks} for one in measurements]
     labels = {mark.id: mark for found in marks for mark in found.values()}
@@ -36,7 +36,7 @@ def landmark_table(measurements: Sequence[Measurement], names: Sequence[str]) ->
         for name, one in zip(names, measurements, strict=True)
         for mark in one.landmarks
     ]
-    return Table(
+    return PageTable(
         "Landmarks",
         ("", *names),
         rows,
@@ -56,7 +56,7 @@ def _landmark(mark: Landmark | None, *, fixed: bool) -> Cell:
     return Cell(output, f"{at}code {code}")
 
 
-def distance_table(comparison: Comparison) -> Table:
+def distance_table(comparison: Comparison) -> PageTable:
     """Distance of every device from every other, ΔE_ITP with 95 % bounds."""
     rows = []
     for row, name in enumerate(comparison.devices):
@@ -85,7 +85,7 @@ def distance_table(comparison: Comparison) -> Table:
         for column in range(row)
     ]  # fmt: skip
     shared = "source colours" if comparison.basis == "colours" else "greys along the curves"
-    return Table(
+    return PageTable(
         "Distance between the devices, mean ΔE_ITP",
         ("", *comparison.devices),
         rows,
@@ -95,7 +95,7 @@ def distance_table(comparison: Comparison) -> Table:
     )
 
 
-def verdict_table(comparison: Comparison) -> Table:
+def verdict_table(comparison: Comparison) -> PageTable:
     """Whether two devices are the same converter, tested as equivalence."""
     names = comparison.devices
     rows = [
@@ -115,7 +115,7 @@ def verdict_table(comparison: Comparison) -> Table:
          one.distance.low, one.distance.high)
         for one in comparison.verdicts
     ]  # fmt: skip
-    return Table(
+    return PageTable(
         "The same converter or not",
         ("", "Verdict", "Mean ΔE_ITP"),
         rows,
@@ -140,7 +140,7 @@ def _short(value: float) -> str:
     return f"{round(value, 4) + 0.0:.3g}"
 
 
-def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Table | None:
+def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> PageTable | None:
     """Distance of every device from the standard conversions, ΔE_ITP; None when none was scored."""
     scores = [{score.standard: score for score in one.scores} for one in measurements]
     labels = {key: score.label for found in scores for key, score in found.items()}
@@ -178,7 +178,7 @@ def score_table(measurements: Sequence[Measurement], names: Sequence[str]) -> Ta
         for name, one in zip(names, measurements, strict=True)
         if one.scores
     )
-    return Table(
+    return PageTable(
         "Distance from the standard conversions, mean ΔE_ITP",
         ("", *names),
         rows,
