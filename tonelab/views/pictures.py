@@ -17,7 +17,7 @@ from tonelab.media.clip import CHROMA_FACTORS
 from tonelab.pairing import pair
 from tonelab.readings.colours import shown_light
 from tonelab.readings.content import CONTENT_PEAK
-from tonelab.signal.colorimetry import delta_e_itp
+from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb
 from tonelab.signal.transfer import eotf_bt1886
 
 if TYPE_CHECKING:
