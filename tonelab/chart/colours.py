@@ -46,18 +46,28 @@ def neutral_codes(luma: ArrayLike) -> CodeArray:
 
 
 def legal_neutrals() -> CodeArray:
-    """Every luma code that video may carry, 4 to 1019."""
+    """Every luma code that video may carry, 4 to 1019, without chroma: codes (1016, 3)."""
     return neutral_codes(np.arange(LEGAL[0], LEGAL[1] + 1))
 
 
 def lattice(nodes: int, top: float) -> CodeArray:
-    """Cube of ``nodes``^3 R'G'B' signals from 0 to ``top``, evenly spaced."""
+    """Codes (nodes^3, 3) of a cube of R'G'B' signals, evenly spaced from 0 to ``top``."""
     axis = np.linspace(0.0, top, nodes)
     return codes_of_rgb(np.stack(np.meshgrid(axis, axis, axis, indexing="ij"), -1).reshape(-1, 3))
 
 
 def near_neutrals(levels: int, radii: tuple[int, ...], top: float) -> CodeArray:
-    """Small chroma offsets, in codes, in eight directions around neutrals up to ``top``."""
+    """Codes (N, 3) of small chroma offsets in eight directions around neutrals.
+
+    Parameters
+    ----------
+    levels
+        Neutrals, evenly spaced from luma code 80 up to the signal ``top``.
+    radii
+        Offsets in codes; N is ``8 * levels * len(radii)``.
+    top
+        Luma signal 0..1.
+    """
     luma = np.linspace(80, 64 + 876 * top, levels).round()
     angle = np.arange(8) * np.pi / 4
     y, radius, a = np.meshgrid(luma, radii, angle, indexing="ij")
@@ -66,7 +76,10 @@ def near_neutrals(levels: int, radii: tuple[int, ...], top: float) -> CodeArray:
 
 
 def hue_circle(levels: FloatArray, saturations: tuple[float, ...]) -> CodeArray:
-    """24 R'G'B' hues whose largest signal is each of ``levels``, at each saturation 0..1."""
+    """24 R'G'B' hues whose largest signal is each of ``levels``, at each saturation 0..1.
+
+    Codes (24 * L * S, 3) of ``levels`` (L,), signals 0..1, and S saturations; hues run fastest.
+    """
     position = np.arange(HUES) * 6 / HUES
     # Piecewise linear hexagon: red at 0, green at 2, blue at 4.
     pure = np.clip(np.abs((position[:, None] - (0, 2, 4) + 3) % 6 - 3) * -1 + 2, 0, 1)
@@ -76,7 +89,11 @@ def hue_circle(levels: FloatArray, saturations: tuple[float, ...]) -> CodeArray:
 
 
 def sweeps(levels: int, chroma: tuple[float, ...], top: float) -> CodeArray:
-    """24 hues of the Cb/Cr plane at shares of the largest chroma within 0..``top`` R'G'B'."""
+    """24 hues of the Cb/Cr plane at shares of the largest chroma within 0..``top`` R'G'B'.
+
+    Codes (24 * L * S, 3) of L luma ``levels``, evenly spaced from 0.12 to 0.88 of ``top``, and S
+    shares 0..1 in ``chroma``; hues run fastest.
+    """
     luma = np.linspace(0.12, 0.88, levels) * top
     angle = np.arange(HUES) * 2 * np.pi / HUES
     y, share, a = (grid.reshape(-1) for grid in np.meshgrid(luma, chroma, angle, indexing="ij"))
@@ -90,7 +107,10 @@ def sweeps(levels: int, chroma: tuple[float, ...], top: float) -> CodeArray:
 
 
 def clip_windows() -> CodeArray:
-    """Luma below black and above nominal peak, and chroma around and beyond its nominal ends."""
+    """Luma below black and above nominal peak, and chroma around and beyond its nominal ends.
+
+    Codes (283, 3).
+    """
     luma = neutral_codes(np.r_[LEGAL[0] : 64, 941 : LEGAL[1] + 1])
     ends = np.r_[4, 16:64:12, 64:96:8, 928:960:8, 960:1008:12, 1019]
     y, end = (grid.reshape(-1) for grid in np.meshgrid((200, 400, 600, 800), ends, indexing="ij"))
@@ -101,7 +121,10 @@ def clip_windows() -> CodeArray:
 
 
 def repeated_colours(transfer: str, peak: float) -> CodeArray:
-    """56 colours that return under other surrounds: 8 neutrals and 24 hues at two strengths."""
+    """56 colours that return under other surrounds: 8 neutrals and 24 hues at two strengths.
+
+    Codes (56, 3), neutrals first, of light up to the chart's ``peak`` in cd/m2.
+    """
     light = np.minimum((1, 5, 26, 60, 100, 203, 400, peak), peak)
     medium, strong = signal_of_light((60.0, min(203.0, peak)), transfer, peak)
     grey = codes_of_rgb(np.repeat(signal_of_light(light, transfer, peak)[:, None], 3, axis=1))

@@ -198,7 +198,20 @@ def assemble(
     first_page: int,
     cell: int,
 ) -> Patches:
-    """Place the mixed pages, then one page for each surround; sizes in pixels of ``cell``."""
+    """Place the mixed pages, then one page for each surround.
+
+    Parameters
+    ----------
+    sets
+        Colours (N, 3) by group, 10-bit codes, that fill whole pages as those of `mixed_sets` do;
+        one set is of `Group.REPEAT`, which the pages of the surrounds show.
+    surrounds
+        Of the pages that follow the mixed ones.
+    first_page
+        Number of the first mixed page.
+    cell
+        Side of a cell, pixels.
+    """
     group = np.concatenate([np.full(len(codes), group) for group, codes in sets])
     code = np.concatenate([codes[shuffled(len(codes), 1)] for _, codes in sets])
     # Dealt like cards, so that every page carries its share of every group.

@@ -68,7 +68,7 @@ FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y
 
 
 def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
-    """10-bit codes after a stage in R'G'B' of some bits, rounded there and back."""
+    """10-bit codes (N, 3) after a stage in BT.2020 R'G'B' of some bits, rounded there and back."""
     rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, "bt2020")
     top = 2**bits - 1
     scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
@@ -78,12 +78,15 @@ def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
 
 
 def are_repeated(used: NDArray[np.intp]) -> bool:
-    """Whether all codes that occur are 8-bit codes with their two highest bits below."""
+    """Whether all codes (N,) that occur are 8-bit codes with their two highest bits below.
+
+    10-bit codes, each once; eight or fewer are too few to tell.
+    """
     return len(used) > 8 and np.array_equal(used, (used >> 2 << 2) | (used >> 8))
 
 
 def carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
-    """Codes after the affine map that carries most of them to those seen."""
+    """Whole codes (N, 3) after the affine map that carries most of them to those seen (N, 3)."""
     design = np.column_stack([codes - ORIGIN, np.ones(len(codes))])
     there, near = np.zeros_like(seen), np.ones(seen.shape, bool)
     for _ in range(2):
@@ -98,7 +101,7 @@ def carried_on(codes: FloatArray, seen: FloatArray) -> FloatArray:
 
 
 def predicted_shares(codes: FloatArray, seen: FloatArray) -> FloatArray:
-    """Shares of the colours whose luma, and whose chroma, is predicted to the code."""
+    """Shares (2,) of the colours (N, 3) whose luma, and whose chroma, is predicted to the code."""
     same = codes == seen
     return np.array([same[:, planes].all(axis=1).mean() for planes in (LUMA, CHROMA)])
 

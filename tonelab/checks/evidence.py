@@ -182,7 +182,7 @@ class PathEvidence:
         return find_drift(self.layout, seen, found)
 
     def predict(self, samples: Samples) -> FloatArray:
-        """Capture of some colours of the chart `as_captured`, without clipping."""
+        """Centred codes (N, 3) predicted for colours of `as_captured`, without clipping."""
         there = self.explanation.predict(samples.source)
         if self.drift is not None:
             there[:, 0] += self.drift.codes[samples.patch]
@@ -559,7 +559,7 @@ class PathEvidence:
 
     @cached_property
     def chroma_noises(self) -> FloatArray:
-        """The same of each code of captured Cb and Cr, where they are co-registered."""
+        """The same (N,) of captured Cb and Cr by source code, where they are co-registered."""
         if self.paths is None:
             return np.zeros(0)
         joint, codes = self.paths.joint[1:].reshape(-1, 1024), np.arange(1024.0)

@@ -239,7 +239,7 @@ def convert_gamut(
     signal: Signal,
     first: _Affine = AS_SENT,
 ) -> FloatArray:
-    """Centred codes after a conversion of primaries in linear light, clipped to the signal.
+    """Centred codes (N, 3) after a conversion of primaries in linear light, clipped to 0..1.
 
     ``first`` is an affine map that came before the conversion; it is taken off again, as though
     it had come after it.
@@ -261,7 +261,7 @@ def _coding(signal: Signal) -> FloatArray:
 
 
 def recoded(matrices: tuple[Matrix, Matrix]) -> FloatArray:
-    """Map of centred codes that were decoded with the second matrix and coded with the first.
+    """Map (3, 3) of centred codes decoded with the second matrix and coded with the first.
 
     A device that reads codes of ``matrices[0]`` as ``matrices[1]`` and sends its R'G'B' on coded
     with ``matrices[0]`` does this.

@@ -71,14 +71,17 @@ def centroid(kernel: FloatArray) -> tuple[float, float]:
 
 
 def band_gains(kernel: FloatArray) -> FloatArray:
-    """Mean gain over directions at `BANDS`, relative to flat areas."""
+    """Mean gain over directions of a kernel (K, K) at each of `BANDS`, relative to flat areas."""
     reach = len(kernel) // 2
     gains = [np.abs((kernel * waves(reach, band)).sum(axis=(1, 2))).mean() for band in BANDS]
     return np.array(gains) / float(kernel.sum())
 
 
 def waves(reach: int, band: float) -> NDArray[np.complex128]:
-    """Waves of a frequency over a filter's samples, in 16 directions."""
+    """Waves in 16 directions over a filter's samples, shape (16, 2 reach + 1, 2 reach + 1).
+
+    ``band`` is in cycles per sample.
+    """
     y, x = np.mgrid[-reach : reach + 1, -reach : reach + 1]
     angle = np.arange(16)[:, None, None] * np.pi / 16
     waves: NDArray[np.complex128] = np.exp(

@@ -61,7 +61,7 @@ class Samples:
 
 
 def common_step(planes: IntArray) -> int:
-    """Return the common step of the codes of some planes, of their histograms: 4 for 8 bits."""
+    """Return the common step, 1 to 16, of the codes of histograms (planes, 1024): 4 for 8 bits."""
     used = np.flatnonzero(planes.any(axis=0))
     step = int(np.gcd.reduce(used)) if len(used) > 1 else 1
     return step if step in {1, 2, 4, 8, 16} else 1
@@ -98,7 +98,10 @@ def nominal(samples: Samples) -> Samples:
 
 
 def of_luma(rows: IntArray, mean: FloatArray, variance: FloatArray, count: IntArray) -> Samples:
-    """Make samples of captured luma by source code, chroma left at zero."""
+    """Make samples of captured luma by source code, chroma left at zero.
+
+    All (N,): 10-bit source codes, mean and variance of captured luma, and captured samples.
+    """
     source, capture, spread = np.zeros((3, len(rows), 3))
     source[:, 0], capture[:, 0], spread[:, 0] = rows - ORIGIN[0], mean - ORIGIN[0], variance
     return Samples(source, capture, spread, count, rows, rows)
@@ -113,7 +116,7 @@ def of_curve(curve: CodesBefore) -> Samples:
 
 
 def of_scaled(sums: IntArray) -> Samples:
-    """Make samples of the colours of a scaled picture."""
+    """Make samples of the cells (N, 11) of `tonelab.pixels.rescaled.colour_sums` seen often."""
     rows = sums[sums[:, 1] >= LEAST_CELL]
     count = rows[:, 1:2]
     capture, place = rows[:, 5:8] / count, np.arange(len(rows))

@@ -46,7 +46,7 @@ _ALL = slice(0, 3)
 
 
 def flat(colours: Samples, planes: slice = _ALL) -> Mask:
-    """Colours whose every sample has one whole code on both sides, as captured in some planes."""
+    """Mask (N,) of colours with one whole code on both sides, as captured in some planes."""
     whole = np.abs(colours.source - np.rint(colours.source)).max(axis=1) < _WHOLE
     found: Mask = whole & (colours.variance[:, planes].max(axis=1) < 0.02)
     return found

@@ -288,7 +288,7 @@ def curve_difference(first: Measurement, other: Measurement, device: str) -> Cur
 
 
 def common_codes(code: FloatArray, signal: Signal) -> FloatArray:
-    """Luma codes of any depth and range as 10-bit narrow codes, neither rounded nor clipped."""
+    """Luma codes, any shape, of any signal as 10-bit narrow codes, neither rounded nor clipped."""
     black, _ = luma_scale(signal.bits, signal.range)
     return (code - black) * _common_scale(signal) + luma_scale(COMMON_BITS, "narrow")[0]
 

@@ -213,10 +213,21 @@ def mastering_peak(measurement: Measurement) -> float:
 def standard_shown(name: str, light: FloatArray, peak: float, signal: Signal) -> DisplayedColours:
     """Return what a standard conversion, unrounded, shows on the display of a capture.
 
+    Parameters
+    ----------
+    name
+        Of a standard conversion.
+    light
+        Shape (N, 3): source light, cd/m2, linear BT.2020.
+    peak
+        Mastering peak of the source, cd/m2.
+    signal
+        How the capture is coded.
+
     Raises
     ------
     UsageError
-        When the capture is HDR.
+        When the capture is HDR, there is no such conversion, or the peak is not positive.
     """
     if signal.is_hdr:
         raise UsageError(

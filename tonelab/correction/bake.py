@@ -178,13 +178,13 @@ def correct(
 
 
 def numbers_of(signal: FloatArray, coding: Signal) -> FloatArray:
-    """Numbers of a file of R'G'B' signals: codes over the largest code of the bit depth."""
+    """Numbers of a file of R'G'B' signals, any shape: codes over the largest code of the depth."""
     codes = rgb_to_codes(signal, coding.bits, coding.range)
     return np.asarray(codes / (2.0**coding.bits - 1))
 
 
 def signals_of(numbers: FloatArray, coding: Signal) -> FloatArray:
-    """R'G'B' signals of numbers of a file."""
+    """R'G'B' signals (..., 3) of numbers (..., 3) of a file, the inverse of `numbers_of`."""
     return coding.decode_rgb(np.asarray(numbers) * (2.0**coding.bits - 1))
 
 

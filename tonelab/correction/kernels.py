@@ -39,6 +39,8 @@ def read_tetrahedral(
 ) -> None:  # pragma: no cover - compiled
     """Read like `read_trilinear`, but only the four nodes of the tetrahedron around a position.
 
+    ``values`` (n, n, n, k), ``place`` (N, 3) and ``result`` (N, k) are as there.
+
     From the lowest corner of the cell along the axis with the largest part first, then along the
     second, to the highest corner.
     """

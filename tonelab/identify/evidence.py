@@ -127,9 +127,9 @@ def gather_evidence(
     Parameters
     ----------
     colours, neutrals
-        Rows of the chart; neutrals sorted by source code.
+        Means in Y'CbCr codes, (N, 3) and (M, 3) on each side; neutrals sorted by source code.
     curve
-        Luminance curve of the same neutrals.
+        Luminance curve of the same neutrals, arrays (M,).
     source, target
         How to read source and capture.
     peak

@@ -52,7 +52,23 @@ def content_findings(
     usable: Mask,
     covered: int,
 ) -> Iterator[Finding]:
-    """Yield how sure the registration is, and what happened to frames and picture."""
+    """Yield how sure the registration is, and what happened to frames and picture.
+
+    Parameters
+    ----------
+    source, capture
+        Both clips.
+    overview, path
+        Found by thumbnails: what both clips show, and the source frame of each captured one.
+    reason
+        Shape (frames,), by captured frame: why it was left out, empty if it was not.
+    relation
+        Where the source's pixels lie in the capture.
+    usable
+        Shape (rows, columns): blocks of 16 x 16 pixels of the source that may be used.
+    covered
+        Blocks of the capture under static overlays.
+    """
     yield from _confidence(overview)
     if not overview.still:
         yield from cadence_findings(source, capture, path, reason)

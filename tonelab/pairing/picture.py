@@ -124,7 +124,11 @@ def usable_blocks(shared: Area, relation: Relation, covered: Mask, shape: tuple[
 
 
 def combed_share(picture: Picture, clear: Mask) -> float:
-    """Share 0..1 of the blocks with detail in which every other row is of another moment."""
+    """Share 0..1 of the blocks with detail in which every other row is of another moment.
+
+    ``picture`` is luma (height, width) in 10-bit codes; ``clear``, of the same shape, says which
+    pixels count.
+    """
     near = (picture[1:-1] - picture[2:]) ** 2
     far = (picture[:-2] - picture[2:]) ** 2
     inner = clear[1:-1]

@@ -154,9 +154,15 @@ def agreeing(
     Parameters
     ----------
     moments
-        Source pictures of neighbouring frames, and a captured picture.
+        Source pictures (height, width) of neighbouring frames, and a captured picture of the shape
+        of ``clear``; luma in 10-bit codes.
     first, clear
         See `register`.
+
+    Returns
+    -------
+    list of tuple
+        The chosen source picture and the captured one of each moment.
     """
     factor = max(1, clear.shape[1] // (_SEARCH_COLUMNS // 2))
     size = clear.shape[1] // factor, clear.shape[0] // factor
@@ -263,7 +269,15 @@ def refine(pairs: Sequence[tuple[Picture, Picture]], first: Relation, clear: Mas
     """Sharpen a relation by least squares on tone mapped luma (Gauss-Newton).
 
     The relation must be right to about a pixel. Large differences, which a tone curve on luma
-    does not explain, weigh less.
+    does not explain, weigh less. ``first`` comes back where the pictures do not determine it.
+
+    Parameters
+    ----------
+    pairs
+        Source and capture pictures of the same moments, luma (height, width) in 10-bit codes; the
+        captures have the shape of ``clear``.
+    first, clear
+        See `register`.
     """
     height, width = pairs[0][1].shape
     x, y = np.arange(width) + 0.5, (np.arange(height) + 0.5)[:, None]
@@ -304,7 +318,7 @@ def place_by_detail(
     Parameters
     ----------
     pairs, first, clear
-        See `register`.
+        See `refine`; pictures (height, width).
     """
     height, width = pairs[0][1].shape
     factor = max(1, width // _SEARCH_COLUMNS)
@@ -331,7 +345,8 @@ def simplest(
 ) -> Relation:
     """Return the first of some relations, simplest first, that fits about as well as the best.
 
-    The fit is the median difference of luma after a rough tone curve.
+    The fit is the mean absolute difference of luma after a rough tone curve. Pictures and ``clear``
+    have the shapes that `refine` takes.
     """
     height, width = pairs[0][1].shape
     misfits = []

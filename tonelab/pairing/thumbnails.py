@@ -173,7 +173,7 @@ class RoughTone:
         return mapped
 
     def of_thumbnails(self) -> Picture:
-        """Capture codes, 10 bits, for each of the 65536 values that a thumbnail can hold."""
+        """Capture codes, 10 bits, shape (65536,), of each value that a thumbnail can hold."""
         return self(np.arange(_CODES * FINE) / FINE)
 
 

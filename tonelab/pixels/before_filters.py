@@ -107,9 +107,14 @@ def codes_before_scaling(pair: Pair, runs: list[IntArray], kernel: str) -> tuple
     pair
         Source and capture, registered.
     runs
-        Bursts of matches, of which some are read.
+        Bursts of matches, shape (M, 2): captured and source frames; of some the first is read.
     kernel
         Key of `tonelab.pixels.resampling.KERNELS`.
+
+    Returns
+    -------
+    tuple of CodesBefore
+        Of Y', Cb and Cr.
     """
     sides = _read(pair, runs)
     mask = scaled_mask(pair, sides[0][1][0].shape)

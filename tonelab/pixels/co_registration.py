@@ -107,7 +107,10 @@ def chroma_relation(pair: Pair) -> Placement:
 
 
 def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:
-    """Planes of consecutive frames as 10-bit codes; deeper ones lose their last bits."""
+    """Planes (rows, columns) of frames as 10-bit codes; deeper ones lose their last bits.
+
+    ``frames`` (F,) are consecutive frame numbers, at least one.
+    """
     for frame in clip.frames(int(frames[0]), int(frames[-1]) + 1):
         if clip.bits >= 10:
             y, cb, cr = (np.right_shift(p, clip.bits - 10, dtype=np.uint16) for p in frame.planes)
@@ -117,7 +120,11 @@ def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:
 
 
 def pictures(clip: Clip, frames: IntArray) -> dict[int, Planes]:
-    """Planes of some frames as 10-bit codes, by number; each run of frames is read in one go."""
+    """Planes (rows, columns) of some frames as 10-bit codes, by number of the frame.
+
+    ``frames`` (F,) are frame numbers in any order, at least one; each run of consecutive frames is
+    read in one go.
+    """
     wanted = np.unique(frames)
     runs = np.split(wanted, np.flatnonzero(np.diff(wanted) != 1) + 1)
     return {
@@ -135,7 +142,22 @@ def overlap(
 ) -> tuple[Plane, Plane]:
     """Cut both planes down to what they share under a shift of luma pixels.
 
-    ``luma_shift`` is None for chroma, which shares samples only under whole shifts of its own.
+    Parameters
+    ----------
+    source, capture
+        One plane (rows, columns) of each side.
+    luma_shift
+        None for chroma, which shares samples only under whole shifts of its own.
+    shift
+        Luma pixels (x, y) from source to capture.
+    source_factors, capture_factors
+        Luma pixels (x, y) of a chroma sample.
+
+    Returns
+    -------
+    tuple of ndarray
+        Views of both planes from the first shared sample on; of luma in one shape, of chroma up to
+        the end of each plane, or empty where no samples are shared.
     """
     if luma_shift is not None:
         (sx, sy), (cx, cy) = shift, shift

@@ -24,20 +24,26 @@ LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 
 
 def span(plane: Plane, reach: int) -> NDArray[np.int32]:
-    """Highest minus lowest code within ``reach`` samples."""
+    """Highest minus lowest code of a plane within ``reach`` samples to each side, same shape."""
     size = 2 * reach + 1
     high = ndimage.maximum_filter(plane, size).astype(np.int32)
     return high - ndimage.minimum_filter(plane, size)
 
 
 def is_video(codes: Plane) -> Mask:
-    """Codes that are not reserved for synchronisation, BT.2100; those that are show no noise."""
+    """Mask, same shape, of 10-bit codes not reserved for synchronisation (BT.2100-2 table 9).
+
+    Reserved ones show no noise.
+    """
     legal: Mask = (codes >= _LEGAL[0]) & (codes <= _LEGAL[1])
     return legal
 
 
 def on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> Mask:
-    """Mask of luma pixels of a picture whose chroma samples are in the mask."""
+    """Mask of ``shape`` (rows, columns) of the luma pixels whose chroma samples are in a mask.
+
+    ``factors`` are luma pixels (x, y) of a chroma sample.
+    """
     across, down = factors
     whole = chroma.repeat(down, axis=0).repeat(across, axis=1)[: shape[0], : shape[1]]
     luma = np.zeros(shape, bool)
@@ -46,14 +52,17 @@ def on_luma(chroma: Mask, factors: tuple[int, int], shape: tuple[int, ...]) -> M
 
 
 def within(shape: tuple[int, ...], reach: int) -> Mask:
-    """Mask of places that have so many samples on every side."""
+    """Mask of ``shape`` (rows, columns) of places that have ``reach`` samples on every side.
+
+    ``reach`` is at least 1.
+    """
     inner = np.zeros(shape, bool)
     inner[reach:-reach, reach:-reach] = True
     return inner
 
 
 def pick(wanted: Mask, most: int = MOST_SAMPLES) -> tuple[NDArray[np.intp], NDArray[np.intp]]:
-    """Places where ``wanted`` holds, every n-th of them when there are more than ``most``."""
+    """Rows and columns, both (N,), where ``wanted`` holds; every n-th if more than ``most`` do."""
     places = np.flatnonzero(wanted)
     # An odd step meets every column parity of a regular pattern.
     step = max(1, -(-len(places) // most)) | 1
@@ -71,17 +80,17 @@ def neighbours(
 
 
 def gram(taps: FloatArray, targets: FloatArray) -> IntArray:
-    """Sum products of taps, a constant and targets."""
+    """Sum products of taps (N, T), a constant and targets (N, K), shape (T + 1 + K, T + 1 + K)."""
     return products(np.concatenate([taps, np.ones((len(taps), 1)), targets], axis=1))
 
 
 def products(row: FloatArray) -> IntArray:
-    """Sum products of columns; exact, as all sums are integers below 2^53."""
+    """Sum products of columns (N, C), shape (C, C); exact if all sums are integers below 2^53."""
     return integers(row.T @ row)
 
 
 def integers(values: NDArray[Any]) -> IntArray:
-    """Round to whole numbers, which the values are but for their type."""
+    """Round to int64, same shape; the values are whole numbers but for their type."""
     rounded: IntArray = np.rint(values).astype(np.int64)
     return rounded
 

@@ -150,7 +150,22 @@ def directions(
 
 
 def response(kernel: Kernel, offset: float, frequency: FloatArray) -> FloatArray:
-    """Gain of waves, in cycles per sample, in a picture that is moved without being scaled."""
+    """Gain of waves, in cycles per sample, in a picture that is moved without being scaled.
+
+    Parameters
+    ----------
+    kernel
+        The filter.
+    offset
+        Shift, samples; its whole part does not matter.
+    frequency
+        Any shape, cycles per sample.
+
+    Returns
+    -------
+    ndarray
+        Shape of ``frequency``; 1 at frequency 0.
+    """
     taps = np.arange(-int(kernel.reach) - 1, int(kernel.reach) + 2)
     weights = kernel.shape(np.asarray(taps + offset % 1, np.float64))
     waves = weights * np.exp(2j * np.pi * np.asarray(frequency)[..., None] * taps)

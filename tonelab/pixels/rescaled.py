@@ -144,9 +144,9 @@ def identify_scaling(
     Parameters
     ----------
     sums
-        Of `scaling_sums`.
+        Of `scaling_sums`, shape (K, 10, 10).
     chroma
-        Of `chroma_sums`, or zeros.
+        Of `chroma_sums`, shape (K, 5, 5), or zeros.
     slack
         RMS codes by which a kernel may leave more.
     placed
@@ -176,7 +176,10 @@ def identify_scaling(
 
 
 def detail_gains(scaling: Scaling, bands: tuple[float, ...]) -> FloatArray:
-    """Gain of the filter of detail at some cycles per pixel of the source, over directions."""
+    """Gain of the filter of detail, mean over directions, shape (B,).
+
+    ``bands`` are B frequencies in cycles per pixel of the source.
+    """
     angle = np.arange(16) * np.pi / 16
     along = np.array(bands)[:, None, None] * np.stack([np.cos(angle), np.sin(angle)], axis=-1)
     gains = np.ones(len(bands))
@@ -210,7 +213,25 @@ def rescale(
 ) -> tuple[FloatArray, Plane, Mask]:
     """Show source luma as the scaler alone makes it, and rounded, with the filter of detail.
 
-    Also return which pixels rest on source pixels alone.
+    Parameters
+    ----------
+    source
+        Luma (H, W), 10-bit codes.
+    size
+        (rows, columns) of the results.
+    relation
+        Scale and offset, see `tonelab.pixels.resampling.resample`.
+    scaling
+        Kernel and filter of detail.
+
+    Returns
+    -------
+    plain
+        By the scaler alone, real-valued codes.
+    filtered
+        With the filter of detail, rounded and clipped to 0..1023.
+    inside
+        Which pixels rest on source pixels alone.
     """
     kernel = KERNELS[scaling.name]
     plain, inside = resample(source.astype(np.float64) - MIDDLE, size, *relation, kernel)
@@ -258,14 +279,17 @@ def colour_sums(
 
 
 def source_pixels(length: int, size: int, scale: float, offset: float) -> IntArray:
-    """Pixel of the source, of ``length`` along one direction, that each captured one shows."""
+    """Pixel of the source that each captured one shows along one direction, shape (size,).
+
+    Within 0..``length`` - 1; captured pixel = scale * source pixel + offset, positions continuous.
+    """
     there = np.floor((np.arange(size) + 0.5 - offset) / scale).astype(np.int64)
     pixels: IntArray = np.clip(there, 0, length - 1)
     return pixels
 
 
 def nearest_pixels(pair: Pair, shape: tuple[int, ...]) -> tuple[IntArray, IntArray]:
-    """Rows and columns of the source that lie nearest to those of a scaled capture."""
+    """Rows (R,) and columns (C,) of the source nearest to those of a scaled capture (R, C)."""
     (scale_x, scale_y), (x, y) = plain_relation(pair)
     return (
         source_pixels(pair.source.height, shape[0], scale_y, y),
@@ -274,7 +298,10 @@ def nearest_pixels(pair: Pair, shape: tuple[int, ...]) -> tuple[IntArray, IntArr
 
 
 def scaled_mask(pair: Pair, shape: tuple[int, ...]) -> Mask:
-    """Luma pixels of a scaled capture that belong to the picture on both sides."""
+    """Luma pixels of a scaled capture of ``shape`` (rows, columns) that both sides show.
+
+    All of them where the pair has no mask of usable blocks.
+    """
     if pair.usable is None:
         return np.ones(shape, bool)
     rows, columns = nearest_pixels(pair, shape)

@@ -85,7 +85,10 @@ def chroma_ways(burst: Burst) -> Added:
 
 
 def rows_made(plane: Plane, way: Way) -> FloatArray:
-    """Rows of 4:2:2 out of 4:2:0, by linear interpolation at a siting, or each shown twice."""
+    """Make rows of 4:2:2 (2 H, W) out of 4:2:0 (H, W), real-valued codes.
+
+    By linear interpolation from a siting of the rows, or by showing each twice.
+    """
     codes = plane.astype(np.float64)
     if way == "repeated":
         return codes.repeat(2, axis=0)

@@ -118,7 +118,7 @@ class Readings(ABC):
 
     @cached_property
     def colours(self) -> Colours:
-        """All colours, greys included, in Y'CbCr codes of both sides."""
+        """All colours, greys included, in Y'CbCr codes of both sides; one row a colour or cell."""
         return self._coded(self.native_colours)
 
     @cached_property
@@ -152,12 +152,12 @@ class Readings(ABC):
     @property
     @abstractmethod
     def native_neutrals(self) -> Colours:
-        """Greys in native codes of both sides."""
+        """Greys in native codes of both sides; one row a source code, in any order."""
 
     @property
     @abstractmethod
     def native_colours(self) -> Colours:
-        """All colours in native codes of both sides."""
+        """All colours, greys included, in native codes of both sides; one row a colour or cell."""
 
     @property
     @abstractmethod

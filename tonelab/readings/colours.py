@@ -93,7 +93,7 @@ def shown_light(codes: FloatArray, signal: Signal) -> FloatArray:
 
 
 def source_as_ycbcr(colours: Colours, signal: Signal) -> Colours:
-    """Turn R'G'B' sources into Y'CbCr of `coded_source`; others are returned as they are."""
+    """Turn R'G'B' sources (N, 3) into codes of `coded_source`; others are returned as they are."""
     if signal.matrix != "rgb":
         return colours
     ycbcr = rgb_to_ycbcr(signal.decode_rgb(colours.source), "bt2020")
@@ -101,7 +101,7 @@ def source_as_ycbcr(colours: Colours, signal: Signal) -> Colours:
 
 
 def as_ycbcr(colours: Colours, signal: Signal) -> Colours:
-    """Turn R'G'B' captures into narrow-range BT.709 Y'CbCr; others are returned as they are.
+    """Turn R'G'B' captures (N, 3) into narrow BT.709 Y'CbCr; others are returned as they are.
 
     Means are linear in the codes, so this is exact; it lets everything downstream speak of luma
     and chroma.
@@ -166,9 +166,10 @@ def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -
 
 
 def gather_tones(tallies: Tallies, *, rgb: bool = False) -> Colours:
-    """Collect the nearly neutral places of content without a chart, a row per source code.
+    """Collect the nearly neutral places of content without a chart, one row per source code.
 
-    ``rgb`` says that the source is R'G'B'.
+    Only source codes seen at least `LEAST_TONE` times, whose mean chroma lies within `NEUTRAL_MEAN`
+    of neutral. ``rgb`` says that the source is R'G'B'.
     """
     count, total = tallies.tables["tone_count"], tallies.tables["tone_sum_source"]
     codes = tallies.tables["source_histogram"].shape[1]

@@ -22,7 +22,10 @@ _FEW = 60  # such colours, below which a conversion can hardly be identified
 
 
 def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[Finding, ...]:
-    """Say which part of the curve content showed, and whether it had colours enough."""
+    """Say which part of the curve content showed, and whether it had colours enough.
+
+    ``curve`` ascends; ``colours``, one row a cell, hold the source in Y'CbCr codes of ``source``.
+    """
     first, last = curve.luminance[[0, -1]]
     holes = [
         f"{curve.luminance[n]:.3g} to {curve.luminance[n + 1]:.3g}"

@@ -107,8 +107,21 @@ def ceiling_light(curve: LuminanceCurve) -> float:
 def chroma_transfer(colours: Colours, source: Signal, capture: Signal) -> ChromaTransfer:
     """Hue rotation and chroma ratio in the Cb/Cr plane, by source hue and level.
 
-    Colours whose capture touches an end of the code range are left out. The interval is that
-    of a complex least-squares gain per cell.
+    Colours whose capture touches a face of the R'G'B' cube, or whose source chroma is too small for
+    a hue, are left out. The interval is that of a complex least-squares gain per cell.
+
+    Parameters
+    ----------
+    colours
+        Means in Y'CbCr codes, (N, 3) on each side.
+    source, capture
+        How these codes are read.
+
+    Returns
+    -------
+    ChromaTransfer
+        Arrays (24, 8) by hue and level, NaN in cells of fewer than three colours; hues and
+        rotations in degrees, intervals of 95 %.
     """
     z_source, z_capture = _chroma(colours.source, source), _chroma(colours.capture, capture)
     black, span = luma_scale(source.bits, source.range)

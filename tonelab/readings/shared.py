@@ -39,7 +39,15 @@ def codes_by_colour(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]
 
 
 def codes_by_cell(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return key, mean source and capture codes by cell of the source lattice, of content."""
+    """Return the cells of source colour that content showed and what became of them.
+
+    Returns
+    -------
+    key
+        Shape (N,): one number for each cell, ascending.
+    source, capture
+        Shape (N, 3): mean native codes of the cell's flat places.
+    """
     seen = gather_cells(tallies)
     cell = seen.patch % CELL_SIDE**3
     keys, label = np.unique(cell, return_inverse=True)

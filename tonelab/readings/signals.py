@@ -76,7 +76,7 @@ def read_capture(declared: Signal, neutrals: Colours, source: Signal) -> SignalR
     declared
         The capture as declared or stated.
     neutrals
-        Greys of the pair in native codes of both sides, in any order.
+        Greys (N, 3) of the pair in native codes of both sides, in any order; may be none.
     source
         How the source is read, with the depth of its codes.
 

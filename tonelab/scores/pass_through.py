@@ -34,7 +34,7 @@ def hold_against_source(
     Parameters
     ----------
     neutrals, colours
-        As in `tonelab.identify.gather_evidence`.
+        As in `tonelab.identify.gather_evidence`: means in Y'CbCr codes, (N, 3) on each side.
     source, target
         How source and capture are coded, both Y'CbCr.
     step

@@ -56,17 +56,23 @@ def _rgb_to_xyz(primaries: Primaries) -> tuple[tuple[float, ...], ...]:
 
 
 def matrix_rgb_to_xyz(primaries: Primaries) -> FloatArray:
-    """3x3 matrix from linear RGB to CIE XYZ with Y = 1 at white (SMPTE RP 177)."""
+    """Matrix, shape (3, 3), from linear RGB to CIE XYZ with Y = 1 at white (SMPTE RP 177)."""
     return np.array(_rgb_to_xyz(primaries))
 
 
 def matrix_rgb_to_rgb(source: Primaries, target: Primaries) -> FloatArray:
-    """3x3 matrix between linear RGB of two primaries, ten digits as BT.2087 and BT.2407 imply."""
+    """Matrix, shape (3, 3), from linear RGB of one set of primaries to that of another.
+
+    Not rounded, with the digits that BT.2087 and BT.2407 imply.
+    """
     return np.linalg.inv(matrix_rgb_to_xyz(target)) @ matrix_rgb_to_xyz(source)
 
 
 def matrix_rgb_to_ycbcr(matrix: Matrix) -> FloatArray:
-    """3x3 matrix from R'G'B' to non-constant-luminance Y'CbCr."""
+    """Matrix, shape (3, 3), from R'G'B' to non-constant-luminance Y'CbCr; identity for ``rgb``.
+
+    From the weights of BT.601-7, BT.709-6 and BT.2020-2.
+    """
     if matrix == "rgb":
         return np.eye(3)
     kr, kb = LUMA_WEIGHTS[matrix]
@@ -77,28 +83,34 @@ def matrix_rgb_to_ycbcr(matrix: Matrix) -> FloatArray:
 
 
 def rgb_to_ycbcr(rgb: ArrayLike, matrix: Matrix) -> FloatArray:
-    """Y'CbCr signals of R'G'B' signals, any values."""
+    """Y'CbCr signals (..., 3) of R'G'B' signals (..., 3), any values; see `matrix_rgb_to_ycbcr`."""
     return np.asarray(rgb, np.float64) @ matrix_rgb_to_ycbcr(matrix).T
 
 
 def ycbcr_to_rgb(ycbcr: ArrayLike, matrix: Matrix) -> FloatArray:
-    """R'G'B' signals of Y'CbCr signals, any values."""
+    """R'G'B' signals (..., 3) of Y'CbCr signals (..., 3), any values; see `matrix_rgb_to_ycbcr`."""
     return np.asarray(ycbcr, np.float64) @ np.linalg.inv(matrix_rgb_to_ycbcr(matrix)).T
 
 
 def rgb2020_to_ictcp(light: ArrayLike) -> FloatArray:
-    """ICtCp (PQ) of linear BT.2020 display light in cd/m2 (BT.2100-2 table 7)."""
+    """ICtCp (PQ) of linear BT.2020 display light in cd/m2, both (..., 3) (BT.2100-2 table 7).
+
+    I is 0..1; LMS light below 0 is taken as 0.
+    """
     lms = np.asarray(light, np.float64) @ RGB2020_TO_LMS.T
     return eotf_inverse_pq(lms) @ LMS_TO_ICTCP.T
 
 
 def ictcp_to_rgb2020(ictcp: ArrayLike) -> FloatArray:
-    """Linear BT.2020 display light in cd/m2 of ICtCp (PQ) (BT.2100-2 table 7)."""
+    """Linear BT.2020 display light in cd/m2 of ICtCp (PQ), both (..., 3) (BT.2100-2 table 7).
+
+    L'M'S' signals are clamped to 0..1; colours outside BT.2020 have negative components.
+    """
     return eotf_pq(np.asarray(ictcp, np.float64) @ ICTCP_TO_LMS.T) @ LMS_TO_RGB2020.T
 
 
 def delta_e_itp(light_a: ArrayLike, light_b: ArrayLike) -> FloatArray:
-    """Colour difference ΔE_ITP (BT.2124-0) of two BT.2020 display lights in cd/m2.
+    """Colour difference ΔE_ITP (BT.2124-0) of two BT.2020 display lights (..., 3) in cd/m2.
 
     Returns
     -------

@@ -70,31 +70,54 @@ def codes_to_ycbcr(codes: ArrayLike, bits: int, range_: Range) -> FloatArray:
     -------
     ndarray
         Shape (..., 3), Y' about 0..1, Cb and Cr about -0.5..0.5.
+
+    Raises
+    ------
+    SignalError
+        As `luma_scale`.
     """
     (y0, ys), (c0, cs) = luma_scale(bits, range_), chroma_scale(bits, range_)
     return (np.asarray(codes, np.float64) - (y0, c0, c0)) / (ys, cs, cs)
 
 
 def ycbcr_to_codes(ycbcr: ArrayLike, bits: int, range_: Range) -> FloatArray:
-    """Turn Y'CbCr signals into real-valued codes (neither rounded nor clipped)."""
+    """Turn Y'CbCr signals (..., 3) into real-valued codes (..., 3), neither rounded nor clipped.
+
+    Raises
+    ------
+    SignalError
+        As `luma_scale`.
+    """
     (y0, ys), (c0, cs) = luma_scale(bits, range_), chroma_scale(bits, range_)
     return np.asarray(ycbcr, np.float64) * (ys, cs, cs) + (y0, c0, c0)
 
 
 def codes_to_rgb(codes: ArrayLike, bits: int, range_: Range) -> FloatArray:
-    """Turn R'G'B' codes (..., 3) into signals: all three components are scaled as luma is."""
+    """Turn R'G'B' codes (..., 3) into signals: all three components are scaled as luma is.
+
+    Raises
+    ------
+    SignalError
+        As `luma_scale`.
+    """
     y0, ys = luma_scale(bits, range_)
     return (np.asarray(codes, np.float64) - y0) / ys
 
 
 def rgb_to_codes(rgb: ArrayLike, bits: int, range_: Range) -> FloatArray:
-    """Turn R'G'B' signals into real-valued codes (neither rounded nor clipped)."""
+    """Turn R'G'B' signals, any shape, into real-valued codes, neither rounded nor clipped.
+
+    Raises
+    ------
+    SignalError
+        As `luma_scale`.
+    """
     y0, ys = luma_scale(bits, range_)
     return np.asarray(rgb, np.float64) * ys + y0
 
 
 def quantise(codes: ArrayLike, bits: int) -> NDArray[np.uint16]:
-    """Round real-valued codes to integers, halves up, within 0..2^bits - 1."""
+    """Round real-valued codes, any shape, to integers, halves up, within 0..2^bits - 1."""
     rounded = np.floor(np.asarray(codes, np.float64) + 0.5)
     return np.clip(rounded, 0, 2**bits - 1).astype(np.uint16)
 

@@ -33,28 +33,37 @@ HLG_C = 0.5 - HLG_A * math.log(4 * HLG_A)
 
 
 def eotf_pq(signal: ArrayLike) -> FloatArray:
-    """Display light in cd/m2 of a PQ signal (SMPTE ST 2084), input clamped to 0..1."""
+    """Display light in cd/m2 of a PQ signal, any shape, clamped to 0..1 (SMPTE ST 2084)."""
     root = np.clip(np.asarray(signal, np.float64), 0.0, 1.0) ** (1 / PQ_M2)
     ratio: FloatArray = np.maximum(root - PQ_C1, 0.0) / (PQ_C2 - PQ_C3 * root)
     return PQ_PEAK * ratio ** (1 / PQ_M1)
 
 
 def eotf_inverse_pq(luminance: ArrayLike) -> FloatArray:
-    """PQ signal of display light in cd/m2 (SMPTE ST 2084), light below 0 taken as 0."""
+    """PQ signal 0..1 of display light in cd/m2, any shape (SMPTE ST 2084).
+
+    Light below 0 is taken as 0; light above 10,000 cd/m2 gives signals above 1.
+    """
     power = (np.maximum(np.asarray(luminance, np.float64), 0.0) / PQ_PEAK) ** PQ_M1
     signal: FloatArray = ((PQ_C1 + PQ_C2 * power) / (1 + PQ_C3 * power)) ** PQ_M2
     return signal
 
 
 def oetf_hlg(scene: ArrayLike) -> FloatArray:
-    """HLG signal of relative scene light 0..1 (BT.2100-2 table 5)."""
+    """HLG signal 0..1 of relative scene light 0..1, any shape (BT.2100-2 table 5).
+
+    Light below 0 is taken as 0; above 1 the curve goes on.
+    """
     e = np.maximum(np.asarray(scene, np.float64), 0.0)
     upper = HLG_A * np.log(np.maximum(12 * e - HLG_B, 1e-12)) + HLG_C
     return np.where(e <= 1 / 12, np.sqrt(3 * e), upper)
 
 
 def oetf_inverse_hlg(signal: ArrayLike) -> FloatArray:
-    """Relative scene light of an HLG signal (BT.2100-2 table 5), signals below 0 taken as 0."""
+    """Relative scene light 0..1 of an HLG signal 0..1, any shape (BT.2100-2 table 5).
+
+    Signals below 0 are taken as 0; above 1 the curve goes on.
+    """
     v = np.maximum(np.asarray(signal, np.float64), 0.0)
     return np.where(v <= 0.5, v * v / 3, (np.exp((v - HLG_C) / HLG_A) + HLG_B) / 12)
 
@@ -101,7 +110,17 @@ def eotf_inverse_hlg(light: ArrayLike, peak: float = 1000.0) -> FloatArray:
 
 
 def eotf_bt1886(signal: ArrayLike, peak: float = 100.0, black: float = 0.0) -> FloatArray:
-    """Display light in cd/m2 of an SDR signal (BT.1886 annex 1)."""
+    """Display light in cd/m2 of an SDR signal, any shape (BT.1886 annex 1).
+
+    Signals above 1 go on along the curve.
+
+    Parameters
+    ----------
+    signal
+        0..1 from black to peak; below 0 light falls on towards 0 and stays there.
+    peak, black
+        Light of the display at the signals 1 and 0, cd/m2; black is below the peak.
+    """
     a, b = _bt1886(peak, black)
     return a * np.maximum(np.asarray(signal, np.float64) + b, 0.0) ** 2.4
 
@@ -109,33 +128,40 @@ def eotf_bt1886(signal: ArrayLike, peak: float = 100.0, black: float = 0.0) -> F
 def eotf_inverse_bt1886(
     luminance: ArrayLike, peak: float = 100.0, black: float = 0.0
 ) -> FloatArray:
-    """SDR signal of display light in cd/m2 (BT.1886 annex 1)."""
+    """SDR signal of display light in cd/m2, any shape (BT.1886 annex 1).
+
+    Light below 0 is taken as 0, and light below ``black`` gives signals below 0; ``peak`` and
+    ``black`` as in `eotf_bt1886`.
+    """
     a, b = _bt1886(peak, black)
     return (np.maximum(np.asarray(luminance, np.float64), 0.0) / a) ** (1 / 2.4) - b
 
 
 def eotf_srgb(signal: ArrayLike) -> FloatArray:
-    """Relative light 0..1 of an sRGB signal (IEC 61966-2-1)."""
+    """Relative light 0..1 of an sRGB signal 0..1, any shape (IEC 61966-2-1); never clipped."""
     v = np.asarray(signal, np.float64)
     upper = ((np.maximum(v, 0.04045) + 0.055) / 1.055) ** 2.4
     return np.where(v <= 0.04045, v / 12.92, upper)
 
 
 def eotf_inverse_srgb(light: ArrayLike) -> FloatArray:
-    """Return the sRGB signal of relative light 0..1 (IEC 61966-2-1)."""
+    """Return the sRGB signal of relative light 0..1, any shape (IEC 61966-2-1); never clipped."""
     e = np.asarray(light, np.float64)
     upper = 1.055 * np.maximum(e, 0.0031308) ** (1 / 2.4) - 0.055
     return np.where(e <= 0.0031308, 12.92 * e, upper)
 
 
 def oetf_bt709(scene: ArrayLike) -> FloatArray:
-    """Camera signal of relative scene light (BT.709-6 item 1.2); not the inverse of a display."""
+    """Camera signal 0..1 of relative scene light 0..1, any shape (BT.709-6 item 1.2).
+
+    Not the inverse of a display; never clipped.
+    """
     e = np.asarray(scene, np.float64)
     return np.where(e < 0.018, 4.5 * e, 1.099 * np.maximum(e, 0.018) ** 0.45 - 0.099)
 
 
 def oetf_inverse_bt709(signal: ArrayLike) -> FloatArray:
-    """Relative scene light of a camera signal (BT.709-6 item 1.2)."""
+    """Relative scene light 0..1 of a camera signal 0..1, any shape (BT.709-6 item 1.2)."""
     v = np.asarray(signal, np.float64)
     return np.where(v < 0.081, v / 4.5, ((np.maximum(v, 0.081) + 0.099) / 1.099) ** (1 / 0.45))
 

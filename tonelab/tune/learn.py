@@ -61,8 +61,8 @@ def learn(
     ranges
         Lowest and highest setting of each control.
     source, shift
-        Source signal and the conversion's answer to a moved source; no ``shift`` means that
-        controls before the conversion cannot be known.
+        Source signal (N, 3) and the conversion's answer to a moved source, as `fit_before` takes
+        them; no ``shift`` means that controls before the conversion cannot be known.
     ends
         What the codes of the captures can carry.
     inherited

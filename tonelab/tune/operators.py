@@ -160,7 +160,7 @@ class OutputLimits:
         return np.clip(signal, low, high)
 
     def touched(self, signal: FloatArray) -> Mask:
-        """Whether a colour touches a limit, so that more may have been cut off."""
+        """Whether each colour (N, 3) touches a limit, so that more may have been cut off; (N,)."""
         low, high = np.array([self.luma, self.chroma, self.chroma]).T
         at = ((signal <= low + EDGE) | (signal >= high - EDGE)).any(axis=1)
         if self.rgb:
@@ -170,7 +170,10 @@ class OutputLimits:
 
 
 def limits_of(signals: list[FloatArray], format_limits: OutputLimits) -> OutputLimits:
-    """Read from all captures where the output ends."""
+    """Read from the signals (N, 3) of all captures where the output ends.
+
+    Within ``format_limits``, what the codes of the format can carry.
+    """
     rgb = np.concatenate([ycbcr_to_rgb(one, format_limits.matrix) for one in signals])
     bounded = float(rgb.min()) > -EDGE and float(rgb.max()) < 1 + EDGE
     low, high = format_limits.luma

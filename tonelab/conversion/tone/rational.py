@@ -20,16 +20,16 @@ class Quadratics(NamedTuple):
     f: float
 
     def __call__(self, x: FloatArray) -> FloatArray:
-        """Value at x."""
+        """Value at x, any shape."""
         return (x * (self.a * x + self.b) + self.c) / (x * (self.d * x + self.e) + self.f)
 
     def slope(self, x: FloatArray) -> FloatArray:
-        """Return the derivative at x."""
+        """Return the derivative at x, any shape."""
         below = x * (self.d * x + self.e) + self.f
         return (2 * self.a * x + self.b - self(x) * (2 * self.d * x + self.e)) / below
 
     def inverse(self, y: FloatArray) -> FloatArray:
-        """Return the x >= 0 of a value."""
+        """Return the x >= 0 of values, any shape; 0 where a value would need x below 0."""
         a, b, c = self.a - y * self.d, self.b - y * self.e, self.c - y * self.f
         root = np.sqrt(np.maximum(b * b - 4 * a * c, 0.0))
         # Two forms of the quadratic formula, so that neither cancels nor divides by zero.

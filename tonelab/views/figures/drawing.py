@@ -75,12 +75,12 @@ def drawing(size: tuple[float, float], dark: bool) -> Iterator[tuple[Figure, Sty
 
 
 def pq_code(luminance: FloatArray) -> FloatArray:
-    """PQ codes, 10-bit narrow, of light in cd/m2."""
+    """PQ codes, 10-bit narrow, of light in cd/m2, any shape; not rounded."""
     return 64 + 876 * eotf_inverse_pq(luminance)
 
 
 def light_axis(axes: Axes, luminance: FloatArray) -> None:
-    """Add source light on top of the PQ codes."""
+    """Add source light on top of the PQ codes of ``luminance`` (N,), ascending, cd/m2."""
     top = axes.secondary_xaxis("top")
     ticks = [light for light in _LIGHT_TICKS if luminance[0] <= light <= luminance[-1]]
     top.xaxis.set_major_locator(FixedLocator([float(pq_code(np.array(t))) for t in ticks]))

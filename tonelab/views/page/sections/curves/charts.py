@@ -249,7 +249,7 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
 
 
 def shown_luminance(code: FloatArray, signal: Signal) -> FloatArray:
-    """Light in cd/m2 of neutral luma codes on the assumed display of a capture."""
+    """Light (N,) in cd/m2 of neutral luma codes (N,) on the assumed display of a capture."""
     neutral = np.full_like(code, chroma_scale(signal.bits, signal.range)[0])
     return signal.decode_light(np.stack([code, neutral, neutral], axis=1))[:, 1]
 
