@@ -71,7 +71,7 @@ def measure(
 
     Raises
     ------
-    ClipError, ChartError, PairingError, IdentificationError, WorkerError
+    UsageError, ClipError, ChartError, PairingError, SignalError, IdentificationError, WorkerError
         One sentence each: what is wrong, where, and the mend.
     """
     if not device.strip():

@@ -251,7 +251,13 @@ def hue_response(chroma: ChromaTransfer, device: str) -> HueResponse:
 
 
 def curve_difference(first: Measurement, other: Measurement, device: str) -> CurveDifference:
-    """Subtract two luminance curves where the other covers the points of the first."""
+    """Subtract two luminance curves where the other covers the points of the first.
+
+    Raises
+    ------
+    UsageError
+        When the curves share no luminance.
+    """
     one, two = first.luminance_curve, other.luminance_curve
     rows = (one.luminance >= two.luminance[0]) & (one.luminance <= two.luminance[-1])
     if not rows.any():

@@ -65,7 +65,13 @@ class Parameter:
 
 
 def parameters_of(function: Callable[..., Any]) -> Mapping[str, Parameter]:
-    """Derive the parameters from a function's signature, in the order they are written."""
+    """Derive the parameters from a function's signature, in the order they are written.
+
+    Raises
+    ------
+    TypeError
+        When a parameter has no default.
+    """
     found: dict[str, Parameter] = {}
     for name, argument in inspect.signature(function, eval_str=True).parameters.items():
         for note in getattr(argument.annotation, "__metadata__", ()):

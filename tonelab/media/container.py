@@ -82,7 +82,13 @@ def is_interlaced(stream: VideoStream) -> bool:
 
 
 def frame_rate(path: Path, stream: VideoStream) -> Fraction:
-    """Frames per second that the container declares."""
+    """Frames per second that the container declares.
+
+    Raises
+    ------
+    ClipError
+        When it declares none.
+    """
     rate = stream.average_rate or stream.guessed_rate
     if not rate:
         raise ClipError(f"{path} does not say its frame rate: rewrap it with one.")

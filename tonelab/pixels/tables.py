@@ -90,7 +90,16 @@ class Table:
             )
 
     def merge(self, one: IntArray, other: IntArray) -> IntArray:
-        """Add the tables of disjoint sets of bursts; the same bytes in any order."""
+        """Add the tables of disjoint sets of bursts; the same bytes in any order.
+
+        Both have `shape`; rows with the same ``keys`` are added, see
+        `tonelab.pixels.picking.merge_rows`.
+
+        Raises
+        ------
+        ValueError
+            When tables without keys differ in shape.
+        """
         if self.keys:
             return merge_rows(np.concatenate([one, other]), self.keys)
         if one.shape != other.shape:
@@ -216,7 +225,13 @@ class PixelTables:
         return replace(self, frames=frames, tables={**self.tables, **added})
 
     def with_tables(self, **tables: IntArray) -> PixelTables:
-        """Return the same with other tables in place of some."""
+        """Return the same with other tables in place of some.
+
+        Raises
+        ------
+        UsageError
+            When there is no table of a name.
+        """
         unknown = sorted(tables.keys() - self.tables.keys())
         if unknown:
             raise UsageError(f"There is no pixel table {unknown[0]!r}.")
