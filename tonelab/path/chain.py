@@ -1,0 +1,189 @@
+"""A chain of steps from source to capture, its words, and the codes that it predicts."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+from functools import partial
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from tonelab.path.steps import STEPS, coding, to_whole_codes
+from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
+from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Mapping
+
+    from tonelab.conversion.parameters import Parameter
+    from tonelab.path.steps import Medium, Settings, Step
+    from tonelab.signal.arrays import FloatArray
+    from tonelab.signal.description import Signal
+
+
+@dataclass(frozen=True)
+class Placed:
+    """A step of a chain.
+
+    Attributes
+    ----------
+    name
+        Of an entry of `STEPS`.
+    settings
+        What of it is not fitted.
+    values
+        Its parameters that are not at their defaults.
+    """
+
+    name: str
+    settings: Settings = field(default_factory=dict)
+    values: Mapping[str, float] = field(default_factory=dict)
+
+    @property
+    def step(self) -> Step:
+        """The entry."""
+        return STEPS[self.name]
+
+    def applied(self, signal: FloatArray, medium: Medium) -> FloatArray:
+        """Signals (..., 3) after this step."""
+        sent_on: FloatArray = self.step.function(signal, medium, **self.settings, **self.values)
+        return sent_on
+
+    def describe(self) -> str:
+        """Return the step in words."""
+        step = self.step
+        said = {k: step.spoken.get(k, {}).get(v, v) for k, v in self.settings.items()}
+        if callable(step.words):
+            return step.words(**said, **self.values)
+        if step.words:
+            return step.words.format(**said, **self.values)
+        listed = [f"{name} {value}" for name, value in said.items()]
+        listed += [f"{n} {_number(v, step.parameters[n])}" for n, v in self.values.items()]
+        return f"{step.label}: {', '.join(listed)}"
+
+    @classmethod
+    def of(cls, name: str, settings: Settings) -> Placed:
+        """Place a step with all its parameters at their defaults, free to be fitted."""
+        values = {n: p.default for n, p in STEPS[name].parameters.items()}
+        return cls(name, settings, values)
+
+
+@dataclass(frozen=True)
+class Chain:
+    """Steps in the order in which a path takes them; none is the transparent path.
+
+    Attributes
+    ----------
+    steps
+        See above.
+    carried
+        Bits to which signals are rounded before each step; 0 if they are not.
+    """
+
+    steps: tuple[Placed, ...] = ()
+    carried: int = 0
+
+    def __iter__(self) -> Iterator[Placed]:
+        return iter(self.steps)
+
+    def __len__(self) -> int:
+        return len(self.steps)
+
+    def with_step(self, place: int, step: Placed) -> Chain:
+        """Return the chain with one more step before that at ``place``."""
+        return replace(self, steps=(*self.steps[:place], step, *self.steps[place:]))
+
+    def without(self, place: int) -> Chain:
+        """Return the chain without the step at ``place``."""
+        return replace(self, steps=(*self.steps[:place], *self.steps[place + 1 :]))
+
+    @property
+    def spatial(self) -> bool:
+        """Whether a step looks at neighbours."""
+        return any(step.step.spatial for step in self.steps)
+
+    @property
+    def coarse(self) -> float:
+        """Steps of 10 bits to which dither at the end rounds, 1 where there is none."""
+        if self.steps and self.steps[-1].name == "dither":
+            return float(2 ** (10 - self.steps[-1].settings["bits"]))
+        return 1.0
+
+    @property
+    def free(self) -> tuple[tuple[int, Parameter], ...]:
+        """Parameters that are not held, each with the place of its step."""
+        return tuple(
+            (place, step.step.parameters[name])
+            for place, step in enumerate(self.steps)
+            for name in step.values
+        )
+
+    @property
+    def position(self) -> FloatArray:
+        """Values (P,) of `free`."""
+        return np.array([self.steps[place].values[p.name] for place, p in self.free])
+
+    def moved(self, position: FloatArray) -> Chain:
+        """Return the chain with other values (P,) of `free`."""
+        values: list[dict[str, float]] = [{} for _ in self.steps]
+        for (place, parameter), value in zip(self.free, position, strict=True):
+            values[place][parameter.name] = float(value)
+        steps = zip(self.steps, values, strict=True)
+        return replace(self, steps=tuple(replace(step, values=given) for step, given in steps))
+
+    def applied(
+        self, signal: FloatArray, medium: Medium, errors: list[FloatArray] | None = None
+    ) -> FloatArray:
+        """Signals (..., 3) that the path sends for those of the source.
+
+        ``errors``, where given empty, takes what each step that rounds adds to every signal; where
+        given filled, these are added in place of rounding, so that the result follows parameters
+        without jumps.
+        """
+        frozen = iter(errors or ())
+        record = errors is not None and not errors
+
+        def rounded(signal: FloatArray, by: Callable[[FloatArray], FloatArray]) -> FloatArray:
+            if errors and not record:
+                return signal + next(frozen)
+            sent_on = by(signal)
+            if record:
+                errors.append(sent_on - signal)
+            return sent_on
+
+        for step in self.steps:
+            if self.carried:
+                signal = rounded(signal, partial(to_whole_codes, medium=medium, bits=self.carried))
+            if step.step.rounds:
+                signal = rounded(signal, partial(step.applied, medium=medium))
+            else:
+                signal = step.applied(signal, medium)
+        return signal
+
+    def describe(self) -> str:
+        """Return the chain in words."""
+        return ", then ".join(step.describe() for step in self.steps) or "nothing"
+
+    def to_dict(self) -> list[dict[str, Any]]:
+        """Plain data of the steps."""
+        return [
+            {"step": s.name, "settings": dict(s.settings), "values": dict(s.values)}
+            for s in self.steps
+        ]
+
+
+def capture_codes(signal: FloatArray, medium: Medium, capture: Signal) -> FloatArray:
+    """Real-valued codes (..., 3) that the capture can hold of signals in the source's matrix."""
+    own = coding(medium)
+    if capture.matrix == "rgb":
+        codes = rgb_to_codes(ycbcr_to_rgb(signal, own), capture.bits, capture.range)
+    else:
+        if capture.matrix != own:
+            signal = rgb_to_ycbcr(ycbcr_to_rgb(signal, own), capture.matrix)
+        codes = ycbcr_to_codes(signal, capture.bits, capture.range)
+    return np.clip(codes, 0.0, 2.0**capture.bits - 1)
+
+
+def _number(value: float, parameter: Parameter) -> str:
+    unit = "" if parameter.unit == "1" else f" {parameter.unit}"
+    return f"{value:.4g}{unit}"

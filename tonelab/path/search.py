@@ -1,0 +1,341 @@
+"""Which chain of steps explains the colours of a pair.
+
+Chains are compared by the bits that a sample costs when it is predicted: none where its code is
+predicted for certain, more the further it lies from where the chain puts it. Steps are added where
+they save bits, wherever in the chain they may stand, a few chains being kept at a time; fitted on
+some bursts of frames, and judged on others.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from functools import lru_cache
+from typing import TYPE_CHECKING
+
+import numpy as np
+from scipy.special import ndtr
+
+from tonelab.path.chain import Chain, Placed
+from tonelab.path.steps import STEPS
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator, Sequence
+
+    from tonelab.path.evidence import Evidence
+    from tonelab.path.steps import Step
+    from tonelab.signal.arrays import FloatArray, Mask
+
+SCAN, TRAINING = 500, 4000  # sites
+BEAM, REFINED, ROUNDS = 3, 8, 5
+LEAST_SITES = 60
+MOST_PIECES, FEW_PIECES = 12, 4
+STEP_BITS = 0.012  # a sample of three codes, that a step must save
+PARAMETER_BITS = 0.003  # the same of a parameter
+ENTRY_BITS = 0.001  # the same of an entry of a table
+SPREADS = np.array([0.005, 0.02, 0.08, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 5.0, 9.0, 16.0, 30.0, 60.0])  # codes
+WORSE, WORSE_BITS = 2.0, 0.5  # bits beyond which a chain is not followed further
+EXACT = 0.06  # a sample of three codes, where all are predicted
+SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
+FINE, FINEST = 32, 32 * 200  # steps of a code in which distances are counted, and how many
+STRAY, STRAY_CODES = 0.01, 1024.0  # share of samples that anything may have happened to; codes
+FAR = 4.0  # spreads beyond which a sample does not pull a fit
+PASSES = 7
+CONTROLS = Placed.of("controls", {})
+INSIDE = 0.05  # weight of samples that are predicted to the code
+CARRIED = (0, 10)  # bits between steps that are tried
+EDGE = 0.03  # codes about a half that may be rounded either way
+
+
+@dataclass(frozen=True)
+class Fitted:
+    """A chain with what it costs.
+
+    Attributes
+    ----------
+    chain
+        With fitted values.
+    bits
+        Mean over samples, of all three codes.
+    covariance
+        (P, P) of its free parameters, None where there are none.
+    """
+
+    chain: Chain
+    bits: float
+    covariance: FloatArray | None = None
+
+    @property
+    def cost(self) -> float:
+        """Bits, with those that the chain itself takes to write down."""
+        entries = sum(len(step.settings.get("codes", ())) for step in self.chain)
+        written = STEP_BITS * len(self.chain) + PARAMETER_BITS * len(self.chain.free)
+        return self.bits + written + ENTRY_BITS * entries
+
+
+def identify_path(colours: Evidence, pieces: Evidence) -> list[Fitted]:
+    """Find the chains that explain a pair, the best first; costs are of pieces of pictures.
+
+    Colours give the steps that look at no neighbours; pieces of pictures then those that do.
+    """
+    points = search(colours, [Chain()], lambda step: not step.spatial)
+    return search(pieces, [fitted.chain for fitted in points[:BEAM]], lambda step: step.spatial)
+
+
+def search(
+    sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], bool]
+) -> list[Fitted]:
+    """Add steps to chains while that saves bits; the best first, by what no fit has seen."""
+    training, unseen = sites.halves()
+    if min(len(training), len(unseen)) < (1 if sites.in_pieces else LEAST_SITES):
+        training = unseen = sites
+    training = training.thinned(MOST_PIECES if sites.in_pieces else TRAINING)
+    known: dict[str, Fitted] = {}
+    beam = sorted((pruned(chain, training) for chain in starts), key=lambda item: item.cost)
+    for _ in range(ROUNDS):
+        if beam[0].bits < EXACT:
+            break
+        few = telling(beam[0].chain, training)
+        proposed: dict[str, tuple[float, Chain]] = {}
+        for fitted in beam:
+            for chain in grown(fitted.chain, training, tried):
+                moved = started(chain, fitted.chain, few)
+                trial = Fitted(moved, bits_of(moved, few))
+                name = shape_of(chain)
+                if name not in proposed or trial.cost < proposed[name][0]:
+                    proposed[name] = trial.cost, moved
+        best = sorted(proposed.values(), key=lambda item: item[0])
+        best = best[: REFINED // 2 if sites.in_pieces else REFINED]
+        for _, chain in best:
+            for carried in CARRIED:
+                refined = pruned(replace(chain, carried=carried), training)
+                name = shape_of(refined.chain)
+                if name not in known or refined.cost < known[name].cost:
+                    known[name] = refined
+        pool = sorted([*known.values(), *beam], key=lambda item: item.cost)
+        settled = pool[0].cost >= beam[0].cost - 1e-9
+        limit = max(WORSE * pool[0].bits, pool[0].bits + WORSE_BITS)
+        beam = [f for f in _distinct(pool)[:BEAM] if f.bits < limit]
+        if settled:
+            break
+    judged = [
+        replace(f, bits=bits_of(f.chain, unseen.thinned(TRAINING)))
+        for f in _distinct([*beam, *known.values()])
+    ]
+    return sorted(judged, key=lambda item: item.cost)
+
+
+def telling(chain: Chain, sites: Evidence) -> Evidence:
+    """Return little of the evidence: some of all, and what a chain predicts worst."""
+    if sites.in_pieces:
+        return sites.thinned(FEW_PIECES)
+    every = np.linspace(0, len(sites) - 1, min(SCAN, len(sites))).astype(np.int64)
+    worst = np.argsort(-np.abs(residual(chain, sites)).max(axis=1), kind="stable")
+    return sites[np.union1d(every, worst[: SCAN // 4])]
+
+
+def grown(chain: Chain, sites: Evidence, tried: Callable[[Step], bool]) -> Iterator[Chain]:
+    """Yield the chain with one more step, or with another in place of picture controls.
+
+    Where it has no picture controls they are tried with a step that they may hide.
+    """
+    names = [step.name for step in chain]
+    controlled = names.index(CONTROLS.name) if CONTROLS.name in names else None
+    sent, captured = sites.judged(chain.applied(sites.signal, sites.medium)), sites.captured
+    places = range(len(chain) + 1)
+    if controlled is None and tried(CONTROLS.step):
+        yield from (chain.with_step(n, CONTROLS) for n in places)
+    for name, step in STEPS.items():
+        if not tried(step) or name == CONTROLS.name or (step.once and name in names):
+            continue
+        for settings in step.tried(sites.medium, sent, captured):
+            placed = Placed.of(name, settings)
+            if placed in chain.steps:
+                continue
+            if controlled is not None and step.affine:
+                yield chain.without(controlled).with_step(controlled, placed)
+            for place in places if not step.last else places[-1:]:
+                longer = chain.with_step(place, placed)
+                if any(step.step.last for step in longer.steps[:-1]):
+                    continue
+                yield longer
+                if controlled is None and step.affine:
+                    yield longer.with_step(place, CONTROLS)
+                    if not step.last:
+                        yield longer.with_step(len(longer), CONTROLS)
+
+
+def started(chain: Chain, before: Chain, sites: Evidence) -> Chain:
+    """Return a chain with values to refine: picture controls that are new to it without a search.
+
+    What follows them is taken to add to signals what it adds without them.
+    """
+    place = next((n for n, step in enumerate(chain) if step is CONTROLS), None)
+    if place is None or CONTROLS in before.steps:
+        return fit(chain, sites, passes=2)[0]
+    first = replace(chain, steps=chain.steps[:place])
+    arriving = first.applied(sites.signal, sites.medium)
+    leaving = chain.without(place).applied(sites.signal, sites.medium)
+    source, added = (sites.judged(x) for x in (arriving, leaving - arriving))
+    values = controls_between(source, sites.captured - added)
+    return chain.without(place).with_step(place, replace(CONTROLS, values=values))
+
+
+def controls_between(source: FloatArray, target: FloatArray) -> dict[str, float]:
+    """Picture controls that bring signals (M, 3) nearest to others, without those furthest off."""
+    ones = np.ones(len(source))
+    chroma, wanted = source[:, 1] + 1j * source[:, 2], target[:, 1] + 1j * target[:, 2]
+    used = np.ones(len(source), bool)
+    for _ in range(2):
+        luma = np.linalg.lstsq(
+            np.column_stack([source[used, 0], ones[used]]), target[used, 0], rcond=None
+        )[0]
+        turn = np.linalg.lstsq(
+            np.column_stack([chroma[used], ones[used]]), wanted[used], rcond=None
+        )[0]
+        rest = np.abs(source[:, 0] * luma[0] + luma[1] - target[:, 0])
+        rest = np.maximum(rest, np.abs(chroma * turn[0] + turn[1] - wanted))
+        used = rest <= max(FAR * float(np.median(rest)), 1e-3)
+    found = {
+        "contrast": luma[0], "brightness": luma[1], "saturation": np.abs(turn[0]),
+        "hue": np.degrees(np.angle(turn[0])), "blue": turn[1].real, "red": turn[1].imag,
+    }  # fmt: skip
+    limits = CONTROLS.step.parameters
+    return {n: float(np.clip(v, limits[n].low, limits[n].high)) for n, v in found.items()}
+
+
+def shape_of(chain: Chain) -> str:
+    """Name the steps and settings of a chain, whatever its values."""
+    steps = " > ".join(f"{s.name}{[*s.settings.items()]}{[*s.values]}" for s in chain)
+    return f"{chain.carried}: {steps}"
+
+
+def residual(chain: Chain, sites: Evidence, errors: list[FloatArray] | None = None) -> FloatArray:
+    """Captured codes less predicted ones, before the capture's own rounding, (N, 3)."""
+    return sites.judged(sites.codes) - sites.predicted(chain.applied(sites.signal, sites.medium, errors))
+
+
+def bits_of(chain: Chain, sites: Evidence) -> float:
+    """Bits that a sample's three codes cost, on the mean."""
+    coarse = max(chain.coarse * 2.0 ** (sites.capture.bits - 10), 1.0)
+    apart = residual(chain, sites)
+    possible = sites.judged(sites.codes) % coarse == 0
+    return sum(_bits(*planes, coarse) for planes in zip(apart.T, possible.T, strict=True))
+
+
+def _bits(apart: FloatArray, possible: Mask, coarse: float) -> float:
+    """Bits of codes that lie so far from where they were predicted, with the spread that fits.
+
+    ``coarse`` is the step of the codes that are ``possible`` (N,).
+    """
+    place = np.maximum(np.abs(apart) - EDGE, 0.0) * (FINE / coarse)
+    place[~possible] = FINEST
+    found = np.bincount(np.minimum(place, FINEST).astype(np.int64), minlength=FINEST + 1)
+    return float((_prices() @ found).min()) / len(apart)
+
+
+@lru_cache(maxsize=1)
+def _prices() -> FloatArray:
+    """Bits of a code (spreads, FINEST + 1) by its distance from where it was predicted."""
+    # A hair beyond a half may be rounded either way: distances count as the lower end of theirs.
+    scaled = np.arange(FINEST + 1) / FINE / SPREADS[:, None]
+    half = 0.5 / SPREADS[:, None]
+    likely = ndtr(scaled + half) - ndtr(scaled - half)
+    likely[:, -1] = 0.0
+    stray = STRAY / STRAY_CODES
+    prices: FloatArray = -np.log2((1 - STRAY) * likely + stray)
+    return prices
+
+
+def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, FloatArray | None]:
+    """Fit the free parameters; with their covariance (P, P).
+
+    What steps that round add to each signal is taken as it is at the values of the last pass.
+    """
+    if not chain.free:
+        return chain, None
+    low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
+    best: tuple[float, Chain, FloatArray | None] = np.inf, chain, None
+    for number in range(passes):
+        rest, jacobian = _derivatives(chain, sites)
+        spread = max(float(np.median(np.abs(rest))) / 0.6745, 0.3)
+        used = np.abs(rest) < FAR * spread
+        if number > 1:
+            # Wherever within the captured code a prediction lies, it is right.
+            wrong = np.abs(rest) > 0.5 - EDGE
+            rest = np.where(wrong, rest - (0.5 - EDGE) * np.sign(rest), INSIDE * rest)
+            jacobian[~wrong] *= INSIDE
+        equations = jacobian[used].T @ jacobian[used]
+        scale = np.sqrt(np.maximum(np.diag(equations), 1e-12))
+        inverse = np.linalg.pinv(equations / np.outer(scale, scale)) / np.outer(scale, scale)
+        change = inverse @ (jacobian[used].T @ rest[used])
+        inverse = inverse * max(float(np.mean(rest[used] ** 2)), 1 / 12)
+        chain = chain.moved(np.clip(chain.position + change, low, high))
+        # Rounding makes the way to the best values a rough one: the best on it is kept.
+        if (bits := bits_of(chain, sites)) < best[0]:
+            best = bits, chain, inverse
+        if np.all(np.abs(change) < SETTLED * np.sqrt(np.abs(np.diag(inverse)))):
+            break
+    return best[1], best[2]
+
+
+def _derivatives(chain: Chain, sites: Evidence) -> tuple[FloatArray, FloatArray]:
+    """What is left (R,), and how predictions follow the free parameters (R, P)."""
+    errors: list[FloatArray] = []
+    rest = residual(chain, sites, errors).ravel()
+    columns = []
+    for n, (_, parameter) in enumerate(chain.free):
+        position = chain.position
+        small = 1e-3 * (parameter.high - parameter.low)
+        position[n] += small
+        columns.append((rest - residual(chain.moved(position), sites, errors).ravel()) / small)
+    return rest, np.stack(columns, axis=1)
+
+
+def pruned(chain: Chain, sites: Evidence) -> Fitted:
+    """Fit a chain and hold the parameters that are not needed at their defaults, one by one."""
+    chain, covariance = fit(chain, sites)
+    found = Fitted(chain, bits_of(chain, sites), covariance)
+    while (shorter := _held(found, sites)) is not None:
+        found = shorter
+    return _shortened(found, sites)
+
+
+def _held(found: Fitted, sites: Evidence) -> Fitted | None:
+    """Hold the parameter that is needed least, if it is not."""
+    if found.covariance is None:
+        return None
+    sigma = np.sqrt(np.maximum(np.diag(found.covariance), 1e-18))
+    default = np.array([parameter.default for _, parameter in found.chain.free])
+    for index in np.argsort(np.abs(found.chain.position - default) / sigma):
+        chain, covariance = fit(_holding(found.chain, int(index)), sites)
+        held = Fitted(chain, bits_of(chain, sites), covariance)
+        if held.cost <= found.cost:
+            return held
+    return None
+
+
+def _holding(chain: Chain, index: int) -> Chain:
+    place, parameter = chain.free[index]
+    step = chain.steps[place]
+    values = {n: v for n, v in step.values.items() if n != parameter.name}
+    shorter = chain.without(place)
+    if not values:
+        return shorter
+    return shorter.with_step(place, replace(step, values=values))
+
+
+def _shortened(found: Fitted, sites: Evidence) -> Fitted:
+    """Leave out steps that save nothing now that others are there."""
+    for place in reversed(range(len(found.chain))):
+        chain, covariance = fit(found.chain.without(place), sites)
+        other = Fitted(chain, bits_of(chain, sites), covariance)
+        if other.cost <= found.cost:
+            found = other
+    return found
+
+
+def _distinct(ranked: list[Fitted]) -> list[Fitted]:
+    seen: dict[str, Fitted] = {}
+    for item in ranked:
+        seen.setdefault(shape_of(item.chain), item)
+    return list(seen.values())
