@@ -65,8 +65,8 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def chart(folder):
-    write_chart(folder / "chart.mp4", LAYOUT, rate=Fraction(24))
-    source = open_clip(folder / "chart.mp4")
+    write_chart(folder / "chart source.mkv", LAYOUT, rate=Fraction(24))
+    source = open_clip(folder / "chart source.mkv")
     recorded = (clean(frame.planes) for frame in source.frames())
     written(folder / "chart.mkv", recorded, "422", source.signal)
     return pair(source, open_clip(folder / "chart.mkv"))
