@@ -52,7 +52,7 @@ def written(path, planes, subsampling, signal=PQ):
         rate=Fraction(24),
         subsampling=subsampling,
         bits=10,
-        codec="ffv1",
+        codec="v210" if path.suffix == ".mov" else "ffv1",
         signal=signal,
     )
     return open_clip(path)
@@ -68,8 +68,8 @@ def chart(folder):
     write_chart(folder / "chart source.mkv", LAYOUT, rate=Fraction(24))
     source = open_clip(folder / "chart source.mkv")
     recorded = (clean(frame.planes) for frame in source.frames())
-    written(folder / "chart.mkv", recorded, "422", source.signal)
-    return pair(source, open_clip(folder / "chart.mkv"))
+    written(folder / "chart.mov", recorded, "422", source.signal)
+    return pair(source, open_clip(folder / "chart.mov"))
 
 
 @pytest.fixture(scope="module")
@@ -86,7 +86,7 @@ def contents(folder):
     ):
         facts = PairingFacts("content", (scale, scale), (0.0, 0.0), 0.0, 0, FRAMES)
         pairs[name] = Pair(
-            source, written(folder / f"{name}.mkv", made, "422"), None, grid, grid, matches, facts,
+            source, written(folder / f"{name}.mov", made, "422"), None, grid, grid, matches, facts,
             (), np.ones((7, 12), bool), np.zeros(1, np.int64),
         )  # fmt: skip
     return pairs
@@ -206,7 +206,7 @@ def test_a_converted_source_is_read_by_processes_too(contents, processes):
 @pytest.fixture(scope="module")
 def bent(folder, chart):
     """A converted chart, whose pages of detail are read twice."""
-    path = folder / "bent.mkv"
+    path = folder / "bent.mov"
     recorded = (clean(frame.planes) for frame in chart.source.frames())
     curved = ((rounded(64 + 876 * ((y - 64.0).clip(0) / 876) ** 0.8), *c) for y, *c in recorded)
     written(path, curved, "422", chart.source.signal)
