@@ -18,6 +18,7 @@ from two_captures import (
 
 from tonelab.differences.run import compare_clips, with_source
 from tonelab.pixels.resampling import KERNELS, resample
+from tonelab.signal.description import Signal
 from tonelab.views.documents.differences import difference_document, difference_schema
 
 A = clip("a.mkv")
@@ -49,8 +50,13 @@ def scaled_up(kernel):
     return shown
 
 
-def test_identical_captures_are_matched_in_time():
-    found = against_a(start=3)
+@pytest.fixture(scope="module")
+def later():
+    return against_a(start=3)
+
+
+def test_identical_captures_are_matched_in_time(later):
+    found = later
     assert found.kind == "none"
     assert found.sentence == "Identical: every sample is the same."
     assert found.offset_frames == 3
@@ -131,6 +137,12 @@ def test_a_filter_with_levels_is_not_only_sharpness():
     assert "levels" in found.sentence
 
 
+def test_a_curve_is_not_only_levels():
+    found = against_a(change=lambda p: (64 + 876 * ((p[0] - 64) / 876).clip(0) ** 1.1, *p[1:]))
+    assert found.kind == "real"
+    assert "no straight line" in found.sentence
+
+
 def test_depth_and_dither_are_within_rounding():
     found = against_a(bits=8)
     assert found.kind == "none"
@@ -157,9 +169,9 @@ def test_a_local_change_is_real_and_placed():
     assert found.planes[0].largest == 20
 
 
-def test_the_nearer_to_the_source_is_named():
+def test_the_nearer_to_the_source_is_named(later):
     blunt = clip("b.mkv", change=blurred)
-    found = with_source(compare_clips(A, blunt, workers=1), A, blunt, A, workers=1)
+    found = with_source(later, A, blunt, A, workers=1)
     luma = [near.nearer for near in found.nearness if "luma" in near.sense]
     chroma = [near.nearer for near in found.nearness if "chroma" in near.sense]
     assert luma == ["first", "first"]
@@ -167,10 +179,8 @@ def test_the_nearer_to_the_source_is_named():
     jsonschema.validate(difference_document(found), difference_schema())
 
 
-def test_nearness_of_conversions_is_not_given():
-    from tonelab.signal.description import Signal
-
+def test_nearness_of_conversions_is_not_given(later):
     hdr = clip("hdr.mkv", signal=Signal("bt2020", "narrow", "pq", "bt2020"))
-    found = with_source(against_a(), A, A, hdr, workers=1)
+    found = with_source(later, A, A, hdr, workers=1)
     assert not found.nearness
     assert any("nearness in codes means nothing" in text for text in found.open)

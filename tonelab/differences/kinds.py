@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 _FLOOR = np.sqrt(2 / 12)  # steps RMS: two roundings of one value
 _AT_FLOOR = 1.35  # floors that a kind may leave: dither doubles the variance of one rounding
 _EXPLAINS = 0.35  # share of the RMS difference that a kind may leave, where noise hides the floor
+_MOSTLY = 0.1  # share that a filter with levels may leave; a curve of luma leaves more
 _SOME = 0.75  # share below which a kind explains some of it
 _EVEN = 1.6  # times, between the RMS of the cells of the picture, that noise may differ
 _PEAKS = 7.0  # times its RMS that noise may reach at most
@@ -36,6 +37,8 @@ _BY_SOURCE = (
 _RANGES = {"full": (1023 / 876, 1023 / 896), "narrow": (876 / 1023, 896 / 1023)}
 _RANGE_AS = 0.004  # of a gain
 _KEPT_GAIN, _KEPT_OFFSET = 0.01, 0.5  # of even areas; codes
+_LEAST_SHARE, _LEAST_RANGES = 0.005, 3  # of the samples in a range of luma; ranges
+_BEND = 1.0  # steps that means of a range may leave a line; chroma that leaks into luma moves them
 _PERIODS = (1, 2, 3)
 _BANDS = ((2, 5), (5, 9), (9, 13), (13, 16))  # waves in `SEGMENT` pixels
 _LEAST_POWER = 4.0  # times what rounding gives a band
@@ -119,9 +122,15 @@ def classify(bursts: Sequence[Sums], step: int, *, scaled: bool) -> Kind:
         words = f"within dither and rounding, {max(luma, chroma):.2f} codes RMS"
         return Kind("none", words, ("within dither",), (), luma, chroma)
     same_light = np.abs(_map_of(bursts, _levels)[:2, 0] - (0, 1)).max() < _SAME_LIGHT
-    if not same_light and fits(levels) and (levels[0] < _SOME * luma or levels[1] < _SOME * chroma):
+    straight = not _bends(bursts, step)
+    if (
+        not same_light
+        and straight
+        and fits(levels)
+        and (levels[0] < _SOME * luma or levels[1] < _SOME * chroma)
+    ):
         return _levels_kind(bursts, levels)
-    if fits(colour) and (colour[0] < _SOME * luma or colour[1] < _SOME * chroma):
+    if straight and fits(colour) and (colour[0] < _SOME * luma or colour[1] < _SOME * chroma):
         return _colour_kind(bursts, colour)
     plain = _keeps_levels(bursts, "filter") and _keeps_levels(bursts, "chroma_filter")
     if not noisy and luma > 0 and plain and fits((filtered, of_chroma)):
@@ -130,7 +139,7 @@ def classify(bursts: Sequence[Sums], step: int, *, scaled: bool) -> Kind:
         words = f"only dither or noise, {luma:.2f} codes RMS of luma and {chroma:.2f} of chroma"
         return Kind("dither or noise", words, (), (), luma, chroma)
     left, left_chroma = min(levels[0], colour[0], filtered), min(levels[1], colour[1], of_chroma)
-    if fits((filtered, of_chroma)):
+    if filtered <= max(limit, _MOSTLY * luma) and fits((filtered, of_chroma)):
         words = "real: a filter together with levels or colour, neither of them alone"
         return Kind(
             "real", f"{words}, {luma:.2f} codes RMS of luma and {chroma:.2f} of chroma", (),
@@ -140,10 +149,24 @@ def classify(bursts: Sequence[Sums], step: int, *, scaled: bool) -> Kind:
         f"real: {luma:.2f} codes RMS of luma and {chroma:.2f} of chroma, {place_of(bursts)}; the "
         f"nearest of levels, colour and filter leaves {left:.2f} codes of luma"
     )
+    if not straight:
+        words += ", as luma of B follows no straight line of A's"
     return Kind(
         "real", words, (), (), left, left_chroma,
         (_BY_SOURCE,),
     )  # fmt: skip
+
+
+def _bends(bursts: Sequence[Sums], step: int) -> bool:
+    """Whether means of the difference, by luma, leave the line that levels would make of them."""
+    ranges = np.sum([b["ranges"] for b in bursts], axis=0).astype(np.float64)
+    ranges = ranges[ranges[:, 0] >= _LEAST_SHARE * ranges[:, 0].sum()]
+    if len(ranges) < _LEAST_RANGES:
+        return False
+    luma, apart = ranges[:, 2] / ranges[:, 0], ranges[:, 3] / ranges[:, 0]
+    # Each range counts alike: a bend at the ends is one, however few samples lie there.
+    rest = apart - np.polyval(np.polyfit(luma, apart, 1), luma)
+    return bool(np.abs(rest).max() > _BEND * step)
 
 
 def place_of(bursts: Sequence[Sums]) -> str:
@@ -429,7 +452,7 @@ def bands_of(bursts: Sequence[Sums]) -> list[DifferenceValue]:
 
 
 def _moved(bursts: Sequence[Sums], value: DifferenceValue) -> float:
-    """Power of slopes, which natural pictures have at all frequencies, that a band gains or loses."""
+    """Power of slopes that a band gains or loses; natural pictures have it at all frequencies."""
     axis = 0 if value.name.startswith("horizontal") else 1
     waves = np.sum([b["waves"] for b in bursts], axis=0).astype(np.float64)
     band = next(b for b in _BANDS if _named(axis, b) == value.name)

@@ -212,7 +212,7 @@ def _compared(
             f"Of {a.path.name} and {b.path.name} one holds R'G'B' and the other Y'CbCr, and no "
             "codes of theirs stand for the same: record both alike."
         )
-    pair = pair_captures(a, b, progress=partial(report, "pairing"))
+    pair = _in_place(pair_captures(a, b, progress=partial(report, "pairing")))
     sums = sums_of(pair, bursts(pair), workers=workers, progress=partial(report, "comparing"))
     if not sums:
         raise PairingError(
@@ -220,6 +220,19 @@ def _compared(
             "at one size and in one place."
         )
     return pair, sums
+
+
+def _in_place(pair: Pair) -> Pair:
+    """Lay captures of one size over each other as they are, where less than a pixel moves.
+
+    Parts of a pixel are a filter's: scalers that differ place the same picture differently.
+    """
+    scale, offset = pair.facts.scale, pair.facts.offset
+    sides = ((pair.source.width, pair.capture.width), (pair.source.height, pair.capture.height))
+    for (ours, theirs), s, o in zip(sides, scale, offset, strict=True):
+        if ours != theirs or max(abs(o), abs(o + (s - 1) * ours)) >= 1:
+            return pair
+    return replace(pair, facts=replace(pair.facts, scale=(1.0, 1.0), offset=(0.0, 0.0)))
 
 
 def _place(pair: Pair) -> str:

@@ -65,15 +65,16 @@ def sum_burst(job: tuple[int, IntArray], pair: Pair) -> Sums:
     Returns
     -------
     dict of ndarray, int64
-        ``planes`` (3, 4): samples, identical ones, sum of squared differences, largest difference;
-        ``grid`` (3, 3, 3, 2): samples and squares by plane and cell; ``ranges`` (8, 2): the same of
-        luma by its codes in A; ``affine`` (7, 7): products of 1, Y', Cb, Cr of A and of B;
-        ``edges`` (2, 2): samples and squares of chroma where A is flat and elsewhere; ``filter``
-        (2, 36, 51, 51): products of 1, the surroundings in A (in B) and luma of B (of A) by phase;
-        ``chroma_filter``: the same of Cb and Cr;
-        ``waves`` (2, 17, 2): power by direction, frequency and capture, and ``wave_count``
-        (2,); ``rows`` (2, 2, 2, 4, 2): squares and samples of `RELATIONS` by capture, direction
-        (down, across) and parity.
+        ``planes`` (3, 4): samples, identical ones, sum of squared differences, largest difference.
+        ``grid`` (3, 3, 3, 2): samples and squares by plane and cell.
+        ``ranges`` (8, 4): by luma of A samples, squares, sums of A and of the difference.
+        ``affine`` (7, 7): products of 1, Y', Cb, Cr of A and of B.
+        ``edges`` (2, 2): samples and squares of chroma where A is flat, and elsewhere.
+        ``filter`` (2, 36, 51, 51): products of 1, the surroundings in A (in B) and luma of B (of A)
+        by phase; ``chroma_filter``: the same of Cb and Cr.
+        ``waves`` (2, 17, 2): power by direction, frequency and capture; ``wave_count`` (2,).
+        ``rows`` (2, 2, 2, 4, 2): squares, in hundredths, and samples of `RELATIONS` by capture,
+        direction (down, across) and parity.
     """
     burst = Burst(pair, *job)
     view = burst.shown
@@ -102,7 +103,7 @@ def sum_burst(job: tuple[int, IntArray], pair: Pair) -> Sums:
 def _differences(ours: list[IntArray], theirs: list[IntArray], masks: list[Mask]) -> Sums:
     planes = np.zeros((3, 4), np.int64)
     grid = np.zeros((3, GRID, GRID, 2), np.int64)
-    ranges, edges = np.zeros((RANGES, 2), np.int64), np.zeros((2, 2), np.int64)
+    ranges, edges = np.zeros((RANGES, 4), np.int64), np.zeros((2, 2), np.int64)
     for plane, (a, b, mask) in enumerate(zip(ours, theirs, masks, strict=True)):
         if not mask.any():
             continue
@@ -117,7 +118,8 @@ def _differences(ours: list[IntArray], theirs: list[IntArray], masks: list[Mask]
         grid[plane, ..., 1] = _by(cell, square, GRID * GRID).reshape(GRID, GRID)
         if plane == 0:
             part = a * RANGES // 1024
-            ranges[:] = np.stack([_by(part, mask, RANGES), _by(part, square, RANGES)], 1)
+            values = mask, square, np.where(mask, a, 0), np.where(mask, apart, 0)
+            ranges[:] = np.stack([_by(part, value, RANGES) for value in values], 1)
         else:
             span = ndimage.maximum_filter(a, 5) - ndimage.minimum_filter(a, 5)
             for row, kept in enumerate((mask & (span <= _FLAT), mask & (span > _FLAT))):
