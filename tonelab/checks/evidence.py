@@ -6,9 +6,9 @@ Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial, wraps
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -38,7 +38,7 @@ from tonelab.readings.colours import as_ycbcr, gather, gather_cells, gather_tone
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from tonelab.chart import Layout
     from tonelab.media import Clip
@@ -109,6 +109,8 @@ class PathEvidence:
         What explains the colours, where that was found before.
     workers
         On which pictures are read once more, see `tonelab.pixels.run.tally_pixels`.
+    declared
+        Fields of the capture's signal that the output declared on the wire, as a person read them.
     """
 
     source: Signal
@@ -122,6 +124,7 @@ class PathEvidence:
     findings: tuple[Finding, ...] = ()
     known: Explanation | None = None
     workers: Workers = 1
+    declared: Mapping[str, Any] = field(default_factory=dict)
 
     def of(self, *groups: int) -> Samples:
         """Colours of some groups of chart patches, one row per patch; none without a chart.

@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 
 _LOOKED_AT = 12  # frames of a v210 clip that are searched for illegal codes
 _FEW_SAMPLES = 16  # of one code that count as a part of the picture
+_FEW_COLOURS = 16  # from which a map of colours is no chance
 _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
@@ -133,19 +134,12 @@ def stride(evidence: PathEvidence) -> Findings:
 @CHECKS.register("labels", label="how the capture is labelled")
 def labels(evidence: PathEvidence) -> Findings:
     """Compare what the capture of a pass-through declares with what its codes show."""
-    capture, found = evidence.capture, evidence.explanation
-    mixed = found.again or found.matrices
-    shown = {
-        "transfer": evidence.source.transfer,
-        "range": "full" if shows_full_range(evidence) else "narrow",
-        "matrix": mixed[0] if mixed else evidence.source.matrix,
-        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
-    }
+    capture, shown = evidence.capture, _shown(evidence)
+    count = int(evidence.explanation.used.sum())
     said = {name: getattr(capture, name) for name in shown}
     origins = {name: capture.origins.get(name, "assumed") for name in shown}
     silent = [name for name, origin in origins.items() if origin == "assumed"]
     wrong = [name for name in shown if name not in silent and said[name] != shown[name]]
-    count = int(found.used.sum())
     for name in wrong:
         yield altered(
             f"labels-{name}",
@@ -170,6 +164,84 @@ def labels(evidence: PathEvidence) -> Findings:
             "labels", "What the capture declares is what its codes show.", value=0.0,
             unit="fields", count=count, threshold=0.0,
         )  # fmt: skip
+
+
+def _shown(evidence: PathEvidence) -> dict[str, str]:
+    """Say how the codes of a pass-through are to be read, by what became of the source's."""
+    found = evidence.explanation
+    mixed = found.again or found.matrices
+    return {
+        "transfer": evidence.source.transfer,
+        "range": "full" if shows_full_range(evidence) else "narrow",
+        "matrix": mixed[0] if mixed else evidence.source.matrix,
+        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
+    }
+
+
+@CHECKS.register("declared", label="what the output declared on the wire", always=True)
+def declared(evidence: PathEvidence) -> Findings:
+    """Compare what a person read in the InfoFrames with what the codes show."""
+    said = evidence.declared
+    if not said:
+        return
+    count = int(evidence.capture_histogram[0].sum())
+    decided, silent = _decided(evidence)
+    agreed = []
+    for name, value in said.items():
+        if name not in decided:
+            why, capture = silent[name]
+            yield undecided(
+                f"declared-{name}", f"The output declared {name} {value}; {why}.", capture
+            )
+        elif decided[name] == value:
+            agreed.append(f"{name} {value}")
+        else:
+            yield altered(
+                f"declared-{name}",
+                f"The output declared {name} {value}, but its codes show {decided[name]}.",
+                value=1.0,
+                unit="fields",
+                count=count,
+                threshold=0.0,
+                alternatives=(f"{CHAIN} converts what it receives", "a field that was misread"),
+                decided_by="the same output into another card, with the InfoFrames read again",
+            )
+    if agreed:
+        yield transparent(
+            "declared", f"What the output declared is what its codes show: {', '.join(agreed)}.",
+            value=0.0, unit="fields", count=count, threshold=0.0,
+        )  # fmt: skip
+
+
+def _decided(
+    evidence: PathEvidence,
+) -> tuple[dict[str, str | int], dict[str, tuple[str, str]]]:
+    """Fields that the codes decide; why they leave the others open, and what would decide."""
+    decided: dict[str, str | int] = {}
+    silent: dict[str, tuple[str, str]] = {}
+    in_file, step = evidence.capture.bits, evidence.code_step
+    if evidence.bits_repeated:
+        decided["bits"] = 8
+    elif step > 1 and in_file >= 10:
+        decided["bits"] = 10 - int(np.log2(step))
+    elif in_file >= 10 and evidence.declared.get("bits", 10) <= 10:
+        decided["bits"] = 10
+    else:
+        why = f"the file holds {in_file} bits, and the checks look at 10 at most"
+        silent["bits"] = why, "a capture in 10 bits of an output of 10 bits or fewer"
+    fields = ("range", "matrix", "transfer", "primaries")
+    if not evidence.pass_through:
+        why = "the codes of a conversion do not decide it"
+        return decided, silent | dict.fromkeys(fields, (why, "a pass-through of a known clip"))
+    found, shown = evidence.explanation, _shown(evidence)
+    for name in fields:
+        if not found.affine or np.count_nonzero(found.used) < _FEW_COLOURS:
+            silent[name] = "the codes follow no plain levels and colours", "the chart through it"
+        elif name != "range" and evidence.source.origins.get(name) == "assumed":
+            silent[name] = f"nothing says the {name} of the source", "a source that states it"
+        else:
+            decided[name] = shown[name]
+    return decided, silent
 
 
 @CHECKS.register("metadata", label="HDR metadata against the picture", always=True)

@@ -42,6 +42,7 @@ def check(
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     loopback_signal: Mapping[str, Any] | None = None,
+    declared: Mapping[str, Any] | None = None,
     progress: StageProgress | None = None,
     workers: Workers | None = None,
 ) -> CheckReport:
@@ -58,6 +59,9 @@ def check(
         Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
     loopback_signal
         The same of the loopback; by default that of the capture.
+    declared
+        Matrix, range, transfer, primaries or bits that the output declared on the wire. They change
+        nothing in how the capture is read: its codes are held against them.
     progress
         Called with (stage, done, total).
     workers
@@ -78,6 +82,7 @@ def check(
     ):
         with file_hashes((source_clip, capture_clip), workers) as hashes:
             evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
+            evidence = replace(evidence, declared=declared or {})
             results, registration = examine(evidence)
             report("hashing", 0, 1)
             facts = _hashed((source_clip, capture_clip), hashes)
