@@ -21,7 +21,11 @@ _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
 @CHECKS.register(
-    "decoding", label="decoding gives the same codes twice", always=True, needs="files"
+    "decoding",
+    label="decoding gives the same codes twice",
+    always=True,
+    needs="files",
+    of_samples=False,
 )
 def decoding(evidence: PathEvidence) -> Findings:
     """Decode the first frames of both clips twice."""
@@ -106,7 +110,9 @@ def _reserved(evidence: PathEvidence) -> Findings:
     )
 
 
-@CHECKS.register("stride", label="how rows are stored", always=True, needs="files")
+@CHECKS.register(
+    "stride", label="how rows are stored", always=True, needs="files", of_samples=False
+)
 def stride(evidence: PathEvidence) -> Findings:
     """Say whether v210 rows are stored by the 48-pixel rule."""
     from tonelab.media.stored import V210Clip
@@ -130,22 +136,25 @@ def stride(evidence: PathEvidence) -> Findings:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
 
 
-@CHECKS.register("labels", label="how the capture is labelled")
+@CHECKS.register("labels", label="how the capture is labelled", of_samples=False)
 def labels(evidence: PathEvidence) -> Findings:
     """Compare what the capture of a pass-through declares with what its codes show."""
-    capture, found = evidence.capture, evidence.explanation
-    mixed = found.again or found.matrices
-    shown = {
-        "transfer": evidence.source.transfer,
-        "range": "full" if shows_full_range(evidence) else "narrow",
-        "matrix": mixed[0] if mixed else evidence.source.matrix,
-        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
-    }
+    capture, source = evidence.capture, evidence.source
+    shown = {name: getattr(source, name) for name in ("transfer", "range", "matrix", "primaries")}
+    if evidence.identity is not None:
+        count = evidence.identity.samples
+    else:
+        found = evidence.explanation
+        mixed, count = found.again or found.matrices, int(found.used.sum())
+        shown["range"] = "full" if shows_full_range(evidence) else "narrow"
+        if mixed:
+            shown["matrix"] = mixed[0]
+        if found.gamut:
+            shown["primaries"] = found.gamut[1]
     said = {name: getattr(capture, name) for name in shown}
     origins = {name: capture.origins.get(name, "assumed") for name in shown}
     silent = [name for name, origin in origins.items() if origin == "assumed"]
     wrong = [name for name in shown if name not in silent and said[name] != shown[name]]
-    count = int(found.used.sum())
     for name in wrong:
         yield altered(
             f"labels-{name}",
@@ -172,17 +181,21 @@ def labels(evidence: PathEvidence) -> Findings:
         )  # fmt: skip
 
 
-@CHECKS.register("metadata", label="HDR metadata against the picture", always=True)
+@CHECKS.register(
+    "metadata", label="HDR metadata against the picture", always=True, of_samples=False
+)
 def metadata(evidence: PathEvidence) -> Findings:
     """Compare the declared light levels of the source with its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours
-    if declared is None or not len(colours) or evidence.source.transfer != "pq":
+    seen = len(colours) > 0 or evidence.identity is not None
+    if declared is None or not seen or evidence.source.transfer != "pq":
         yield undecided("metadata", "The source declares no HDR metadata.", "a source that does")
         return
     codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
-    brightest = float(evidence.source.decode_light(codes).max())
-    if evidence.layout is None and evidence.source.matrix != "rgb":
+    brightest = float(evidence.source.decode_light(codes).max()) if len(colours) else 0.0
+    few = evidence.layout is None or evidence.identity is not None
+    if few and evidence.source.matrix != "rgb":
         # A pixel's brightest channel is at least as bright as a grey of its luma.
         luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max(initial=0))
         grey = np.array([[luma, 512, 512]]) * 2.0 ** (evidence.source.bits - 10)

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.checks.covers import LEAST_COVERED
 from tonelab.checks.registry import CHECKS, altered, transparent
+from tonelab.pairing.findings import number
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
@@ -14,18 +15,24 @@ if TYPE_CHECKING:
     from tonelab.results import Finding
 
 _BY_RULE = {"frames-settling", "frames-cut"}
+STILL = "time-ambiguous"  # has a verdict where any frame stands for any other
 
 
-@CHECKS.register("frames", label="dropped, repeated and mixed frames", always=True)
+@CHECKS.register(
+    "frames", label="dropped, repeated and mixed frames", always=True, of_samples=False
+)
 def frames(evidence: PathEvidence) -> Findings:
     """Compare the order of captured frames with the source's."""
     # Frames that are left out by rule, as next to a cut, are no fault.
     found = [f for f in _of(evidence, "frames-") if f.id not in _BY_RULE]
+    unsure = [f for f in evidence.findings if f.id == STILL and f.verdict]
     yield from found
-    if evidence.pairing is not None and not any(f.severity == "warning" for f in found):
+    yield from unsure
+    warned = any(f.severity == "warning" for f in found)
+    if evidence.pairing is not None and not (warned or unsure):
         used = evidence.pairing.used
         yield transparent(
-            "frames", f"{used} captured frames follow the source in order.", value=0.0,
+            "frames", f"{number(used, 'captured frame')} in the order of the source.", value=0.0,
             unit="frames", count=used, threshold=0.0,
         )  # fmt: skip
 
@@ -46,9 +53,12 @@ def picture(evidence: PathEvidence) -> Findings:
 
 
 def _of(evidence: PathEvidence, prefix: str) -> list[Finding]:
-    """Take up findings of the registration; those that are no fault keep their severity."""
+    """Take up findings of the registration; those that are no fault keep their severity.
+
+    Where a verdict follows from the two clips alone, as from their rates, the registration says it.
+    """
     return [
-        replace(finding, verdict="not transparent")
+        replace(finding, verdict=finding.verdict or "not transparent")
         for finding in evidence.findings
         if finding.id.startswith(prefix)
     ]

@@ -17,6 +17,7 @@ from tonelab.chart import (
 )
 from tonelab.errors import PairingError
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
+from tonelab.pairing.identity import find_identity
 from tonelab.pairing.registration import Relation, apart, place_by_detail
 from tonelab.pairing.result import Pair
 from tonelab.pairing.thumbnails import luma
@@ -54,7 +55,11 @@ def pair_by_chart(
         When the two cannot be registered; the sentence says what to capture or state instead.
     """
     _check_source(source, capture, chart)
-    geometry, readings = _read_capture(capture, chart.layout, progress)
+    identity = find_identity(source, capture, progress)
+    if identity is None:
+        geometry, readings = _read_capture(capture, chart.layout, progress)
+    else:
+        geometry, readings = chart.geometry, list(map(FrameReading, range(identity.frames)))
     timing = match_frames(
         readings,
         hold=chart.layout.hold,
@@ -93,6 +98,7 @@ def pair_by_chart(
         timing.matches,
         facts,
         findings,
+        identity=identity,
     )
 
 

@@ -18,7 +18,8 @@ from tonelab.pairing.alignment import (
     is_still,
     rough_tone,
 )
-from tonelab.pairing.content_findings import content_findings
+from tonelab.pairing.content_findings import content_findings, identity_findings
+from tonelab.pairing.identity import find_identity
 from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
     active_area,
@@ -37,7 +38,7 @@ from tonelab.pairing.registration import (
     register,
     simplest,
 )
-from tonelab.pairing.result import Pair
+from tonelab.pairing.result import BLOCK, Pair
 from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
 from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
@@ -48,6 +49,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
+    from tonelab.pairing.identity import Identity
     from tonelab.pairing.thumbnails import Thumbnails
     from tonelab.results.progress import Progress
     from tonelab.signal.arrays import IntArray, Mask, Picture
@@ -79,6 +81,9 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     PairingError
         When they do not show the same, or too little of it; the sentence says what to capture.
     """
+    identity = find_identity(source, capture, progress)
+    if identity is not None:
+        return _identical(source, capture, identity)
     overview = _look(source, capture, progress)
     step = float(source.rate / capture.rate)
     tone = rough_tone(overview.source, overview.capture, overview.coarse)
@@ -122,6 +127,28 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         findings=tuple(findings),
         usable=usable,
         shots=first_frames,
+    )
+
+
+def _identical(source: Clip, capture: Clip, identity: Identity) -> Pair:
+    """Register two clips whose samples are all the same: frame by frame, pixel by pixel."""
+    whole = Geometry((1.0, 1.0), (0.0, 0.0), (source.width, source.height))
+    matches = np.repeat(np.arange(identity.frames)[:, None], 2, axis=1)
+    usable = np.ones([-(-length // BLOCK) for length in (source.height, source.width)], bool)
+    for array in (matches, usable):
+        array.flags.writeable = False
+    return Pair(
+        source=source,
+        capture=capture,
+        layout=None,
+        geometry_source=whole,
+        geometry_capture=whole,
+        matches=matches,
+        facts=PairingFacts("content", whole.scale, whole.offset, 0.0, 0, len(matches)),
+        findings=tuple(identity_findings(identity)),
+        usable=usable,
+        shots=cuts(identity.thumbnails),
+        identity=identity,
     )
 
 

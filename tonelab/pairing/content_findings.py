@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.pairing.alignment import ALIKE
 from tonelab.pairing.cadence import cadence_findings
-from tonelab.pairing.findings import place_findings
+from tonelab.pairing.findings import number, place_findings
 from tonelab.pairing.picture import common_area, usable_blocks
 from tonelab.pairing.result import BLOCK
 from tonelab.results import Finding
@@ -20,6 +20,7 @@ if TYPE_CHECKING:
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
+    from tonelab.pairing.identity import Identity
     from tonelab.pairing.overview import Overview
     from tonelab.pairing.registration import Relation
     from tonelab.signal.arrays import Mask
@@ -27,17 +28,11 @@ if TYPE_CHECKING:
 _CUT_TOLERANCE = 0.005  # of the picture
 _DISTINCT = 0.1  # of likeness, by which the right place must stand out
 _LEFT_OUT = (
-    (
-        "blended",
-        "mix two source frames{share} and were left out: set the device to the clip's rate",
-    ),
-    (
-        "woven",
-        "hold rows of two source frames, as interlaced output does, and were left out",
-    ),
-    ("no match", "show something else than the source and were left out, as menus do"),
-    ("settling", "follow a start or a cut too closely and were left out, as devices adapt"),
-    ("cut", "stand next to a cut and were left out"),
+    ("blended", "two source frames mixed{share}, left out; set the device to the clip's rate"),
+    ("woven", "rows of two source frames, as interlaced output has them, left out"),
+    ("no match", "something else than the source, left out, as menus are"),
+    ("settling", "too close after a start or a cut, left out, as devices adapt"),
+    ("cut", "next to a cut, left out"),
 )
 
 
@@ -78,7 +73,7 @@ def content_findings(
             yield Finding(
                 f"frames-{name.replace(' ', '-')}",
                 "warning" if name in {"blended", "woven"} else "info",
-                f"{count} captured frames {what.format(share=_share(path, reason))}.",
+                f"{number(count, 'captured frame')}: {what.format(share=_share(path, reason))}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,
@@ -155,18 +150,38 @@ def _confidence(overview: Overview) -> Iterator[Finding]:
     margin = float(np.median((coarse.likeness - coarse.elsewhere)[sure]))
     if not overview.still and margin >= _DISTINCT:
         return
+    if overview.still:
+        yield _still(int(sure.sum()))
+        return
     yield Finding(
         "time-ambiguous",
-        "info" if overview.still else "warning",
-        "Nothing moves in the source, so any of its frames stands for any other."
-        if overview.still
-        else "The source repeats itself or hardly moves, so frames may be matched with others that "
+        "warning",
+        "The source repeats itself or hardly moves, so frames may be matched with others that "
         "look the same.",
-        value=None if overview.still else margin,
+        value=margin,
         unit="correlation",
         threshold=_DISTINCT,
         count=int(sure.sum()),
-        decided_by="" if overview.still else "a clip with motion and without repetition",
+        decided_by="a clip with motion and without repetition",
+    )
+
+
+def identity_findings(identity: Identity) -> Iterator[Finding]:
+    """Yield what stays open though all samples of two clips are the same."""
+    if identity.repeated == identity.frames - 1:
+        yield _still(identity.frames)
+
+
+def _still(count: int) -> Finding:
+    """Say that time cannot be told."""
+    return Finding(
+        "time-ambiguous",
+        "info",
+        "Nothing moves in the source, so any of its frames stands for any other: dropped, "
+        "repeated and mixed frames cannot be told.",
+        count=count,
+        decided_by="a capture of the chart, or of a clip that moves",
+        verdict="cannot tell",
     )
 
 

@@ -32,7 +32,8 @@ def relate(source: Geometry, capture: Geometry) -> tuple[tuple[float, float], tu
     )
 
 
-def _number(count: int, thing: str) -> str:
+def number(count: int, thing: str) -> str:
+    """Write a count with its noun in the singular or plural."""
     return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
 
 
@@ -43,7 +44,7 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
         yield Finding(
             "frames-dropped",
             "warning",
-            f"{_number(timing.dropped, 'source frame')} never reached the capture; the curve does "
+            f"{number(timing.dropped, 'source frame')} never reached the capture; the curve does "
             "not need them, but the device or the capture drops frames.",
             value=float(timing.dropped),
             unit="frames",
@@ -55,7 +56,7 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
         yield Finding(
             "frames-repeated",
             "info" if faster else "warning",
-            f"{_number(timing.repeated, 'captured frame')} shown once more than the source does"
+            f"{number(timing.repeated, 'captured frame')} shown once more than the source does"
             + (", as the higher capture rate asks for." if faster else "."),
             value=float(timing.repeated),
             unit="frames",
@@ -72,7 +73,7 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
             yield Finding(
                 f"frames-{reason.replace(' ', '-')}",
                 "info" if reason == "unreadable" else "warning",
-                f"{_number(count, 'captured frame')}: {what}.",
+                f"{number(count, 'captured frame')}: {what}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,
