@@ -6,8 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tonelab.checks.covers import LEAST_COVERED
-from tonelab.checks.registry import CHECKS, altered, transparent
-from tonelab.pairing.findings import number
+from tonelab.checks.registry import CHECKS, altered, transparent, undecided
+from tonelab.pairing.counting import number
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
@@ -70,6 +70,12 @@ def overlay(evidence: PathEvidence) -> Findings:
     found = next((f for f in evidence.findings if f.id == "static-overlay"), None)
     if found is not None:
         yield replace(found, verdict="not transparent")
+    elif any(found.id == STILL and found.verdict for found in evidence.findings):
+        yield undecided(
+            "overlay",
+            "Nothing moves in the source, so what stands still over it cannot be told from it.",
+            "a capture of the chart, or of a clip that moves",
+        )
     elif evidence.layout is None:
         count = 0 if evidence.pairing is None else evidence.pairing.used
         yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,16 +12,19 @@ from tonelab.chart import (
     marker_rows,
     marks_channel,
     marks_plane,
+    marker_words,
+    read_uncovered,
     read_marker,
     read_marker_rows,
     sample_windows,
 )
 from tonelab.errors import PairingError
+from tonelab.pairing.covers import cover_findings, still_covers
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
 from tonelab.pairing.identity import find_identity
 from tonelab.pairing.registration import Relation, apart, place_by_detail
 from tonelab.pairing.result import Pair
-from tonelab.pairing.thumbnails import luma
+from tonelab.pairing.thumbnails import frames_at, luma
 from tonelab.pairing.timing import FrameReading, match_frames, settle_frames
 from tonelab.results import PairingFacts
 
@@ -29,11 +33,13 @@ if TYPE_CHECKING:
 
     from tonelab.chart import ChartReading, Geometry, Layout, Marker
     from tonelab.media import Clip
+    from tonelab.pairing.covers import Box
     from tonelab.results.progress import Progress
-    from tonelab.signal.arrays import Plane
+    from tonelab.signal.arrays import Mask, Plane
 
 _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks stand
 _OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
+_PAGES, _LEAST_PAGES = 8, 4  # in which covers are looked for, and can be found
 _LEAST_CONFIDENCE = 0.3
 _EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
 _CODE_TOLERANCE = (
@@ -65,6 +71,7 @@ def pair_by_chart(
         hold=chart.layout.hold,
         source_frames=min(source.frame_count, chart.layout.frame_count),
         settle=settle_frames(chart.layout.hold, float(source.rate)),
+        ratio=float(capture.rate / source.rate),
     )
     if not len(timing.matches):
         left_out = ", ".join(f"{count} {reason}" for reason, count in timing.left_out.items())
@@ -75,6 +82,9 @@ def pair_by_chart(
     timing.matches.flags.writeable = False
     marked = Relation(*relate(chart.geometry, geometry))
     relation = _by_detail(source, capture, chart.layout, timing.matches, marked)
+    covers: tuple[Box, ...] = ()
+    if identity is None:
+        covers = _covers(source, capture, chart.layout, timing.matches, relation)
     facts = PairingFacts(
         method="chart",
         scale=relation.scale,
@@ -88,13 +98,14 @@ def pair_by_chart(
         *time_findings(timing, source, capture, len(readings)),
         *page_findings(timing, chart.layout),
         *space_findings(chart.layout, chart.geometry, geometry, (relation.scale, relation.offset)),
+        *cover_findings(covers, capture.width * capture.height),
     )
     return Pair(
         source,
         capture,
         chart.layout,
         chart.geometry,
-        geometry,
+        replace(geometry, covers=tuple(box.edges for box in covers)),
         timing.matches,
         facts,
         findings,
@@ -135,6 +146,27 @@ def _by_detail(
     clear = np.outer(*inside)
     found = place_by_detail(pairs, marked, clear)
     return found if apart(found, marked, corners) < _FARTHEST else marked
+
+
+def _covers(
+    source: Clip, capture: Clip, layout: Layout, matches: NDArray[np.intp], relation: Relation
+) -> tuple[Box, ...]:
+    """Find what stands still over the pages, whose patches change from each to the next."""
+    _, last = np.unique(matches[::-1, 1] // layout.hold, return_index=True)
+    pages = matches[::-1][last]
+    chosen = pages[np.unique(np.linspace(0, len(pages) - 1, _PAGES).round().astype(int))]
+    if len(chosen) < _LEAST_PAGES:
+        return ()
+    # All frames of a page show the same patches; its first one is read at the least cost.
+    first = chosen[:, 1] // layout.hold * layout.hold
+    shown, seen = (
+        {frame.index: luma(frame, clip) for frame in frames_at(clip, wanted.tolist())}
+        for clip, wanted in ((source, first), (capture, chosen[:, 0]))
+    )
+    pairs = [
+        (shown[a], seen[b]) for a, b in zip(first.tolist(), chosen[:, 0].tolist(), strict=True)
+    ]
+    return still_covers(pairs, relation, np.ones(pairs[0][1].shape, bool))
 
 
 def _picture(clip: Clip, index: int) -> NDArray[np.float32]:
@@ -184,9 +216,15 @@ def _read_capture(
     first, geometry = _find_geometry(capture, layout)
     readings = [FrameReading(reason="unreadable")] * first
     channel = marks_channel(capture.signal)
+    words: Mask | None = None
     for index, rows in capture.rows(marker_rows(geometry), channel, first):
-        marker = read_marker_rows(rows, geometry, capture.bits)
-        readings.append(_judge(marker, layout.descriptor))
+        reading = _judge(read_marker_rows(rows, geometry, capture.bits), layout.descriptor)
+        if reading.reason is not None:
+            if words is None:
+                words = marker_words(layout.frame_count, layout.hold, layout.descriptor)
+            number = read_uncovered(rows, geometry, capture.bits, words)
+            reading = reading if number is None else FrameReading(number)
+        readings.append(reading)
         if progress is not None:
             progress(index + 1, capture.frame_count)
     if sum(reading.reason == "other chart" for reading in readings) > len(readings) / 2:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,6 +20,7 @@ from tonelab.pairing.alignment import (
     rough_tone,
 )
 from tonelab.pairing.content_findings import content_findings, identity_findings
+from tonelab.pairing.covers import still_covers
 from tonelab.pairing.identity import find_identity
 from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
@@ -26,10 +28,13 @@ from tonelab.pairing.picture import (
     clear_pixels,
     combed_share,
     common_area,
-    overlays,
+    covered_blocks,
+    device_bars,
     usable_blocks,
 )
 from tonelab.pairing.registration import (
+    IN_PLACE,
+    WINDOWS,
     Registration,
     Relation,
     agreeing,
@@ -49,6 +54,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
+    from tonelab.pairing.covers import Box
     from tonelab.pairing.identity import Identity
     from tonelab.pairing.thumbnails import Thumbnails
     from tonelab.results.progress import Progress
@@ -95,8 +101,10 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     if not len(used):
         raise PairingError(_nothing_usable(capture, reason))
     matches = np.stack([used, path.places[used]], axis=1)
-    relation, covered, combed = _look_closely(source, capture, overview, matches)
-    _check_scan(capture, combed, reason)
+    close = _look_closely(source, capture, overview, matches)
+    relation = close.relation
+    _check_scan(capture, close.combed, reason)
+    covered = covered_blocks(close.covers, (capture.width, capture.height))
     usable = _usable(source, capture, overview, relation, covered)
     for array in (matches, usable):
         array.flags.writeable = False
@@ -108,7 +116,9 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         reason=reason,
         relation=relation,
         usable=usable,
-        covered=int(covered.sum()),
+        area=close.area,
+        bars=close.bars,
+        covers=close.covers,
     )
     return Pair(
         source=source,
@@ -121,12 +131,14 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
             (capture.width, capture.height),
             overview.registration.residual,
             overview.registration.peak,
+            tuple(box.edges for box in close.covers),
         ),
         matches=matches,
         facts=_facts(overview, relation, matches, reason),
         findings=tuple(findings),
         usable=usable,
         shots=first_frames,
+        still=overview.still,
     )
 
 
@@ -149,6 +161,7 @@ def _identical(source: Clip, capture: Clip, identity: Identity) -> Pair:
         usable=usable,
         shots=cuts(identity.thumbnails),
         identity=identity,
+        still=identity.still,
     )
 
 
@@ -193,6 +206,9 @@ def _places(
 ) -> Coarse:
     step = float(source.rate / capture.rate)
     coarse = find_places(shown[:1] if still else shown, seen, step, round(float(source.rate)))
+    if still:  # in step from the start, as far as nothing says otherwise
+        even = np.minimum(np.rint(coarse.frames * step).astype(np.int64), len(shown) - 1)
+        coarse = replace(coarse, places=even)
     if float(np.quantile(coarse.likeness, 0.9)) < ALIKE / 2:
         raise PairingError(_not_alike(source, capture))
     return coarse
@@ -230,25 +246,45 @@ def _register(
     """Register some moments that surely match, each with the source frame that agrees."""
     sure = np.flatnonzero(coarse.likeness >= np.median(coarse.likeness))
     chosen = _spread(sure, _LOOKED_AT)
+    seen = _pictures(capture, coarse.frames[chosen])
+    own = _pictures(source, coarse.places[chosen])
+    rows = list(zip(coarse.frames[chosen].tolist(), coarse.places[chosen].tolist(), strict=True))
+    if first == IN_PLACE and all(np.array_equal(own[place], seen[frame]) for frame, place in rows):
+        return Registration(IN_PLACE, 0.0, 1.0, WINDOWS * len(rows))
     near = np.arange(-_DOUBT, _DOUBT + 1)
     places = np.clip(coarse.places[chosen][:, None] + near, 0, count - 1)
-    seen = _pictures(capture, coarse.frames[chosen])
     shown = _pictures(source, places.ravel())
     moments = [
         ([shown[place] for place in dict.fromkeys(row)], seen[frame])
-        for row, frame in zip(places.tolist(), coarse.frames[chosen].tolist(), strict=True)
+        for row, (frame, _) in zip(places.tolist(), rows, strict=True)
     ]
     clear = clear_pixels(area, (capture.width, capture.height))
     return register(agreeing(moments, first, clear), first, clear)
 
 
-def _look_closely(
-    source: Clip, capture: Clip, overview: Overview, matches: IntArray
-) -> tuple[Relation, Mask, float]:
-    """Sharpen the relation, find overlays (blocks of the capture) and combs (share of blocks)."""
+@dataclass(frozen=True, slots=True)
+class _Close:
+    """What full pictures of some matched moments show.
+
+    ``area`` is the captured picture between ``bars`` that came on the way (left, top, right,
+    bottom; pixels), ``combed`` the share of blocks that are combed beyond the source's.
+    """
+
+    relation: Relation
+    area: Area
+    bars: tuple[int, int, int, int]
+    covers: tuple[Box, ...]
+    combed: float
+
+
+def _look_closely(source: Clip, capture: Clip, overview: Overview, matches: IntArray) -> _Close:
+    """Sharpen the relation, find bars, overlays and combs."""
     chosen = _spread(np.arange(len(matches)), _LOOKED_AT)
     shown, seen = (_pictures(c, matches[chosen, n]) for c, n in ((source, 1), (capture, 0)))
     pairs = [(shown[place], seen[frame]) for frame, place in matches[chosen].tolist()]
+    if all(np.array_equal(*pair) for pair in pairs):
+        whole = Area(0, 0, capture.width, capture.height)
+        return _Close(IN_PLACE, whole, (0, 0, 0, 0), (), 0.0)
     clear = clear_pixels(
         common_area(*overview.areas, overview.relation)[1], (capture.width, capture.height)
     )
@@ -256,10 +292,11 @@ def _look_closely(
     if apart(relation, overview.relation, corners) > max(1.0, 4 * overview.registration.residual):
         relation = overview.relation
     relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
-    covered = overlays(pairs, relation, clear)
+    area, bars = device_bars(pairs, relation, overview.areas[1], clear)
+    covers = still_covers(pairs, relation, clear)
     combed = [combed_share(picture, clear) for _, picture in pairs]
     own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
-    return relation, covered, float(np.median(combed) - np.median(own))
+    return _Close(relation, area, bars, covers, float(np.median(combed) - np.median(own)))
 
 
 def _name_woven(
@@ -308,10 +345,10 @@ def _reasons(
     usual = float(np.median(path.misfit))
     limit = max(_UNLIKE * usual, _LEAST_MISFIT)
     reason[path.misfit > limit] = "no match"
+    if still:  # mixtures of pictures that are alike are the same
+        return reason
     mixture = (path.blend > _BLENDED) & (path.explained > _EXPLAINED)
     reason[mixture & (path.misfit * np.sqrt(1 - path.explained) <= limit)] = "blended"
-    if still:
-        return reason
     shot = np.searchsorted(first_frames, path.places, side="right") - 1
     turn = np.diff(shot) != 0
     starts = np.flatnonzero(np.r_[True, turn])

@@ -8,21 +8,25 @@ import numpy as np
 
 from tonelab.pairing.alignment import ALIKE
 from tonelab.pairing.cadence import cadence_findings
-from tonelab.pairing.findings import number, place_findings
+from tonelab.pairing.counting import number
+from tonelab.pairing.covers import cover_findings
+from tonelab.pairing.findings import place_findings
 from tonelab.pairing.picture import common_area, usable_blocks
 from tonelab.pairing.result import BLOCK
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
+    from tonelab.pairing.covers import Box
     from tonelab.pairing.identity import Identity
     from tonelab.pairing.overview import Overview
     from tonelab.pairing.registration import Relation
+    from tonelab.pairing.thumbnails import Area
     from tonelab.signal.arrays import Mask
 
 _CUT_TOLERANCE = 0.005  # of the picture
@@ -45,7 +49,9 @@ def content_findings(
     reason: NDArray[np.object_],
     relation: Relation,
     usable: Mask,
-    covered: int,
+    area: Area,
+    bars: tuple[int, int, int, int],
+    covers: Sequence[Box],
 ) -> Iterator[Finding]:
     """Yield how sure the registration is, and what happened to frames and picture.
 
@@ -61,8 +67,12 @@ def content_findings(
         Where the source's pixels lie in the capture.
     usable
         Shape (rows, columns): blocks of 16 x 16 pixels of the source that may be used.
-    covered
-        Blocks of the capture under static overlays.
+    area
+        The captured picture between the bars that came on the way.
+    bars
+        Pixels of these at left, top, right, bottom.
+    covers
+        What stands still over the capture.
     """
     yield from _confidence(overview)
     if not overview.still:
@@ -79,20 +89,9 @@ def content_findings(
                 threshold=0.0,
                 count=len(reason),
             )
-    yield from _space(source, capture, overview, relation)
+    yield from _space(source, capture, overview, relation, area, bars)
     yield from _pixels(overview, relation, usable)
-    if covered:
-        yield Finding(
-            "static-overlay",
-            "warning",
-            f"Something stands still over {covered} blocks of 16 x 16 pixels of the moving "
-            "picture, such as a menu or a logo; they were left out.",
-            value=float(covered),
-            unit="blocks",
-            threshold=0.0,
-            count=int(usable.size),
-            decided_by="a capture with the device's menus and logos off",
-        )
+    yield from cover_findings(covers, capture.width * capture.height)
     if capture.interlaced:
         yield Finding(
             "flag-interlaced",
@@ -168,7 +167,7 @@ def _confidence(overview: Overview) -> Iterator[Finding]:
 
 def identity_findings(identity: Identity) -> Iterator[Finding]:
     """Yield what stays open though all samples of two clips are the same."""
-    if identity.repeated == identity.frames - 1:
+    if identity.still:
         yield _still(identity.frames)
 
 
@@ -186,18 +185,22 @@ def _still(count: int) -> Finding:
 
 
 def _space(
-    source: Clip, capture: Clip, overview: Overview, relation: Relation
+    source: Clip,
+    capture: Clip,
+    overview: Overview,
+    relation: Relation,
+    there: Area,
+    bars: tuple[int, int, int, int],
 ) -> Iterator[Finding]:
-    area, there = overview.areas
-    if (there.width, there.height) != (capture.width, capture.height):
-        left, top = int(there.x0), int(there.y0)
-        right, bottom = capture.width - int(there.x1), capture.height - int(there.y1)
+    area = overview.areas[0]
+    if any(bars):
+        left, top, right, bottom = bars
         yield Finding(
             "picture-bars",
             "info",
             f"The captured picture has bars of {left} and {right} pixels at its sides and {top} "
-            f"and {bottom} above and below; they were left out.",
-            value=float(max(left, top, right, bottom)),
+            f"and {bottom} above and below that the source has not; they were left out.",
+            value=float(max(bars)),
             unit="pixels",
             threshold=0.0,
             count=capture.width * capture.height,

@@ -41,10 +41,9 @@ class Identity:
     thumbnails: Thumbnails
 
     @property
-    def repeated(self) -> int:
-        """Frames whose picture is the same as the one before, as far as thumbnails show it."""
-        same = (self.thumbnails[1:] == self.thumbnails[:-1]).all(axis=(1, 2))
-        return int(np.count_nonzero(same))
+    def still(self) -> bool:
+        """Whether every picture is the same as the one before, as far as thumbnails show it."""
+        return bool((self.thumbnails[1:] == self.thumbnails[:-1]).all())
 
 
 def find_identity(source: Clip, capture: Clip, progress: Progress | None = None) -> Identity | None:

@@ -44,6 +44,8 @@ class Pair(Viewable):
         Source frames with which a new shot starts, ascending, from 0. None with a chart.
     identity
         Where all samples of both clips are the same, what they were found to be; else None.
+    still
+        Whether nothing moves in the source, so that few frames show all there is to see.
     """
 
     source: Clip
@@ -57,3 +59,4 @@ class Pair(Viewable):
     usable: Mask | None = None
     shots: IntArray | None = None
     identity: Identity | None = None
+    still: bool = False
