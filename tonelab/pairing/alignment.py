@@ -31,7 +31,8 @@ _APART = 0.4  # likeness of two pictures across a cut, at most
 _OWN_GAIN = 0.3  # by which the contrast of a frame may differ from that of others
 _ROUNDING = 0.04  # squared codes; misfit below this says nothing, but for a path without any
 _EXACT = 1e-3, 1e-4  # squared codes: misfit of such a path, and what says nothing of it
-_CODING_NOISE = 3.0  # codes by which lossy coding may change the mean of a cell of a still picture
+# Codes by which lossy coding may change the cells of a still picture: any of them, and RMS of all.
+_CODING_NOISE = 8.0, 1.0
 _LEAST_MOVE = 0.3  # codes RMS between neighbouring frames whose mixture can be told
 
 
@@ -313,5 +314,10 @@ def is_still(source: Thumbnails) -> bool:
     """
     if not len(source):
         return True
-    usual = source[len(source) // 2].astype(np.int32)
-    return all(int(np.abs(picture - usual).max()) < _CODING_NOISE * FINE for picture in source)
+    usual = source[len(source) // 2].astype(np.float32)
+    most, rms = (limit * FINE for limit in _CODING_NOISE)
+    for picture in source:
+        change = picture - usual
+        if np.abs(change).max() > most or np.mean(change**2) > rms**2:
+            return False
+    return True

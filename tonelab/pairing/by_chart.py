@@ -10,12 +10,12 @@ import numpy as np
 from tonelab.chart import (
     locate,
     marker_rows,
+    marker_words,
     marks_channel,
     marks_plane,
-    marker_words,
-    read_uncovered,
     read_marker,
     read_marker_rows,
+    read_uncovered,
     sample_windows,
 )
 from tonelab.errors import PairingError
@@ -219,7 +219,7 @@ def _read_capture(
     words: Mask | None = None
     for index, rows in capture.rows(marker_rows(geometry), channel, first):
         reading = _judge(read_marker_rows(rows, geometry, capture.bits), layout.descriptor)
-        if reading.reason is not None:
+        if reading.reason in {"blended", "unreadable"}:  # perhaps under something
             if words is None:
                 words = marker_words(layout.frame_count, layout.hold, layout.descriptor)
             number = read_uncovered(rows, geometry, capture.bits, words)

@@ -77,12 +77,10 @@ def still_covers(
         ):  # fmt: skip
             np.minimum(least, picture, out=least)
             np.maximum(most, picture, out=most)
+    # A clipped highlight stands still as well, but the curve says that it will.
     varies = (high - low >= _MOVING) & (high_due - low_due >= _MOVING)
     fixed = (high_seen - low_seen <= _FIXED) & varies & clear
-    # A clipped highlight stands still as well, but only where all of it is on one code.
-    first = pairs[0][1]
-    ends = (first >= high_seen[clear].max() - _FIXED) | (first <= low_seen[clear].min() + _FIXED)
-    return tuple(_boxes(fixed & ~ends))
+    return tuple(_boxes(fixed))
 
 
 def _boxes(fixed: Mask) -> Iterator[Box]:
