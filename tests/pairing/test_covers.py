@@ -78,6 +78,7 @@ def test_a_covered_strip_of_marks_is_read_from_the_other(rows):
     assert "blended" not in paired.facts.left_out
     assert "unreadable" not in paired.facts.left_out
     assert (paired.matches[:, 0] == paired.matches[:, 1]).all()
+    assert [f.id for f in paired.findings] == ["static-overlay"]
     assert len(paired.matches) > LAYOUT.frame_count / 2
 
 
@@ -91,3 +92,49 @@ def test_a_small_logo_over_content_is_found_in_place_and_size():
     assert "at (2" in found.text
     assert not paired.usable[120 // 16 : 138 // 16 + 1, 200 // 16 : 212 // 16 + 1].any()
     assert paired.usable[10:, :8].any()
+
+
+def wandering(n):
+    return 180 + 3 * n, 60 + n
+
+
+def test_a_pointer_that_moves_over_content_is_found_in_size_and_place():
+    def device(n):
+        return with_pointer(clean(moving_planes(n, shot=36)), *wandering(n))
+
+    source = MemoryClip("film.mkv", lambda n: moving_planes(n, shot=36), 72, PQ, "420")
+    paired = pair(source, MemoryClip("capture.mov", device, 72, PQ, "422"))
+    (found,) = [f for f in paired.findings if f.id == "moving-overlay"]
+    assert found.value == pytest.approx(12 * 18, rel=0.3)
+    on_its_way = {wandering(n) for n in range(72)}
+    for left, top, _, _ in paired.geometry_capture.covers:
+        assert min(abs(left + 2 - x) + abs(top + 2 - y) for x, y in on_its_way) <= 4
+
+
+def test_a_pointer_that_moves_over_the_chart_is_found():
+    def device(n):
+        return with_pointer(page(n), 200 + 6 * n, 120 + 3 * n)
+
+    capture = MemoryClip("capture.mov", device, LAYOUT.frame_count, capture_signal(), "422")
+    paired = pair(source_clip(LAYOUT), capture)
+    (found,) = [f for f in paired.findings if f.id == "moving-overlay"]
+    assert found.value == pytest.approx(12 * 18, rel=0.4)
+
+
+def test_a_moving_object_of_the_source_is_no_cover_though_its_levels_change():
+    """A disc whose luma comes out far too low: it looks the same, but so does its source."""
+
+    def picture(n):
+        luma, *chroma = moving_planes(n, shot=36)
+        y, x = np.mgrid[:270, :480]
+        disc = (x - 100 - 3 * n) ** 2 + (y - 135) ** 2 < 15**2
+        return np.where(disc, 600, luma).astype(np.uint16), *chroma, disc
+
+    def device(n):
+        *planes, disc = picture(n)
+        luma, *chroma = clean(planes)
+        return np.where(disc, 450, luma).astype(np.uint16), *chroma
+
+    source = MemoryClip("film.mkv", lambda n: picture(n)[:3], 72, PQ, "420")
+    paired = pair(source, MemoryClip("capture.mov", device, 72, PQ, "422"))
+    assert "moving-overlay" not in {f.id for f in paired.findings}

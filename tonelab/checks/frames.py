@@ -15,6 +15,7 @@ if TYPE_CHECKING:
     from tonelab.results import Finding
 
 _BY_RULE = {"frames-settling", "frames-cut"}
+_OVERLAYS = {"static-overlay", "moving-overlay"}
 STILL = "time-ambiguous"  # has a verdict where any frame stands for any other
 
 
@@ -64,12 +65,12 @@ def _of(evidence: PathEvidence, prefix: str) -> list[Finding]:
     ]
 
 
-@CHECKS.register("overlay", label="what stands still over the picture", always=True)
+@CHECKS.register("overlay", label="what stands over the picture", always=True)
 def overlay(evidence: PathEvidence) -> Findings:
     """Find places of the chart that are off on most pages; elsewhere the registration looks."""
-    found = next((f for f in evidence.findings if f.id == "static-overlay"), None)
-    if found is not None:
-        yield replace(found, verdict="not transparent")
+    found = [f for f in evidence.findings if f.id in _OVERLAYS]
+    if found:
+        yield from (replace(one, verdict="not transparent") for one in found)
     elif any(found.id == STILL and found.verdict for found in evidence.findings):
         yield undecided(
             "overlay",
@@ -96,5 +97,5 @@ def overlay(evidence: PathEvidence) -> Findings:
 
 def is_covered(evidence: PathEvidence) -> bool:
     """Whether something stands still over the picture."""
-    known = any(found.id == "static-overlay" for found in evidence.findings)
+    known = any(found.id in _OVERLAYS for found in evidence.findings)
     return known or evidence.cover is not None

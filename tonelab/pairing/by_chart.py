@@ -19,7 +19,7 @@ from tonelab.chart import (
     sample_windows,
 )
 from tonelab.errors import PairingError
-from tonelab.pairing.covers import cover_findings, still_covers
+from tonelab.pairing.covers import cover_findings, moving_covers, still_covers
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
 from tonelab.pairing.identity import find_identity
 from tonelab.pairing.registration import Relation, apart, place_by_detail
@@ -83,8 +83,9 @@ def pair_by_chart(
     marked = Relation(*relate(chart.geometry, geometry))
     relation = _by_detail(source, capture, chart.layout, timing.matches, marked)
     covers: tuple[Box, ...] = ()
+    moving: tuple[Box, ...] = ()
     if identity is None:
-        covers = _covers(source, capture, chart.layout, timing.matches, relation)
+        covers, moving = _covers(source, capture, chart.layout, timing.matches, relation)
     facts = PairingFacts(
         method="chart",
         scale=relation.scale,
@@ -98,14 +99,14 @@ def pair_by_chart(
         *time_findings(timing, source, capture, len(readings)),
         *page_findings(timing, chart.layout),
         *space_findings(chart.layout, chart.geometry, geometry, (relation.scale, relation.offset)),
-        *cover_findings(covers, capture.width * capture.height),
+        *cover_findings(covers, moving, capture.width * capture.height),
     )
     return Pair(
         source,
         capture,
         chart.layout,
         chart.geometry,
-        replace(geometry, covers=tuple(box.edges for box in covers)),
+        replace(geometry, covers=tuple(box.edges for box in (*covers, *moving))),
         timing.matches,
         facts,
         findings,
@@ -150,23 +151,21 @@ def _by_detail(
 
 def _covers(
     source: Clip, capture: Clip, layout: Layout, matches: NDArray[np.intp], relation: Relation
-) -> tuple[Box, ...]:
-    """Find what stands still over the pages, whose patches change from each to the next."""
-    _, last = np.unique(matches[::-1, 1] // layout.hold, return_index=True)
-    pages = matches[::-1][last]
+) -> tuple[tuple[Box, ...], tuple[Box, ...]]:
+    """Find what stands still, and what moves, over pages whose patches change."""
+    # Of each page the first: no more frames than needed are read before it.
+    pages = matches[np.unique(matches[:, 1] // layout.hold, return_index=True)[1]]
     chosen = pages[np.unique(np.linspace(0, len(pages) - 1, _PAGES).round().astype(int))]
     if len(chosen) < _LEAST_PAGES:
-        return ()
-    # All frames of a page show the same patches; its first one is read at the least cost.
-    first = chosen[:, 1] // layout.hold * layout.hold
+        return (), ()
     shown, seen = (
-        {frame.index: luma(frame, clip) for frame in frames_at(clip, wanted.tolist())}
-        for clip, wanted in ((source, first), (capture, chosen[:, 0]))
+        {frame.index: luma(frame, clip) for frame in frames_at(clip, chosen[:, n].tolist())}
+        for clip, n in ((source, 1), (capture, 0))
     )
-    pairs = [
-        (shown[a], seen[b]) for a, b in zip(first.tolist(), chosen[:, 0].tolist(), strict=True)
-    ]
-    return still_covers(pairs, relation, np.ones(pairs[0][1].shape, bool))
+    pairs = [(shown[place], seen[frame]) for frame, place in chosen.tolist()]
+    clear = np.ones(pairs[0][1].shape, bool)
+    still = still_covers(pairs, relation, clear)
+    return still, moving_covers(pairs, relation, clear, still)
 
 
 def _picture(clip: Clip, index: int) -> NDArray[np.float32]:

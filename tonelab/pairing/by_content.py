@@ -20,7 +20,7 @@ from tonelab.pairing.alignment import (
     rough_tone,
 )
 from tonelab.pairing.content_findings import content_findings, identity_findings
-from tonelab.pairing.covers import still_covers
+from tonelab.pairing.covers import moving_covers, still_covers
 from tonelab.pairing.identity import find_identity
 from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
@@ -104,7 +104,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     close = _look_closely(source, capture, overview, matches)
     relation = close.relation
     _check_scan(capture, close.combed, reason)
-    covered = covered_blocks(close.covers, (capture.width, capture.height))
+    covered = covered_blocks((*close.covers, *close.moving), (capture.width, capture.height))
     usable = _usable(source, capture, overview, relation, covered)
     for array in (matches, usable):
         array.flags.writeable = False
@@ -119,6 +119,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         area=close.area,
         bars=close.bars,
         covers=close.covers,
+        moving=close.moving,
     )
     return Pair(
         source=source,
@@ -131,7 +132,7 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
             (capture.width, capture.height),
             overview.registration.residual,
             overview.registration.peak,
-            tuple(box.edges for box in close.covers),
+            tuple(box.edges for box in (*close.covers, *close.moving)),
         ),
         matches=matches,
         facts=_facts(overview, relation, matches, reason),
@@ -274,6 +275,7 @@ class _Close:
     area: Area
     bars: tuple[int, int, int, int]
     covers: tuple[Box, ...]
+    moving: tuple[Box, ...]
     combed: float
 
 
@@ -284,7 +286,7 @@ def _look_closely(source: Clip, capture: Clip, overview: Overview, matches: IntA
     pairs = [(shown[place], seen[frame]) for frame, place in matches[chosen].tolist()]
     if all(np.array_equal(*pair) for pair in pairs):
         whole = Area(0, 0, capture.width, capture.height)
-        return _Close(IN_PLACE, whole, (0, 0, 0, 0), (), 0.0)
+        return _Close(IN_PLACE, whole, (0, 0, 0, 0), (), (), 0.0)
     clear = clear_pixels(
         common_area(*overview.areas, overview.relation)[1], (capture.width, capture.height)
     )
@@ -294,9 +296,11 @@ def _look_closely(source: Clip, capture: Clip, overview: Overview, matches: IntA
     relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
     area, bars = device_bars(pairs, relation, overview.areas[1], clear)
     covers = still_covers(pairs, relation, clear)
+    moving = moving_covers(pairs, relation, clear, covers)
     combed = [combed_share(picture, clear) for _, picture in pairs]
     own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
-    return _Close(relation, area, bars, covers, float(np.median(combed) - np.median(own)))
+    combing = float(np.median(combed) - np.median(own))
+    return _Close(relation, area, bars, covers, moving, combing)
 
 
 def _name_woven(

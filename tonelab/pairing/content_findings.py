@@ -52,6 +52,7 @@ def content_findings(
     area: Area,
     bars: tuple[int, int, int, int],
     covers: Sequence[Box],
+    moving: Sequence[Box],
 ) -> Iterator[Finding]:
     """Yield how sure the registration is, and what happened to frames and picture.
 
@@ -71,8 +72,8 @@ def content_findings(
         The captured picture between the bars that came on the way.
     bars
         Pixels of these at left, top, right, bottom.
-    covers
-        What stands still over the capture.
+    covers, moving
+        What stands still over the capture, and where something moves over it.
     """
     yield from _confidence(overview)
     if not overview.still:
@@ -91,7 +92,7 @@ def content_findings(
             )
     yield from _space(source, capture, overview, relation, area, bars)
     yield from _pixels(overview, relation, usable)
-    yield from cover_findings(covers, capture.width * capture.height)
+    yield from cover_findings(covers, moving, capture.width * capture.height)
     if capture.interlaced:
         yield Finding(
             "flag-interlaced",
