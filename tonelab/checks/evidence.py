@@ -43,6 +43,7 @@ if TYPE_CHECKING:
     from tonelab.chart import Layout
     from tonelab.media import Clip
     from tonelab.pairing import Pair
+    from tonelab.pairing.identity import Identity
     from tonelab.pixels.before_filters import CodesBefore
     from tonelab.pixels.rescaled import Scaling
     from tonelab.pixels.tables import PixelTables
@@ -422,9 +423,16 @@ class PathEvidence:
         cb, cr = np.median(rest, axis=0).tolist()
         return cb, cr
 
+    @property
+    def identity(self) -> Identity | None:
+        """What all samples are, where they are the same on both sides."""
+        return None if self.pair is None else self.pair.identity
+
     @cached_property
     def pass_through(self) -> bool:
         """Whether the capture shows the source's own signal and no conversion of it."""
+        if self.identity is not None:
+            return True
         sides = (self.source, self.capture)
         declared = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
         as_declared = (
@@ -574,9 +582,12 @@ class PathEvidence:
         return noises
 
     def _histogram(self, side: str, bits: int) -> IntArray:
-        if self.tallies is None:
+        if self.tallies is not None:
+            table = self.tallies.tables[f"{side}_histogram"]
+        elif self.identity is not None:
+            table = self.identity.codes
+        else:
             return np.zeros((3, 1024), np.int64)
-        table = self.tallies.tables[f"{side}_histogram"]
         if bits > 10:
             summed: IntArray = table.reshape(3, 1024, -1).sum(axis=2)
             return summed

@@ -22,7 +22,11 @@ _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
 @CHECKS.register(
-    "decoding", label="decoding gives the same codes twice", always=True, needs="files"
+    "decoding",
+    label="decoding gives the same codes twice",
+    always=True,
+    needs="files",
+    of_samples=False,
 )
 def decoding(evidence: PathEvidence) -> Findings:
     """Decode the first frames of both clips twice."""
@@ -107,7 +111,9 @@ def _reserved(evidence: PathEvidence) -> Findings:
     )
 
 
-@CHECKS.register("stride", label="how rows are stored", always=True, needs="files")
+@CHECKS.register(
+    "stride", label="how rows are stored", always=True, needs="files", of_samples=False
+)
 def stride(evidence: PathEvidence) -> Findings:
     """Say whether v210 rows are stored by the 48-pixel rule."""
     from tonelab.media.stored import V210Clip
@@ -131,11 +137,11 @@ def stride(evidence: PathEvidence) -> Findings:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
 
 
-@CHECKS.register("labels", label="how the capture is labelled")
+@CHECKS.register("labels", label="how the capture is labelled", of_samples=False)
 def labels(evidence: PathEvidence) -> Findings:
     """Compare what the capture of a pass-through declares with what its codes show."""
-    capture, shown = evidence.capture, _shown(evidence)
-    count = int(evidence.explanation.used.sum())
+    capture, shown, same = evidence.capture, _shown(evidence), evidence.identity
+    count = same.samples if same is not None else int(evidence.explanation.used.sum())
     said = {name: getattr(capture, name) for name in shown}
     origins = {name: capture.origins.get(name, "assumed") for name in shown}
     silent = [name for name, origin in origins.items() if origin == "assumed"]
@@ -168,6 +174,9 @@ def labels(evidence: PathEvidence) -> Findings:
 
 def _shown(evidence: PathEvidence) -> dict[str, str]:
     """Say how the codes of a pass-through are to be read, by what became of the source's."""
+    if evidence.identity is not None:
+        fields = ("transfer", "range", "matrix", "primaries")
+        return {name: getattr(evidence.source, name) for name in fields}
     found = evidence.explanation
     mixed = found.again or found.matrices
     return {
@@ -178,7 +187,9 @@ def _shown(evidence: PathEvidence) -> dict[str, str]:
     }
 
 
-@CHECKS.register("declared", label="what the output declared on the wire", always=True)
+@CHECKS.register(
+    "declared", label="what the output declared on the wire", always=True, of_samples=False
+)
 def declared(evidence: PathEvidence) -> Findings:
     """Compare what a person read in the InfoFrames with what the codes show."""
     said = evidence.declared
@@ -233,9 +244,12 @@ def _decided(
     if not evidence.pass_through:
         why = "the codes of a conversion do not decide it"
         return decided, silent | dict.fromkeys(fields, (why, "a pass-through of a known clip"))
-    found, shown = evidence.explanation, _shown(evidence)
+    shown, plain = _shown(evidence), evidence.identity is not None
+    if not plain:
+        found = evidence.explanation
+        plain = found.affine and bool(np.count_nonzero(found.used) >= _FEW_COLOURS)
     for name in fields:
-        if not found.affine or np.count_nonzero(found.used) < _FEW_COLOURS:
+        if not plain:
             silent[name] = "the codes follow no plain levels and colours", "the chart through it"
         elif name != "range" and evidence.source.origins.get(name) == "assumed":
             silent[name] = f"nothing says the {name} of the source", "a source that states it"
@@ -244,17 +258,21 @@ def _decided(
     return decided, silent
 
 
-@CHECKS.register("metadata", label="HDR metadata against the picture", always=True)
+@CHECKS.register(
+    "metadata", label="HDR metadata against the picture", always=True, of_samples=False
+)
 def metadata(evidence: PathEvidence) -> Findings:
     """Compare the declared light levels of the source with its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours
-    if declared is None or not len(colours) or evidence.source.transfer != "pq":
+    seen = len(colours) > 0 or evidence.identity is not None
+    if declared is None or not seen or evidence.source.transfer != "pq":
         yield undecided("metadata", "The source declares no HDR metadata.", "a source that does")
         return
     codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
-    brightest = float(evidence.source.decode_light(codes).max())
-    if evidence.layout is None and evidence.source.matrix != "rgb":
+    brightest = float(evidence.source.decode_light(codes).max()) if len(colours) else 0.0
+    few = evidence.layout is None or evidence.identity is not None
+    if few and evidence.source.matrix != "rgb":
         # A pixel's brightest channel is at least as bright as a grey of its luma.
         luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max(initial=0))
         grey = np.array([[luma, 512, 512]]) * 2.0 ** (evidence.source.bits - 10)
