@@ -26,6 +26,7 @@ if TYPE_CHECKING:
     from tonelab.curvefile import content_hash as content_hash
     from tonelab.curvefile import load as load
     from tonelab.curvefile import save as save
+    from tonelab.differences import difference as difference
     from tonelab.errors import TonelabError as TonelabError
     from tonelab.identify import identify as identify
     from tonelab.measure import measure as measure
@@ -56,6 +57,7 @@ _HOMES = {
     "compare": "tonelab.compare",
     "correct": "tonelab.correction",
     "content_hash": "tonelab.curvefile",
+    "difference": "tonelab.differences",
     "document": "tonelab.views.document",
     "identify": "tonelab.identify",
     "load": "tonelab.curvefile",

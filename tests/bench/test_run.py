@@ -463,6 +463,8 @@ def test_corrections_are_baked_kept_and_shown(tmp_path, measuring, monkeypatch):
 
 def test_a_correction_of_what_failed_says_so(tmp_path, measuring, monkeypatch):
     stand_in_baking(monkeypatch)
+    monkeypatch.setattr(baking, "trust_figure", lambda *_, **__: None)
+    monkeypatch.setattr(baking, "save_figure", lambda _, path, **__: path.write_text("<svg/>"))
     measuring.results["b é"] = PairingError("Nothing matches: capture again.")
     results = run(read_plan(write_plan(tmp_path, ("a", "b é"), CORRECTIONS)))
     told = {one.name: one.text for one in results.outcomes if one.step == "correct"}

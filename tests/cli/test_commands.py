@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import shutil
 import subprocess
 import sys
 from fractions import Fraction
@@ -30,19 +31,24 @@ ROOT = Path(__file__).parents[2]
 HEAVY = ("numpy", "scipy", "h5py", "av", "numba", "matplotlib", "rich", "colour", "PyOpenColorIO")
 
 
-@pytest.fixture
-def curve_file(tmp_path):
-    path = tmp_path / "device é.h5"
-    save(make_measurement(), path)
-    return path
+@pytest.fixture(scope="module")
+def written(tmp_path_factory):
+    """Curve files written once, of which each test has copies of its own."""
+    folder = tmp_path_factory.mktemp("written")
+    save(make_measurement(), folder / "device é.h5")
+    save(make_measurement("Player A"), folder / "a.h5")
+    save(make_measurement("Player B", peak=10.0), folder / "b.h5")
+    return folder
 
 
 @pytest.fixture
-def two_files(tmp_path):
-    paths = [tmp_path / "a.h5", tmp_path / "b.h5"]
-    save(make_measurement("Player A"), paths[0])
-    save(make_measurement("Player B", peak=10.0), paths[1])
-    return [str(path) for path in paths]
+def curve_file(written, tmp_path):
+    return Path(shutil.copy(written / "device é.h5", tmp_path))
+
+
+@pytest.fixture
+def two_files(written, tmp_path):
+    return [shutil.copy(written / name, tmp_path) for name in ("a.h5", "b.h5")]
 
 
 @pytest.fixture
@@ -79,18 +85,21 @@ def one_sentence(capsys):
 # Help
 
 
-@pytest.mark.parametrize("words", [["--help"], *([verb, "--help"] for verb in app.VERBS)])
-def test_help_imports_nothing_heavy(words):
+def test_help_imports_nothing_heavy():
+    """In one process, whose first loaded module is laid to the words before it."""
+    every = [["--help"], *([verb, "--help"] for verb in app.VERBS)]
     code = (
-        "import sys; from tonelab.cli import main; "
-        f"main({words!r}); print('LOADED', *[m for m in {HEAVY!r} if m in sys.modules])"
+        "import sys; from tonelab.cli import main\n"
+        f"for words in {every!r}:\n"
+        f"    main(words); print('LOADED', words, [m for m in {HEAVY!r} if m in sys.modules])"
     )
     done = subprocess.run(
         [sys.executable, "-c", code], capture_output=True, text=True, check=True,
         env={**os.environ, "PYTHONPATH": str(ROOT)},
     )  # fmt: skip
-    assert "Usage: tonelab" in done.stdout
-    assert done.stdout.rstrip().endswith("LOADED")
+    assert done.stdout.count("Usage: tonelab") == len(every)
+    loaded = [line for line in done.stdout.splitlines() if line.startswith("LOADED")]
+    assert loaded == [f"LOADED {words} []" for words in every]
 
 
 def test_importing_tonelab_imports_nothing_heavy():

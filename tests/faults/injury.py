@@ -9,6 +9,7 @@ from __future__ import annotations
 
 from collections.abc import Callable  # noqa: TC003
 from dataclasses import dataclass, field, replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -292,8 +293,15 @@ def denoised(y: np.ndarray, most: float) -> np.ndarray:
     return np.where(np.abs(y - smooth) < most, smooth, y)
 
 
+@lru_cache(maxsize=8)
+def wide_gaussian(length: int, sigma: float) -> np.ndarray:
+    """SciPy's Gaussian along one axis as a matrix: faster than as a filter where it is wide."""
+    return ndimage.gaussian_filter1d(np.eye(length), sigma, axis=0)
+
+
 def local_contrast(y: np.ndarray, amount: float) -> np.ndarray:
-    return np.clip(y + amount * (y - ndimage.gaussian_filter(y, len(y) / 20)), *LEGAL)
+    down, across = (wide_gaussian(length, len(y) / 20) for length in y.shape)
+    return np.clip(y + amount * (y - down @ y @ across.T), *LEGAL)
 
 
 def enlarged(planes: Planes, share: float, _: int) -> Planes:

@@ -61,11 +61,12 @@ def light(seed: int, frame: int, size: tuple[int, int] = SIZE) -> np.ndarray:
         radius = generator.uniform(0.05, 0.12) * height
         colour = 10 ** generator.uniform(0.3, 2.4) * generator.dirichlet((0.8, 0.8, 0.8)) * 2
         cy, cx = room + speed * into
-        inside = (y - cy) ** 2 + (x - cx) ** 2 < radius**2
-        shade = 1.0 if number % 2 else 0.4 + 0.6 * ((x - cx) / radius * 0.5 + 0.5)[inside, None]
+        inside = (y[:, :1] - cy) ** 2 + (x[:1] - cx) ** 2 < radius**2
+        across = ((x[:1] - cx) / radius * 0.5 + 0.5).repeat(height, axis=0)
+        shade = 1.0 if number % 2 else 0.4 + 0.6 * across[inside, None]
         picture[inside] = np.minimum(colour * shade, 1000)
     if shot % 2 == 0:
-        picture *= 10 ** (-5.5 * np.clip(6 * x / width - 4.6, 0, 1))[..., None]
+        picture *= 10 ** (-5.5 * np.clip(6 * x[0] / width - 4.6, 0, 1))[:, None]
     return picture
 
 

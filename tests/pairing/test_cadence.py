@@ -76,3 +76,49 @@ def test_pulldown_is_named(source_rate, capture_rate, word):
         word
         in found(shown(20, source_rate, capture_rate), source_rate, capture_rate)["cadence"].text
     )
+
+
+@pytest.mark.parametrize(
+    "rates",
+    [
+        (FILM, TV),
+        (FILM, Fraction(30)),
+        (FILM, Fraction(30000, 1001)),
+        (Fraction(24), Fraction(30)),
+        (Fraction(25), Fraction(50)),
+        (Fraction(24), Fraction(25)),
+        (TV, Fraction(30000, 1001)),
+    ],
+    ids=lambda rates: f"{float(rates[0]):.3f} at {float(rates[1]):.3f}",
+)
+def test_a_cadence_that_the_rates_ask_for_is_no_fault(rates):
+    findings = found(shown(12, *rates), *rates)
+    assert all(f.severity == "info" for f in findings.values())
+    asked = [f for id_, f in findings.items() if id_.startswith("frames-")]
+    assert asked
+    assert all(f.verdict == "transparent" for f in asked)
+
+
+def test_rates_named_by_whole_numbers_are_read_as_meant():
+    """The output runs at 59.94 and the recorder calls it 60."""
+    findings = found(shown(30, FILM, TV), FILM, Fraction(60))
+    assert all(f.severity == "info" for f in findings.values())
+
+
+@pytest.mark.parametrize("capture_rate", [TV, Fraction(30), FILM])
+def test_departures_from_a_cadence_are_found_and_counted(capture_rate):
+    places = np.array(shown(12, FILM, capture_rate))
+    # Two source frames are missing, and at another place a captured frame is held.
+    places[len(places) // 3 :] += 2
+    held = np.insert(places, 2 * len(places) // 3, places[2 * len(places) // 3])
+    findings = found(held, FILM, capture_rate)
+    assert findings["frames-dropped"].value == 2
+    assert findings["frames-repeated"].value == 1
+    assert findings["frames-dropped"].severity == findings["frames-repeated"].severity == "warning"
+
+
+def test_uneven_holds_are_departures_though_their_mean_is_right():
+    """Frames shown 2, 2, 2 and 4 times: 60 captured frames for 24, in another rhythm than 3:2."""
+    places = np.tile(np.repeat(np.arange(4), (2, 2, 2, 4)), 30) + np.repeat(np.arange(30) * 4, 10)
+    findings = found(places, FILM, TV)
+    assert findings["frames-dropped"].value + findings["frames-repeated"].value > 20

@@ -12,7 +12,7 @@ from moving import PQ, SDR, moving_planes, simple_device
 from scipy import ndimage
 
 from tonelab.errors import PairingError
-from tonelab.media import Frame
+from tonelab.media import Clip, Frame
 from tonelab.pairing import pair, pair_captures
 
 FRAMES = 144
@@ -28,6 +28,7 @@ class StubClip:
     """A clip in memory, as far as pairing looks at one."""
 
     bits = 10
+    entries = Clip.entries
 
     def __init__(self, name, pictures, signal, rate=24, interlaced=False):
         self.path = Path(name)

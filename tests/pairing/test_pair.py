@@ -24,6 +24,7 @@ class StubClip:
     interlaced = False
     subsampling = "420"
     rows = Clip.rows
+    entries = Clip.entries
 
     def __init__(self, name, pictures, signal, bits=10, rate=RATE, **fields):
         self.path = Path(name)

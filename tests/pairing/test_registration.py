@@ -10,7 +10,8 @@ from moving import simple_device, window
 from scipy import ndimage
 from skimage.registration import phase_cross_correlation
 
-from tonelab.pairing.picture import clear_pixels, combed_share, overlays
+from tonelab.pairing.covers import still_covers
+from tonelab.pairing.picture import clear_pixels, combed_share, covered_blocks
 from tonelab.pairing.registration import Relation, agreeing, refine, register, resample
 from tonelab.pairing.thumbnails import Area
 
@@ -127,7 +128,9 @@ def test_a_standing_overlay_over_a_moving_picture_is_found():
         capture = device(picture)
         capture[32:64, 48:144] = 640 + 4 * np.arange(96) % 120
         pairs.append((picture, capture))
-    found = overlays(pairs, Relation((1.0, 1.0), (0.0, 0.0)), ALL)
+    (box,) = still_covers(pairs, Relation((1.0, 1.0), (0.0, 0.0)), ALL)
+    np.testing.assert_allclose((box.x, box.y, box.width, box.height), (48, 32, 96, 32), atol=2)
+    found = covered_blocks([box], (480, 270))
     assert found[2:4, 3:9].mean() > 0.8
     found[1:5, 2:10] = False
     assert not found.any()

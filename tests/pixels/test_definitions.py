@@ -1,4 +1,7 @@
-"""The pixel tables against their definitions, counted place by place without filters of scipy."""
+"""The pixel tables against their definitions, counted place by place without filters of scipy.
+
+Kernels and spans, which are built for speed, are held against those filters.
+"""
 
 from __future__ import annotations
 
@@ -9,11 +12,16 @@ from itertools import product
 import numpy as np
 import pytest
 from charted import MemoryClip, capture_signal, clean, layout_of, registered, rounded, source_clip
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from numpy.lib.stride_tricks import sliding_window_view
+from scipy import ndimage
 
 from tonelab.chart import Geometry, Group, sample_windows
 from tonelab.pairing import Pair
 from tonelab.pixels.bursts import bursts
+from tonelab.pixels.kernels import convolved, correlated
+from tonelab.pixels.picking import span
 from tonelab.pixels.run import tally_pixels
 from tonelab.results import PairingFacts
 
@@ -397,3 +405,33 @@ def test_scaled_pictures_are_held_against_the_source_as_its_scaler_makes_it():
     assert len(tables.predicted)
     assert not tables.joint[1:].any()
     assert not tables.chroma_gram.any()
+
+
+@given(
+    st.integers(1, 30), st.integers(1, 30), st.sampled_from([1, 3, 5, 7]), st.integers(0, 2**32 - 1)
+)
+@settings(max_examples=40, deadline=None)
+def test_filters_are_those_of_scipy_to_the_last_bit(height, width, size, seed):
+    generator = np.random.default_rng(seed)
+    picture = generator.normal(0, 300, (height, width))
+    kernel = generator.normal(size=(size, size))
+    kernel[generator.random(kernel.shape) < 0.2] = generator.choice([0.0, 1e-17])
+    for ours, theirs in ((correlated, ndimage.correlate), (convolved, ndimage.convolve)):
+        wanted = theirs(picture, kernel, mode="constant")
+        assert ours(picture, kernel).tobytes() == wanted.tobytes()
+
+
+@given(
+    st.integers(1, 20),
+    st.integers(1, 20),
+    st.integers(1, 8),
+    st.sampled_from([np.uint8, np.uint16]),
+)
+@settings(max_examples=60, deadline=None)
+def test_a_span_is_that_of_the_square_within_the_picture(height, width, reach, kind):
+    plane = np.random.default_rng(height + 40 * width).integers(0, 256, (height, width), kind)
+    found = span(plane, reach)
+    assert found.dtype == np.int32
+    for y, x in product(range(height), range(width)):
+        square = plane[max(y - reach, 0) : y + reach + 1, max(x - reach, 0) : x + reach + 1]
+        assert found[y, x] == int(square.max()) - int(square.min())

@@ -31,10 +31,10 @@ def doubled(planes):
 @pytest.fixture(scope="module")
 def folder(tmp_path_factory):
     folder = tmp_path_factory.mktemp("shared stòrage")
-    write_chart(folder / "chart.mp4", LAYOUT, rate=Fraction(24))
+    write_chart(folder / "chart.mkv", LAYOUT, rate=Fraction(24))
     write_clip(
         folder / "capture.mov",
-        (doubled(frame.planes) for frame in open_clip(folder / "chart.mp4").frames()),
+        (doubled(frame.planes) for frame in open_clip(folder / "chart.mkv").frames()),
         width=960,
         height=540,
         rate=Fraction(24),
@@ -48,7 +48,7 @@ def folder(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def paired(folder):
-    return pair(open_clip(folder / "chart.mp4"), open_clip(folder / "capture.mov"))
+    return pair(open_clip(folder / "chart.mkv"), open_clip(folder / "capture.mov"))
 
 
 @pytest.fixture(scope="module")
@@ -163,7 +163,7 @@ def test_a_cluster_with_another_version_is_refused(cluster, monkeypatch):
 def test_a_cluster_that_is_not_there_is_said_in_one_sentence(folder, tmp_path, capsys, monkeypatch):
     pytest.importorskip("distributed")
     monkeypatch.setattr("tonelab.tallies.cluster._PATIENCE", 0.2)
-    words = ["measure", str(folder / "chart.mp4"), str(folder / "capture.mov"), "--device", "A"]
+    words = ["measure", str(folder / "chart.mkv"), str(folder / "capture.mov"), "--device", "A"]
     words += ["-o", str(tmp_path / "a.h5")]
     assert main([*words, "--cluster", "tcp://127.0.0.1:9"]) == 2
     assert "No scheduler of a cluster answers at tcp://127.0.0.1:9" in capsys.readouterr().err

@@ -19,7 +19,7 @@ from tonelab.signal.description import Signal
 from tonelab.views.document import document, document_schema
 from tonelab.views.terminal.plot import axis, braille
 from tonelab.views.terminal.summary import summary
-from tonelab.views.words import interval, landed, light, number
+from tonelab.views.words import interval, landed, light, measured, number
 
 
 def printed(measurement, width=120):
@@ -156,3 +156,17 @@ def test_signal_origin_defaults_to_assumed():
     assert "range narrow (assumed)" in printed(
         make_measurement(capture=replace(make_measurement().capture, signal=Signal()))
     )
+
+
+@pytest.mark.parametrize(
+    ("value", "bound", "text"),
+    [
+        (-1.7354e-18, 4.8e-11, "0 ± 1e-06"),
+        (0.25, 0.012, "0.25 ± 0.012"),
+        (3.0, None, "3"),
+        (0.0, 0.0, "0 ± 0"),
+        (-2.5e-5, 1e-5, "-2.5e-05 ± 1e-05"),
+    ],
+)
+def test_values_are_written_to_what_can_be_resolved(value, bound, text):
+    assert measured(value, bound) == text

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Literal, TypeAlias
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field
 
-from tonelab.signal.description import parse_signal
+from tonelab.signal.description import parse_declared, parse_signal
 from tonelab.signal.quantisation import Range  # noqa: TC001 - pydantic looks at it
 
 Role: TypeAlias = Literal["conversion", "pass-through", "validation", "loopback"]
@@ -46,6 +46,13 @@ def _statement(value: Any) -> dict[str, Any]:
     return fields
 
 
+def _declaration(value: Any) -> dict[str, Any]:
+    """Take what an output declared on the wire as a table."""
+    fields = _statement(value)
+    parse_declared(",".join(f"{key}={item}" for key, item in fields.items()))
+    return fields
+
+
 def _file_name(value: str) -> str:
     """Refuse a name that cannot be a file name on every system."""
     found = FORBIDDEN.search(value)
@@ -73,6 +80,7 @@ def _unbounded(value: float) -> float:
 
 Settings = Annotated[dict[str, str], BeforeValidator(_words)]
 Statement = Annotated[dict[str, Any], BeforeValidator(_statement)]
+Declaration = Annotated[dict[str, Any], BeforeValidator(_declaration)]
 Text = Annotated[str, Field(min_length=1)]
 Location = Annotated[Text, AfterValidator(_path)]
 _LIST = Field(strict=False)  # TOML knows lists only
@@ -125,6 +133,9 @@ class PlannedCapture(Entry):
         Keys of the plan; the source may be left out when there is one, a loopback has no device.
     settings, signal, notes
         Of this capture.
+    declared
+        What the output declared on the wire (InfoFrames): matrix, range, transfer, primaries, bits.
+        The check of a pass-through or loopback holds its codes against it.
     chain
         Name of the capture chain; a loopback speaks for all captures of its chain.
     validates
@@ -139,6 +150,7 @@ class PlannedCapture(Entry):
     device: Text | None = None
     settings: Settings = {}
     signal: Statement = {}
+    declared: Declaration = {}
     notes: str = ""
     chain: str = ""
     validates: Text | None = None

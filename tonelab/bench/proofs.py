@@ -70,6 +70,7 @@ def check_paths(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outco
                     loopback=None if chain is None else chain.capture,
                     source_signal=task.source_signal,
                     capture_signal=task.capture_signal,
+                    declared=task.declared,
                     loopback_signal=None if chain is None else chain.capture_signal,
                     progress=progress,
                 )
@@ -227,6 +228,8 @@ def _job(task: Task, chain: Task | None, document: dict[str, Any]) -> str:
         source_signal=task.source_signal,
         capture_signal=task.capture_signal,
         loopback_signal=None if chain is None else chain.capture_signal,
+        # Documents of captures without a declaration stay the same job.
+        **({"declared": task.declared} if task.declared else {}),
     )
 
 

@@ -67,6 +67,8 @@ class Task:
         Key of the source in the plan; captures of one source are compared.
     source_signal, capture_signal
         Stated fields of the signals.
+    declared
+        What the output declared on the wire.
     device, firmware, settings, notes
         The person's words; ``device`` is the chain for a loopback.
     chain
@@ -82,6 +84,7 @@ class Task:
     source_key: str
     source_signal: Mapping[str, Any]
     capture_signal: Mapping[str, Any]
+    declared: Mapping[str, Any]
     device: str
     firmware: str
     settings: Mapping[str, str]
@@ -288,6 +291,7 @@ class _Draft:
                 source_key=key,
                 source_signal=source.signal,
                 capture_signal=entry.signal,
+                declared=entry.declared,
                 device=device.name if device else f"chain {entry.chain}".strip(),
                 firmware=device.firmware if device else "",
                 settings={**(device.settings if device else {}), **entry.settings},

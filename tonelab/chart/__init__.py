@@ -13,7 +13,14 @@ from tonelab.chart.files import (
 from tonelab.chart.geometry import Geometry
 from tonelab.chart.layout import LAYOUT_VERSION, Layout
 from tonelab.chart.locate import locate
-from tonelab.chart.marker import Marker, marker_rows, read_marker, read_marker_rows
+from tonelab.chart.marker import (
+    Marker,
+    marker_rows,
+    marker_words,
+    read_marker,
+    read_marker_rows,
+    read_uncovered,
+)
 from tonelab.chart.patches import COLOURED, Group, Patches, Surround
 from tonelab.chart.render import render_planes
 from tonelab.chart.windows import sample_windows
@@ -33,11 +40,13 @@ __all__ = [
     "find_chart",
     "locate",
     "marker_rows",
+    "marker_words",
     "marks_channel",
     "marks_plane",
     "read_layout",
     "read_marker",
     "read_marker_rows",
+    "read_uncovered",
     "render_planes",
     "sample_windows",
     "write_chart",

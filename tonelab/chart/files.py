@@ -35,6 +35,7 @@ CODECS: dict[str, ChartCodec] = {".mp4": "hevc", ".mov": "hevc", ".mkv": "ffv1",
 FILM_RATE = Fraction(24000, 1001)
 
 _MASTERING_BLACK = 0.0001  # cd/m2, the least that SMPTE ST 2086 can state
+_COARSE, _ALIKE = 8, 0.02  # pixels, and share of the code range, by which pictures are alike
 _TRIES = 8  # frames of a clip in which the chart is looked for
 
 
@@ -194,11 +195,17 @@ def find_chart(clip: Clip) -> ChartReading:
     ChartError
         When they show no readable chart, or one that this tonelab does not know.
     """
+    without: NDArray[np.int64] | None = None
     for frame in clip.frames(0, _TRIES):
         luma = marks_plane(frame, clip.signal)
+        # A picture that is hardly another than one without marks has none either.
+        few = luma[::_COARSE, ::_COARSE].astype(np.int64)
+        if without is not None and np.abs(few - without).mean() < _ALIKE * 2**clip.bits:
+            continue
         try:
             geometry = locate(luma, clip.bits)
         except PairingError:
+            without = few
             continue
         marker = read_marker(luma, geometry, clip.bits)
         if marker is not None and marker.ok and not marker.blended:

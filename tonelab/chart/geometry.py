@@ -32,6 +32,9 @@ class Geometry:
         RMS distance of the fiducials from this geometry, pixels.
     confidence
         0 to 1: contrast of the fiducials and agreement of their places.
+    covers
+        Rectangles of the picture, pixels (left, top, right, bottom), ends excluded, that something
+        else than the chart stands over.
     """
 
     scale: tuple[float, float]
@@ -39,6 +42,7 @@ class Geometry:
     size: tuple[int, int]
     residual: float = 0.0
     confidence: float = 1.0
+    covers: tuple[tuple[int, int, int, int], ...] = ()
 
     def to_picture(self, x: ArrayLike, y: ArrayLike) -> tuple[FloatArray, FloatArray]:
         """Picture positions in pixels of chart positions in cells, any shape."""

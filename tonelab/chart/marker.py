@@ -131,6 +131,46 @@ def read_marker_rows(rows: Plane, geometry: Geometry, bits: int) -> Marker | Non
     return Marker(_from_gray(gray), page, descriptor, check == _check(payload), blended)
 
 
+def marker_words(frames: int, hold: int, descriptor: int) -> Mask:
+    """Bits of the marks of the frames of a chart, shape (frames, 4, 24)."""
+    cells = [marker_cells(frame, frame // hold, descriptor) for frame in range(frames)]
+    return np.stack(cells)[:, :, 0::2]
+
+
+def read_uncovered(rows: Plane, geometry: Geometry, bits: int, words: Mask) -> int | None:
+    """Read the number of a frame of a known chart from those marks that nothing stands over.
+
+    Either strip alone names the frame: the upper one by its number and its page, the lower one by
+    the check sum over both.
+
+    Parameters
+    ----------
+    rows, geometry, bits
+        As for `read_marker_rows`.
+    words
+        The chart's `marker_words`.
+
+    Returns
+    -------
+    int or None
+        None unless the clear marks agree with one frame alone, and one strip or the other with
+        all of its bits; a mixture of two frames agrees with both, or with neither.
+    """
+    level = _sample_cells(rows, geometry)
+    if level is None:
+        return None
+    difference = level[:, 0::2] - level[:, 1::2]
+    size = np.abs(difference)
+    for strip in (slice(2, 4), slice(0, 2)):
+        usual = np.median(size[strip], axis=1, keepdims=True)
+        if usual.min() < _LEAST_CONTRAST * 2**bits or (size[strip] < _BLEND * usual).any():
+            continue
+        agree = (words[:, strip] == (difference[strip] > 0)).all(axis=(1, 2))
+        if np.count_nonzero(agree) == 1:
+            return int(agree.argmax())
+    return None
+
+
 def _sample_cells(rows: Plane, geometry: Geometry) -> FloatArray | None:
     """Mean of the middle of each marker cell, shape (4, 48), or None outside of the picture."""
     x, _ = geometry.to_picture(np.arange(*MARKER_COLUMNS) + 0.5, 0)

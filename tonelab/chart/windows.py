@@ -35,7 +35,8 @@ def sample_windows(
     -------
     luma, chroma
         Shape (P, 4) each: x0, y0, x1, y1 as indices into the luma and the chroma planes, x1 and y1
-        exclusive. Windows that do not lie wholly within the picture are empty, all zero, in both.
+        exclusive. Windows that do not lie wholly within the picture, or of patches that something
+        covers in part, are empty, all zero, in both.
     """
     patches = layout.patches
     x0, y0 = geometry.to_picture(patches.x / layout.cell, patches.y / layout.cell)
@@ -46,6 +47,8 @@ def sample_windows(
     inner = np.stack([x0 + inset_x, y0 + inset_y, x1 - inset_x, y1 - inset_y], axis=1)
     luma, chroma = (_whole(inner, factors) for factors in ((1, 1), CHROMA_FACTORS[subsampling]))
     missing = (luma[:, :2] < 0).any(axis=1) | (luma[:, 2:] > geometry.size).any(axis=1)
+    for left, top, right, bottom in geometry.covers:
+        missing |= (x0 < right) & (x1 > left) & (y0 < bottom) & (y1 > top)
     for windows in (luma, chroma):
         empty = (windows[:, 2:] <= windows[:, :2]).any(axis=1)
         windows[empty | missing] = 0

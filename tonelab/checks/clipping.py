@@ -20,7 +20,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Findings
     from tonelab.checks.samples import Samples
     from tonelab.results import Finding
-    from tonelab.signal.arrays import FloatArray
+    from tonelab.signal.arrays import FloatArray, IntArray
 
 _LEAST = 6  # patches beyond an end
 _LOST_SHARE = 0.3
@@ -42,7 +42,15 @@ _STEPS = 4.0  # codes RMS that steps of luma may leave
 _OFF_BY, _SURROUNDED = 0.15, 0.6
 
 
-@CHECKS.register("clipping", label="excursions beyond the nominal range")
+def _excursions(codes: IntArray) -> bool:
+    """Whether codes beyond the nominal range occur, (3, 1024)."""
+    (black, *neutrals), at = ORIGIN, np.arange(codes.shape[1])
+    ends = [(black - 2, black + 878), *((neutral - 450, neutral + 450) for neutral in neutrals)]
+    beyond = [(at <= low) | (at >= high) for low, high in ends]
+    return bool((codes * np.stack(beyond)).any())
+
+
+@CHECKS.register("clipping", label="excursions beyond the nominal range", concerns=_excursions)
 def clipping(evidence: PathEvidence) -> Findings:
     """Compare codes beyond the nominal range with where a straight path would put them."""
     samples = evidence.as_captured(Group.NEUTRAL, Group.CLIP_WINDOW)

@@ -105,7 +105,18 @@ def _kind(joint: IntArray, planes: IntArray, paths: PixelTables) -> str:
     return ""
 
 
-@CHECKS.register("black", label="black and the codes near it", always=True, needs="tallies")
+def _blacks(codes: IntArray) -> bool:
+    """Whether codes near black occur, (3, 1024)."""
+    return int(np.count_nonzero(codes[0, round(ORIGIN[0]) :][:_DARK])) >= _LEAST_DARK
+
+
+@CHECKS.register(
+    "black",
+    label="black and the codes near it",
+    always=True,
+    needs="tallies",
+    concerns=_blacks,
+)
 def black(evidence: PathEvidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
     neutrals = evidence.tones if evidence.pass_through else evidence.greys_of_samples

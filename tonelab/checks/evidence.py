@@ -6,9 +6,9 @@ Cr - 512), so that the checks of a 12-bit and an 8-bit capture read the same.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property, partial, wraps
-from typing import TYPE_CHECKING, TypeVar
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import numpy as np
 
@@ -38,11 +38,12 @@ from tonelab.readings.colours import as_ycbcr, gather, gather_cells, gather_tone
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Mapping
 
     from tonelab.chart import Layout
     from tonelab.media import Clip
     from tonelab.pairing import Pair
+    from tonelab.pairing.identity import Identity
     from tonelab.pixels.before_filters import CodesBefore
     from tonelab.pixels.rescaled import Scaling
     from tonelab.pixels.tables import PixelTables
@@ -109,6 +110,8 @@ class PathEvidence:
         What explains the colours, where that was found before.
     workers
         On which pictures are read once more, see `tonelab.pixels.run.tally_pixels`.
+    declared
+        Fields of the capture's signal that the output declared on the wire, as a person read them.
     """
 
     source: Signal
@@ -122,6 +125,7 @@ class PathEvidence:
     findings: tuple[Finding, ...] = ()
     known: Explanation | None = None
     workers: Workers = 1
+    declared: Mapping[str, Any] = field(default_factory=dict)
 
     def of(self, *groups: int) -> Samples:
         """Colours of some groups of chart patches, one row per patch; none without a chart.
@@ -419,9 +423,16 @@ class PathEvidence:
         cb, cr = np.median(rest, axis=0).tolist()
         return cb, cr
 
+    @property
+    def identity(self) -> Identity | None:
+        """What all samples are, where they are the same on both sides."""
+        return None if self.pair is None else self.pair.identity
+
     @cached_property
     def pass_through(self) -> bool:
         """Whether the capture shows the source's own signal and no conversion of it."""
+        if self.identity is not None:
+            return True
         sides = (self.source, self.capture)
         declared = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
         as_declared = (
@@ -571,9 +582,12 @@ class PathEvidence:
         return noises
 
     def _histogram(self, side: str, bits: int) -> IntArray:
-        if self.tallies is None:
+        if self.tallies is not None:
+            table = self.tallies.tables[f"{side}_histogram"]
+        elif self.identity is not None:
+            table = self.identity.codes
+        else:
             return np.zeros((3, 1024), np.int64)
-        table = self.tallies.tables[f"{side}_histogram"]
         if bits > 10:
             summed: IntArray = table.reshape(3, 1024, -1).sum(axis=2)
             return summed

@@ -17,11 +17,16 @@ if TYPE_CHECKING:
 
 _LOOKED_AT = 12  # frames of a v210 clip that are searched for illegal codes
 _FEW_SAMPLES = 16  # of one code that count as a part of the picture
+_FEW_COLOURS = 16  # from which a map of colours is no chance
 _METADATA_SLACK = 1.1  # factor by which light may pass what the metadata say
 
 
 @CHECKS.register(
-    "decoding", label="decoding gives the same codes twice", always=True, needs="files"
+    "decoding",
+    label="decoding gives the same codes twice",
+    always=True,
+    needs="files",
+    of_samples=False,
 )
 def decoding(evidence: PathEvidence) -> Findings:
     """Decode the first frames of both clips twice."""
@@ -106,7 +111,9 @@ def _reserved(evidence: PathEvidence) -> Findings:
     )
 
 
-@CHECKS.register("stride", label="how rows are stored", always=True, needs="files")
+@CHECKS.register(
+    "stride", label="how rows are stored", always=True, needs="files", of_samples=False
+)
 def stride(evidence: PathEvidence) -> Findings:
     """Say whether v210 rows are stored by the 48-pixel rule."""
     from tonelab.media.stored import V210Clip
@@ -130,22 +137,15 @@ def stride(evidence: PathEvidence) -> Findings:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
 
 
-@CHECKS.register("labels", label="how the capture is labelled")
+@CHECKS.register("labels", label="how the capture is labelled", of_samples=False)
 def labels(evidence: PathEvidence) -> Findings:
     """Compare what the capture of a pass-through declares with what its codes show."""
-    capture, found = evidence.capture, evidence.explanation
-    mixed = found.again or found.matrices
-    shown = {
-        "transfer": evidence.source.transfer,
-        "range": "full" if shows_full_range(evidence) else "narrow",
-        "matrix": mixed[0] if mixed else evidence.source.matrix,
-        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
-    }
+    capture, shown, same = evidence.capture, _shown(evidence), evidence.identity
+    count = same.samples if same is not None else int(evidence.explanation.used.sum())
     said = {name: getattr(capture, name) for name in shown}
     origins = {name: capture.origins.get(name, "assumed") for name in shown}
     silent = [name for name, origin in origins.items() if origin == "assumed"]
     wrong = [name for name in shown if name not in silent and said[name] != shown[name]]
-    count = int(found.used.sum())
     for name in wrong:
         yield altered(
             f"labels-{name}",
@@ -172,17 +172,107 @@ def labels(evidence: PathEvidence) -> Findings:
         )  # fmt: skip
 
 
-@CHECKS.register("metadata", label="HDR metadata against the picture", always=True)
+def _shown(evidence: PathEvidence) -> dict[str, str]:
+    """Say how the codes of a pass-through are to be read, by what became of the source's."""
+    if evidence.identity is not None:
+        fields = ("transfer", "range", "matrix", "primaries")
+        return {name: getattr(evidence.source, name) for name in fields}
+    found = evidence.explanation
+    mixed = found.again or found.matrices
+    return {
+        "transfer": evidence.source.transfer,
+        "range": "full" if shows_full_range(evidence) else "narrow",
+        "matrix": mixed[0] if mixed else evidence.source.matrix,
+        "primaries": found.gamut[1] if found.gamut else evidence.source.primaries,
+    }
+
+
+@CHECKS.register(
+    "declared", label="what the output declared on the wire", always=True, of_samples=False
+)
+def declared(evidence: PathEvidence) -> Findings:
+    """Compare what a person read in the InfoFrames with what the codes show."""
+    said = evidence.declared
+    if not said:
+        return
+    count = int(evidence.capture_histogram[0].sum())
+    decided, silent = _decided(evidence)
+    agreed = []
+    for name, value in said.items():
+        if name not in decided:
+            why, capture = silent[name]
+            yield undecided(
+                f"declared-{name}", f"The output declared {name} {value}; {why}.", capture
+            )
+        elif decided[name] == value:
+            agreed.append(f"{name} {value}")
+        else:
+            yield altered(
+                f"declared-{name}",
+                f"The output declared {name} {value}, but its codes show {decided[name]}.",
+                value=1.0,
+                unit="fields",
+                count=count,
+                threshold=0.0,
+                alternatives=(f"{CHAIN} converts what it receives", "a field that was misread"),
+                decided_by="the same output into another card, with the InfoFrames read again",
+            )
+    if agreed:
+        yield transparent(
+            "declared", f"What the output declared is what its codes show: {', '.join(agreed)}.",
+            value=0.0, unit="fields", count=count, threshold=0.0,
+        )  # fmt: skip
+
+
+def _decided(
+    evidence: PathEvidence,
+) -> tuple[dict[str, str | int], dict[str, tuple[str, str]]]:
+    """Fields that the codes decide; why they leave the others open, and what would decide."""
+    decided: dict[str, str | int] = {}
+    silent: dict[str, tuple[str, str]] = {}
+    in_file, step = evidence.capture.bits, evidence.code_step
+    if evidence.bits_repeated:
+        decided["bits"] = 8
+    elif step > 1 and in_file >= 10:
+        decided["bits"] = 10 - int(np.log2(step))
+    elif in_file >= 10 and evidence.declared.get("bits", 10) <= 10:
+        decided["bits"] = 10
+    else:
+        why = f"the file holds {in_file} bits, and the checks look at 10 at most"
+        silent["bits"] = why, "a capture in 10 bits of an output of 10 bits or fewer"
+    fields = ("range", "matrix", "transfer", "primaries")
+    if not evidence.pass_through:
+        why = "the codes of a conversion do not decide it"
+        return decided, silent | dict.fromkeys(fields, (why, "a pass-through of a known clip"))
+    shown, plain = _shown(evidence), evidence.identity is not None
+    if not plain:
+        found = evidence.explanation
+        plain = found.affine and bool(np.count_nonzero(found.used) >= _FEW_COLOURS)
+    for name in fields:
+        if not plain:
+            silent[name] = "the codes follow no plain levels and colours", "the chart through it"
+        elif name != "range" and evidence.source.origins.get(name) == "assumed":
+            silent[name] = f"nothing says the {name} of the source", "a source that states it"
+        else:
+            decided[name] = shown[name]
+    return decided, silent
+
+
+@CHECKS.register(
+    "metadata", label="HDR metadata against the picture", always=True, of_samples=False
+)
 def metadata(evidence: PathEvidence) -> Findings:
     """Compare the declared light levels of the source with its own colours."""
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours
-    if declared is None or not len(colours) or evidence.source.transfer != "pq":
+    seen = len(colours) > 0 or evidence.identity is not None
+    if declared is None or not seen or evidence.source.transfer != "pq":
         yield undecided("metadata", "The source declares no HDR metadata.", "a source that does")
         return
     codes = (colours.source + ORIGIN) * 2.0 ** (evidence.source.bits - 10)
-    brightest = float(evidence.source.decode_light(codes).max())
-    if evidence.layout is None and evidence.source.matrix != "rgb":
+    brightest = float(evidence.source.decode_light(codes).max()) if len(colours) else 0.0
+    few = evidence.layout is None or evidence.identity is not None
+    if few and evidence.source.matrix != "rgb":
         # A pixel's brightest channel is at least as bright as a grey of its luma.
         luma = float(np.flatnonzero(evidence.source_histogram[0] >= _FEW_SAMPLES).max(initial=0))
         grey = np.array([[luma, 512, 512]]) * 2.0 ** (evidence.source.bits - 10)

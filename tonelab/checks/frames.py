@@ -6,7 +6,8 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from tonelab.checks.covers import LEAST_COVERED
-from tonelab.checks.registry import CHECKS, altered, transparent
+from tonelab.checks.registry import CHECKS, altered, transparent, undecided
+from tonelab.pairing.counting import number
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence
@@ -14,18 +15,25 @@ if TYPE_CHECKING:
     from tonelab.results import Finding
 
 _BY_RULE = {"frames-settling", "frames-cut"}
+_OVERLAYS = {"static-overlay", "moving-overlay"}
+STILL = "time-ambiguous"  # has a verdict where any frame stands for any other
 
 
-@CHECKS.register("frames", label="dropped, repeated and mixed frames", always=True)
+@CHECKS.register(
+    "frames", label="dropped, repeated and mixed frames", always=True, of_samples=False
+)
 def frames(evidence: PathEvidence) -> Findings:
     """Compare the order of captured frames with the source's."""
     # Frames that are left out by rule, as next to a cut, are no fault.
     found = [f for f in _of(evidence, "frames-") if f.id not in _BY_RULE]
+    unsure = [f for f in evidence.findings if f.id == STILL and f.verdict]
     yield from found
-    if evidence.pairing is not None and not any(f.severity == "warning" for f in found):
+    yield from unsure
+    warned = any(f.severity == "warning" for f in found)
+    if evidence.pairing is not None and not (warned or unsure):
         used = evidence.pairing.used
         yield transparent(
-            "frames", f"{used} captured frames follow the source in order.", value=0.0,
+            "frames", f"{number(used, 'captured frame')} in the order of the source.", value=0.0,
             unit="frames", count=used, threshold=0.0,
         )  # fmt: skip
 
@@ -46,20 +54,29 @@ def picture(evidence: PathEvidence) -> Findings:
 
 
 def _of(evidence: PathEvidence, prefix: str) -> list[Finding]:
-    """Take up findings of the registration; those that are no fault keep their severity."""
+    """Take up findings of the registration; those that are no fault keep their severity.
+
+    Where a verdict follows from the two clips alone, as from their rates, the registration says it.
+    """
     return [
-        replace(finding, verdict="not transparent")
+        replace(finding, verdict=finding.verdict or "not transparent")
         for finding in evidence.findings
         if finding.id.startswith(prefix)
     ]
 
 
-@CHECKS.register("overlay", label="what stands still over the picture", always=True)
+@CHECKS.register("overlay", label="what stands over the picture", always=True)
 def overlay(evidence: PathEvidence) -> Findings:
     """Find places of the chart that are off on most pages; elsewhere the registration looks."""
-    found = next((f for f in evidence.findings if f.id == "static-overlay"), None)
-    if found is not None:
-        yield replace(found, verdict="not transparent")
+    found = [f for f in evidence.findings if f.id in _OVERLAYS]
+    if found:
+        yield from (replace(one, verdict="not transparent") for one in found)
+    elif any(found.id == STILL and found.verdict for found in evidence.findings):
+        yield undecided(
+            "overlay",
+            "Nothing moves in the source, so what stands still over it cannot be told from it.",
+            "a capture of the chart, or of a clip that moves",
+        )
     elif evidence.layout is None:
         count = 0 if evidence.pairing is None else evidence.pairing.used
         yield transparent("overlay", "Nothing stands still over the moving picture.", count=count)
@@ -80,5 +97,5 @@ def overlay(evidence: PathEvidence) -> Findings:
 
 def is_covered(evidence: PathEvidence) -> bool:
     """Whether something stands still over the picture."""
-    known = any(found.id == "static-overlay" for found in evidence.findings)
+    known = any(found.id in _OVERLAYS for found in evidence.findings)
     return known or evidence.cover is not None

@@ -6,6 +6,8 @@ from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Literal, TypeAlias, TypedDict
 
+import numpy as np
+
 from tonelab.registry import Registry
 from tonelab.results import Finding
 
@@ -13,7 +15,9 @@ if TYPE_CHECKING:
     from typing import Unpack
 
     from tonelab.checks.evidence import PathEvidence
+    from tonelab.pairing.identity import Identity
     from tonelab.results import Severity
+    from tonelab.signal.arrays import IntArray
 
 Findings: TypeAlias = Iterable[Finding]
 Question: TypeAlias = "Callable[[PathEvidence], Findings]"
@@ -29,7 +33,9 @@ class Check:
 
     ``always`` checks also say something about a conversion; the others need a pass-through, where
     the capture shows the source's own signal. What ``needs`` no pixels of both sides is run before
-    every measurement too.
+    every measurement too. Samples that are all identical answer what is asked ``of_samples``,
+    where codes occur that it ``concerns``: it is called with how often each code of 10 bits occurs
+    in the source, shape (3, 1024).
     """
 
     name: str
@@ -37,6 +43,8 @@ class Check:
     label: str
     always: bool = False
     needs: Needs = "pixels"
+    of_samples: bool = True
+    concerns: Callable[[IntArray], bool] = np.any
 
 
 CHECKS = Registry("check", "tonelab.checks", Check)
@@ -74,3 +82,23 @@ def altered(
 def undecided(name: str, text: str, capture: str, **figures: Unpack[Figures]) -> Finding:
     """State that this capture cannot tell, and which ``capture`` can."""
     return Finding(name, "info", text, verdict="cannot tell", decided_by=capture, **figures)
+
+
+def identical(check: Check, identity: Identity, codes: IntArray) -> Finding:
+    """Answer a check of samples that are all identical; ``codes`` as for `Check.concerns`."""
+    if not check.concerns(codes):
+        return undecided(
+            check.name,
+            "All samples are identical, but the source holds no codes that this is about.",
+            "a capture of the chart",
+            count=identity.samples,
+        )
+    return transparent(
+        check.name,
+        f"All {identity.samples:,} samples are identical: nothing was changed.",
+        value=100.0,
+        bound=100 * 3 / identity.samples,
+        unit="%",
+        count=identity.samples,
+        threshold=100.0,
+    )

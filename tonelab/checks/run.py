@@ -10,7 +10,7 @@ import numpy as np
 
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.loopback import relate
-from tonelab.checks.registry import CHECKS
+from tonelab.checks.registry import CHECKS, identical
 from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
 from tonelab.pixels.bursts import bursts
@@ -25,7 +25,7 @@ if TYPE_CHECKING:
     from concurrent.futures import Future
     from pathlib import Path
 
-    from tonelab.checks.registry import Check, Needs
+    from tonelab.checks.registry import Check, Findings, Needs
     from tonelab.media import Clip
     from tonelab.pairing import Pair
     from tonelab.results import ClipFacts, Finding
@@ -42,6 +42,7 @@ def check(
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     loopback_signal: Mapping[str, Any] | None = None,
+    declared: Mapping[str, Any] | None = None,
     progress: StageProgress | None = None,
     workers: Workers | None = None,
 ) -> CheckReport:
@@ -58,6 +59,9 @@ def check(
         Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
     loopback_signal
         The same of the loopback; by default that of the capture.
+    declared
+        Matrix, range, transfer, primaries or bits that the output declared on the wire. They change
+        nothing in how the capture is read: its codes are held against them.
     progress
         Called with (stage, done, total).
     workers
@@ -78,6 +82,7 @@ def check(
     ):
         with file_hashes((source_clip, capture_clip), workers) as hashes:
             evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
+            evidence = replace(evidence, declared=declared or {})
             results, registration = examine(evidence)
             report("hashing", 0, 1)
             facts = _hashed((source_clip, capture_clip), hashes)
@@ -142,10 +147,12 @@ def gather_pair(
     """Read what the checks need from a registered pair."""
     report = progress or (lambda _stage, _done, _total: None)
     workers = workers or default_workers()
-    runs = bursts(paired)
-    few = replace(paired, matches=np.concatenate(runs))
-    tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
-    paths = tally_pixels(paired, runs, workers=workers, progress=partial(report, "comparing"))
+    tallies, paths = None, None
+    if paired.identity is None:  # or else nothing is left to be found in the pictures
+        runs = bursts(paired)
+        few = replace(paired, matches=np.concatenate(runs))
+        tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
+        paths = tally_pixels(paired, runs, workers=workers, progress=partial(report, "comparing"))
     if paired.layout is not None:
         signal = read_chart_source(paired.source.signal, paired.layout)[0]
     else:
@@ -187,8 +194,14 @@ def pre_checks(evidence: PathEvidence, needs: Needs) -> tuple[Finding, ...]:
 
 
 def _run(entries: Iterable[Check], evidence: PathEvidence) -> list[CheckResult]:
-    ran = ((entry, tuple(entry.function(evidence))) for entry in entries)
+    ran = ((entry, tuple(_answers(entry, evidence))) for entry in entries)
     return [CheckResult(entry.name, entry.label, found) for entry, found in ran if found]
+
+
+def _answers(entry: Check, evidence: PathEvidence) -> Findings:
+    if evidence.identity is None or not entry.of_samples:
+        return entry.function(evidence)
+    return [identical(entry, evidence.identity, evidence.source_histogram)]
 
 
 def _side_by_side(

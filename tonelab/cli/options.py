@@ -177,6 +177,15 @@ def parse_statement(_: click.Context, __: click.Parameter, text: str) -> dict[st
     return parse(text)
 
 
+def parse_declaration(_: click.Context, __: click.Parameter, text: str) -> dict[str, Any]:
+    """Read what an output declared on the wire; an error says what is wrong with it."""
+    if not text:
+        return {}
+    from tonelab.signal.description import parse_declared
+
+    return parse_declared(text)
+
+
 def statement(name: str, words: str) -> Callable[[Command], Command]:
     """Make an option that states how a clip is to be read."""
     return click.option(name, default="", metavar="K=V,...", callback=parse_statement, help=words)

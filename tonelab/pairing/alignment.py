@@ -29,7 +29,11 @@ _AROUND = 9  # frames whose motion is compared with a cut
 _CUT = 0.3  # by which the likeness of a cut falls below that of the motion around it
 _APART = 0.4  # likeness of two pictures across a cut, at most
 _OWN_GAIN = 0.3  # by which the contrast of a frame may differ from that of others
-_ROUNDING = 0.04  # squared codes; misfit below this says nothing
+_ROUNDING = 0.04  # squared codes; misfit below this says nothing, but for a path without any
+_EXACT = 1e-3, 1e-4  # squared codes: misfit of such a path, and what says nothing of it
+# Codes by which lossy coding may change the cells of a still picture: any of them, and RMS of all.
+_CODING_NOISE = 8.0, 1.0
+_LEAST_MOVE = 0.3  # codes RMS between neighbouring frames whose mixture can be told
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,10 +196,13 @@ def _cheapest(comparable: _Comparable, base: IntArray, width: int, step: float) 
     cost = np.zeros(width)
     came = np.zeros((len(base), width), np.int8)
     weight = comparable.source[0].size / _INDEPENDENT / 2
-    for n, square in enumerate(_differences(comparable, base, width)):
+    squares = np.array([*_differences(comparable, base, width)], np.float32)
+    exact = float(np.median(squares.min(axis=1))) < _EXACT[0]
+    floor = _EXACT[1] if exact else _ROUNDING
+    for n, square in enumerate(squares):
         if n:
             cost, came[n] = _advance(cost, int(base[n] - base[n - 1]), price)
-        cost = cost + weight * np.log(square + _ROUNDING)
+        cost = cost + weight * np.log(square + floor)
         cost -= cost.min()
     place = int(cost.argmin()) + int(base[-1])
     places = [place]
@@ -259,6 +266,8 @@ def _mixtures(
                 for other in near:
                     move = other[n - start] - shown[row]
                     energy, part = float(move @ move), float(left @ move)
+                    if energy < _LEAST_MOVE**2 * len(move):
+                        continue
                     gained = part * part / max(energy * float(left @ left), 1e-9)
                     if part > 0 and gained > explained[n]:
                         share[n], explained[n] = part / energy, gained
@@ -299,5 +308,16 @@ def cuts(source: Thumbnails) -> IntArray:
 
 
 def is_still(source: Thumbnails) -> bool:
-    """Whether nothing in the source moves, so that its frames cannot be distinguished."""
-    return int(np.ptp(source, axis=0).max(initial=0)) < FINE
+    """Whether nothing in the source moves by more than coding noise.
+
+    Its frames cannot be distinguished then, but by that noise.
+    """
+    if not len(source):
+        return True
+    usual = source[len(source) // 2].astype(np.float32)
+    most, rms = (limit * FINE for limit in _CODING_NOISE)
+    for picture in source:
+        change = picture - usual
+        if np.abs(change).max() > most or np.mean(change**2) > rms**2:
+            return False
+    return True

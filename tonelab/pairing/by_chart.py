@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -9,17 +10,21 @@ import numpy as np
 from tonelab.chart import (
     locate,
     marker_rows,
+    marker_words,
     marks_channel,
     marks_plane,
     read_marker,
     read_marker_rows,
+    read_uncovered,
     sample_windows,
 )
 from tonelab.errors import PairingError
+from tonelab.pairing.covers import cover_findings, moving_covers, still_covers
 from tonelab.pairing.findings import page_findings, relate, space_findings, time_findings
+from tonelab.pairing.identity import find_identity
 from tonelab.pairing.registration import Relation, apart, place_by_detail
 from tonelab.pairing.result import Pair
-from tonelab.pairing.thumbnails import luma
+from tonelab.pairing.thumbnails import frames_at, luma
 from tonelab.pairing.timing import FrameReading, match_frames, settle_frames
 from tonelab.results import PairingFacts
 
@@ -28,11 +33,13 @@ if TYPE_CHECKING:
 
     from tonelab.chart import ChartReading, Geometry, Layout, Marker
     from tonelab.media import Clip
+    from tonelab.pairing.covers import Box
     from tonelab.results.progress import Progress
-    from tonelab.signal.arrays import Plane
+    from tonelab.signal.arrays import Mask, Plane
 
 _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks stand
 _OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
+_PAGES, _LEAST_PAGES = 8, 4  # in which covers are looked for, and can be found
 _LEAST_CONFIDENCE = 0.3
 _EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
 _CODE_TOLERANCE = (
@@ -54,12 +61,17 @@ def pair_by_chart(
         When the two cannot be registered; the sentence says what to capture or state instead.
     """
     _check_source(source, capture, chart)
-    geometry, readings = _read_capture(capture, chart.layout, progress)
+    identity = find_identity(source, capture, progress)
+    if identity is None:
+        geometry, readings = _read_capture(capture, chart.layout, progress)
+    else:
+        geometry, readings = chart.geometry, list(map(FrameReading, range(identity.frames)))
     timing = match_frames(
         readings,
         hold=chart.layout.hold,
         source_frames=min(source.frame_count, chart.layout.frame_count),
         settle=settle_frames(chart.layout.hold, float(source.rate)),
+        ratio=float(capture.rate / source.rate),
     )
     if not len(timing.matches):
         left_out = ", ".join(f"{count} {reason}" for reason, count in timing.left_out.items())
@@ -70,6 +82,10 @@ def pair_by_chart(
     timing.matches.flags.writeable = False
     marked = Relation(*relate(chart.geometry, geometry))
     relation = _by_detail(source, capture, chart.layout, timing.matches, marked)
+    covers: tuple[Box, ...] = ()
+    moving: tuple[Box, ...] = ()
+    if identity is None:
+        covers, moving = _covers(source, capture, chart.layout, timing.matches, relation)
     facts = PairingFacts(
         method="chart",
         scale=relation.scale,
@@ -83,16 +99,18 @@ def pair_by_chart(
         *time_findings(timing, source, capture, len(readings)),
         *page_findings(timing, chart.layout),
         *space_findings(chart.layout, chart.geometry, geometry, (relation.scale, relation.offset)),
+        *cover_findings(covers, moving, capture.width * capture.height),
     )
     return Pair(
         source,
         capture,
         chart.layout,
         chart.geometry,
-        geometry,
+        replace(geometry, covers=tuple(box.edges for box in (*covers, *moving))),
         timing.matches,
         facts,
         findings,
+        identity=identity,
     )
 
 
@@ -129,6 +147,25 @@ def _by_detail(
     clear = np.outer(*inside)
     found = place_by_detail(pairs, marked, clear)
     return found if apart(found, marked, corners) < _FARTHEST else marked
+
+
+def _covers(
+    source: Clip, capture: Clip, layout: Layout, matches: NDArray[np.intp], relation: Relation
+) -> tuple[tuple[Box, ...], tuple[Box, ...]]:
+    """Find what stands still, and what moves, over pages whose patches change."""
+    # Of each page the first: no more frames than needed are read before it.
+    pages = matches[np.unique(matches[:, 1] // layout.hold, return_index=True)[1]]
+    chosen = pages[np.unique(np.linspace(0, len(pages) - 1, _PAGES).round().astype(int))]
+    if len(chosen) < _LEAST_PAGES:
+        return (), ()
+    shown, seen = (
+        {frame.index: luma(frame, clip) for frame in frames_at(clip, chosen[:, n].tolist())}
+        for clip, n in ((source, 1), (capture, 0))
+    )
+    pairs = [(shown[place], seen[frame]) for frame, place in chosen.tolist()]
+    clear = np.ones(pairs[0][1].shape, bool)
+    still = still_covers(pairs, relation, clear)
+    return still, moving_covers(pairs, relation, clear, still)
 
 
 def _picture(clip: Clip, index: int) -> NDArray[np.float32]:
@@ -178,9 +215,15 @@ def _read_capture(
     first, geometry = _find_geometry(capture, layout)
     readings = [FrameReading(reason="unreadable")] * first
     channel = marks_channel(capture.signal)
+    words: Mask | None = None
     for index, rows in capture.rows(marker_rows(geometry), channel, first):
-        marker = read_marker_rows(rows, geometry, capture.bits)
-        readings.append(_judge(marker, layout.descriptor))
+        reading = _judge(read_marker_rows(rows, geometry, capture.bits), layout.descriptor)
+        if reading.reason in {"blended", "unreadable"}:  # perhaps under something
+            if words is None:
+                words = marker_words(layout.frame_count, layout.hold, layout.descriptor)
+            number = read_uncovered(rows, geometry, capture.bits, words)
+            reading = reading if number is None else FrameReading(number)
+        readings.append(reading)
         if progress is not None:
             progress(index + 1, capture.frame_count)
     if sum(reading.reason == "other chart" for reading in readings) > len(readings) / 2:

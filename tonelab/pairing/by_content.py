@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -18,17 +19,22 @@ from tonelab.pairing.alignment import (
     is_still,
     rough_tone,
 )
-from tonelab.pairing.content_findings import content_findings
+from tonelab.pairing.content_findings import content_findings, identity_findings
+from tonelab.pairing.covers import moving_covers, still_covers
+from tonelab.pairing.identity import find_identity
 from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
     active_area,
     clear_pixels,
     combed_share,
     common_area,
-    overlays,
+    covered_blocks,
+    device_bars,
     usable_blocks,
 )
 from tonelab.pairing.registration import (
+    IN_PLACE,
+    WINDOWS,
     Registration,
     Relation,
     agreeing,
@@ -37,7 +43,7 @@ from tonelab.pairing.registration import (
     register,
     simplest,
 )
-from tonelab.pairing.result import Pair
+from tonelab.pairing.result import BLOCK, Pair
 from tonelab.pairing.thumbnails import Area, frames_at, luma, thumbnails
 from tonelab.pairing.timing import settle_frames
 from tonelab.results import PairingFacts
@@ -48,6 +54,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
+    from tonelab.pairing.covers import Box
+    from tonelab.pairing.identity import Identity
     from tonelab.pairing.thumbnails import Thumbnails
     from tonelab.results.progress import Progress
     from tonelab.signal.arrays import IntArray, Mask, Picture
@@ -79,6 +87,9 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     PairingError
         When they do not show the same, or too little of it; the sentence says what to capture.
     """
+    identity = find_identity(source, capture, progress)
+    if identity is not None:
+        return _identical(source, capture, identity)
     overview = _look(source, capture, progress)
     step = float(source.rate / capture.rate)
     tone = rough_tone(overview.source, overview.capture, overview.coarse)
@@ -90,8 +101,10 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
     if not len(used):
         raise PairingError(_nothing_usable(capture, reason))
     matches = np.stack([used, path.places[used]], axis=1)
-    relation, covered, combed = _look_closely(source, capture, overview, matches)
-    _check_scan(capture, combed, reason)
+    close = _look_closely(source, capture, overview, matches)
+    relation = close.relation
+    _check_scan(capture, close.combed, reason)
+    covered = covered_blocks((*close.covers, *close.moving), (capture.width, capture.height))
     usable = _usable(source, capture, overview, relation, covered)
     for array in (matches, usable):
         array.flags.writeable = False
@@ -103,7 +116,10 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
         reason=reason,
         relation=relation,
         usable=usable,
-        covered=int(covered.sum()),
+        area=close.area,
+        bars=close.bars,
+        covers=close.covers,
+        moving=close.moving,
     )
     return Pair(
         source=source,
@@ -116,12 +132,37 @@ def pair_by_content(source: Clip, capture: Clip, progress: Progress | None = Non
             (capture.width, capture.height),
             overview.registration.residual,
             overview.registration.peak,
+            tuple(box.edges for box in (*close.covers, *close.moving)),
         ),
         matches=matches,
         facts=_facts(overview, relation, matches, reason),
         findings=tuple(findings),
         usable=usable,
         shots=first_frames,
+        still=overview.still,
+    )
+
+
+def _identical(source: Clip, capture: Clip, identity: Identity) -> Pair:
+    """Register two clips whose samples are all the same: frame by frame, pixel by pixel."""
+    whole = Geometry((1.0, 1.0), (0.0, 0.0), (source.width, source.height))
+    matches = np.repeat(np.arange(identity.frames)[:, None], 2, axis=1)
+    usable = np.ones([-(-length // BLOCK) for length in (source.height, source.width)], bool)
+    for array in (matches, usable):
+        array.flags.writeable = False
+    return Pair(
+        source=source,
+        capture=capture,
+        layout=None,
+        geometry_source=whole,
+        geometry_capture=whole,
+        matches=matches,
+        facts=PairingFacts("content", whole.scale, whole.offset, 0.0, 0, len(matches)),
+        findings=tuple(identity_findings(identity)),
+        usable=usable,
+        shots=cuts(identity.thumbnails),
+        identity=identity,
+        still=identity.still,
     )
 
 
@@ -166,6 +207,9 @@ def _places(
 ) -> Coarse:
     step = float(source.rate / capture.rate)
     coarse = find_places(shown[:1] if still else shown, seen, step, round(float(source.rate)))
+    if still:  # in step from the start, as far as nothing says otherwise
+        even = np.minimum(np.rint(coarse.frames * step).astype(np.int64), len(shown) - 1)
+        coarse = replace(coarse, places=even)
     if float(np.quantile(coarse.likeness, 0.9)) < ALIKE / 2:
         raise PairingError(_not_alike(source, capture))
     return coarse
@@ -203,25 +247,46 @@ def _register(
     """Register some moments that surely match, each with the source frame that agrees."""
     sure = np.flatnonzero(coarse.likeness >= np.median(coarse.likeness))
     chosen = _spread(sure, _LOOKED_AT)
+    seen = _pictures(capture, coarse.frames[chosen])
+    own = _pictures(source, coarse.places[chosen])
+    rows = list(zip(coarse.frames[chosen].tolist(), coarse.places[chosen].tolist(), strict=True))
+    if first == IN_PLACE and all(np.array_equal(own[place], seen[frame]) for frame, place in rows):
+        return Registration(IN_PLACE, 0.0, 1.0, WINDOWS * len(rows))
     near = np.arange(-_DOUBT, _DOUBT + 1)
     places = np.clip(coarse.places[chosen][:, None] + near, 0, count - 1)
-    seen = _pictures(capture, coarse.frames[chosen])
     shown = _pictures(source, places.ravel())
     moments = [
         ([shown[place] for place in dict.fromkeys(row)], seen[frame])
-        for row, frame in zip(places.tolist(), coarse.frames[chosen].tolist(), strict=True)
+        for row, (frame, _) in zip(places.tolist(), rows, strict=True)
     ]
     clear = clear_pixels(area, (capture.width, capture.height))
     return register(agreeing(moments, first, clear), first, clear)
 
 
-def _look_closely(
-    source: Clip, capture: Clip, overview: Overview, matches: IntArray
-) -> tuple[Relation, Mask, float]:
-    """Sharpen the relation, find overlays (blocks of the capture) and combs (share of blocks)."""
+@dataclass(frozen=True, slots=True)
+class _Close:
+    """What full pictures of some matched moments show.
+
+    ``area`` is the captured picture between ``bars`` that came on the way (left, top, right,
+    bottom; pixels), ``combed`` the share of blocks that are combed beyond the source's.
+    """
+
+    relation: Relation
+    area: Area
+    bars: tuple[int, int, int, int]
+    covers: tuple[Box, ...]
+    moving: tuple[Box, ...]
+    combed: float
+
+
+def _look_closely(source: Clip, capture: Clip, overview: Overview, matches: IntArray) -> _Close:
+    """Sharpen the relation, find bars, overlays and combs."""
     chosen = _spread(np.arange(len(matches)), _LOOKED_AT)
     shown, seen = (_pictures(c, matches[chosen, n]) for c, n in ((source, 1), (capture, 0)))
     pairs = [(shown[place], seen[frame]) for frame, place in matches[chosen].tolist()]
+    if all(np.array_equal(*pair) for pair in pairs):
+        whole = Area(0, 0, capture.width, capture.height)
+        return _Close(IN_PLACE, whole, (0, 0, 0, 0), (), (), 0.0)
     clear = clear_pixels(
         common_area(*overview.areas, overview.relation)[1], (capture.width, capture.height)
     )
@@ -229,10 +294,13 @@ def _look_closely(
     if apart(relation, overview.relation, corners) > max(1.0, 4 * overview.registration.residual):
         relation = overview.relation
     relation = simplest([*_simple(source, capture, relation), relation], pairs, clear)
-    covered = overlays(pairs, relation, clear)
+    area, bars = device_bars(pairs, relation, overview.areas[1], clear)
+    covers = still_covers(pairs, relation, clear)
+    moving = moving_covers(pairs, relation, clear, covers)
     combed = [combed_share(picture, clear) for _, picture in pairs]
     own = [combed_share(picture, np.ones(picture.shape, bool)) for picture, _ in pairs]
-    return relation, covered, float(np.median(combed) - np.median(own))
+    combing = float(np.median(combed) - np.median(own))
+    return _Close(relation, area, bars, covers, moving, combing)
 
 
 def _name_woven(
@@ -281,10 +349,10 @@ def _reasons(
     usual = float(np.median(path.misfit))
     limit = max(_UNLIKE * usual, _LEAST_MISFIT)
     reason[path.misfit > limit] = "no match"
+    if still:  # mixtures of pictures that are alike are the same
+        return reason
     mixture = (path.blend > _BLENDED) & (path.explained > _EXPLAINED)
     reason[mixture & (path.misfit * np.sqrt(1 - path.explained) <= limit)] = "blended"
-    if still:
-        return reason
     shot = np.searchsorted(first_frames, path.places, side="right") - 1
     turn = np.diff(shot) != 0
     starts = np.flatnonzero(np.r_[True, turn])

@@ -8,36 +8,35 @@ import numpy as np
 
 from tonelab.pairing.alignment import ALIKE
 from tonelab.pairing.cadence import cadence_findings
+from tonelab.pairing.counting import number
+from tonelab.pairing.covers import cover_findings
 from tonelab.pairing.findings import place_findings
 from tonelab.pairing.picture import common_area, usable_blocks
 from tonelab.pairing.result import BLOCK
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Iterator, Sequence
 
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
     from tonelab.pairing.alignment import Path
+    from tonelab.pairing.covers import Box
+    from tonelab.pairing.identity import Identity
     from tonelab.pairing.overview import Overview
     from tonelab.pairing.registration import Relation
+    from tonelab.pairing.thumbnails import Area
     from tonelab.signal.arrays import Mask
 
 _CUT_TOLERANCE = 0.005  # of the picture
 _DISTINCT = 0.1  # of likeness, by which the right place must stand out
 _LEFT_OUT = (
-    (
-        "blended",
-        "mix two source frames{share} and were left out: set the device to the clip's rate",
-    ),
-    (
-        "woven",
-        "hold rows of two source frames, as interlaced output does, and were left out",
-    ),
-    ("no match", "show something else than the source and were left out, as menus do"),
-    ("settling", "follow a start or a cut too closely and were left out, as devices adapt"),
-    ("cut", "stand next to a cut and were left out"),
+    ("blended", "two source frames mixed{share}, left out; set the device to the clip's rate"),
+    ("woven", "rows of two source frames, as interlaced output has them, left out"),
+    ("no match", "something else than the source, left out, as menus are"),
+    ("settling", "too close after a start or a cut, left out, as devices adapt"),
+    ("cut", "next to a cut, left out"),
 )
 
 
@@ -50,7 +49,10 @@ def content_findings(
     reason: NDArray[np.object_],
     relation: Relation,
     usable: Mask,
-    covered: int,
+    area: Area,
+    bars: tuple[int, int, int, int],
+    covers: Sequence[Box],
+    moving: Sequence[Box],
 ) -> Iterator[Finding]:
     """Yield how sure the registration is, and what happened to frames and picture.
 
@@ -66,8 +68,12 @@ def content_findings(
         Where the source's pixels lie in the capture.
     usable
         Shape (rows, columns): blocks of 16 x 16 pixels of the source that may be used.
-    covered
-        Blocks of the capture under static overlays.
+    area
+        The captured picture between the bars that came on the way.
+    bars
+        Pixels of these at left, top, right, bottom.
+    covers, moving
+        What stands still over the capture, and where something moves over it.
     """
     yield from _confidence(overview)
     if not overview.still:
@@ -78,26 +84,15 @@ def content_findings(
             yield Finding(
                 f"frames-{name.replace(' ', '-')}",
                 "warning" if name in {"blended", "woven"} else "info",
-                f"{count} captured frames {what.format(share=_share(path, reason))}.",
+                f"{number(count, 'captured frame')}: {what.format(share=_share(path, reason))}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,
                 count=len(reason),
             )
-    yield from _space(source, capture, overview, relation)
+    yield from _space(source, capture, overview, relation, area, bars)
     yield from _pixels(overview, relation, usable)
-    if covered:
-        yield Finding(
-            "static-overlay",
-            "warning",
-            f"Something stands still over {covered} blocks of 16 x 16 pixels of the moving "
-            "picture, such as a menu or a logo; they were left out.",
-            value=float(covered),
-            unit="blocks",
-            threshold=0.0,
-            count=int(usable.size),
-            decided_by="a capture with the device's menus and logos off",
-        )
+    yield from cover_findings(covers, moving, capture.width * capture.height)
     if capture.interlaced:
         yield Finding(
             "flag-interlaced",
@@ -155,34 +150,58 @@ def _confidence(overview: Overview) -> Iterator[Finding]:
     margin = float(np.median((coarse.likeness - coarse.elsewhere)[sure]))
     if not overview.still and margin >= _DISTINCT:
         return
+    if overview.still:
+        yield _still(int(sure.sum()))
+        return
     yield Finding(
         "time-ambiguous",
-        "info" if overview.still else "warning",
-        "Nothing moves in the source, so any of its frames stands for any other."
-        if overview.still
-        else "The source repeats itself or hardly moves, so frames may be matched with others that "
+        "warning",
+        "The source repeats itself or hardly moves, so frames may be matched with others that "
         "look the same.",
-        value=None if overview.still else margin,
+        value=margin,
         unit="correlation",
         threshold=_DISTINCT,
         count=int(sure.sum()),
-        decided_by="" if overview.still else "a clip with motion and without repetition",
+        decided_by="a clip with motion and without repetition",
+    )
+
+
+def identity_findings(identity: Identity) -> Iterator[Finding]:
+    """Yield what stays open though all samples of two clips are the same."""
+    if identity.still:
+        yield _still(identity.frames)
+
+
+def _still(count: int) -> Finding:
+    """Say that time cannot be told."""
+    return Finding(
+        "time-ambiguous",
+        "info",
+        "Nothing moves in the source, so any of its frames stands for any other: dropped, "
+        "repeated and mixed frames cannot be told.",
+        count=count,
+        decided_by="a capture of the chart, or of a clip that moves",
+        verdict="cannot tell",
     )
 
 
 def _space(
-    source: Clip, capture: Clip, overview: Overview, relation: Relation
+    source: Clip,
+    capture: Clip,
+    overview: Overview,
+    relation: Relation,
+    there: Area,
+    bars: tuple[int, int, int, int],
 ) -> Iterator[Finding]:
-    area, there = overview.areas
-    if (there.width, there.height) != (capture.width, capture.height):
-        left, top = int(there.x0), int(there.y0)
-        right, bottom = capture.width - int(there.x1), capture.height - int(there.y1)
+    area = overview.areas[0]
+    if any(bars):
+        left, top, right, bottom = bars
         yield Finding(
             "picture-bars",
             "info",
             f"The captured picture has bars of {left} and {right} pixels at its sides and {top} "
-            f"and {bottom} above and below; they were left out.",
-            value=float(max(left, top, right, bottom)),
+            f"and {bottom} above and below that the source has not; they were left out.",
+            value=float(max(bars)),
             unit="pixels",
             threshold=0.0,
             count=capture.width * capture.height,

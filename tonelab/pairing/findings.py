@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import sample_windows
+from tonelab.pairing.cadence import order_findings
+from tonelab.pairing.counting import number
 from tonelab.results import Finding
 
 if TYPE_CHECKING:
@@ -32,36 +34,9 @@ def relate(source: Geometry, capture: Geometry) -> tuple[tuple[float, float], tu
     )
 
 
-def _number(count: int, thing: str) -> str:
-    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
-
-
 def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> Iterator[Finding]:
     """Yield findings about frames that were dropped, repeated, mixed or not readable."""
-    faster = capture.rate > source.rate
-    if timing.dropped:
-        yield Finding(
-            "frames-dropped",
-            "warning",
-            f"{_number(timing.dropped, 'source frame')} never reached the capture; the curve does "
-            "not need them, but the device or the capture drops frames.",
-            value=float(timing.dropped),
-            unit="frames",
-            threshold=0.0,
-            count=frames,
-            alternatives=("a capture rate below the rate of the source",),
-        )
-    if timing.repeated:
-        yield Finding(
-            "frames-repeated",
-            "info" if faster else "warning",
-            f"{_number(timing.repeated, 'captured frame')} shown once more than the source does"
-            + (", as the higher capture rate asks for." if faster else "."),
-            value=float(timing.repeated),
-            unit="frames",
-            threshold=0.0,
-            count=frames,
-        )
+    yield from order_findings(timing.order, source, capture, frames)
     for reason, what in (
         ("blended", "two source frames mixed, left out; set the device to the clip's rate"),
         ("unreadable", "no readable marks, left out, as in menus and black pictures"),
@@ -72,7 +47,7 @@ def time_findings(timing: Timing, source: Clip, capture: Clip, frames: int) -> I
             yield Finding(
                 f"frames-{reason.replace(' ', '-')}",
                 "info" if reason == "unreadable" else "warning",
-                f"{_number(count, 'captured frame')}: {what}.",
+                f"{number(count, 'captured frame')}: {what}.",
                 value=float(count),
                 unit="frames",
                 threshold=0.0,

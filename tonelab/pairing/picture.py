@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.pairing.registration import Relation, resample
 from tonelab.pairing.result import BLOCK
-from tonelab.pairing.thumbnails import Area, frames_at, luma
+from tonelab.pairing.thumbnails import Area, RoughTone, frames_at, luma
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.media import Clip
+    from tonelab.pairing.covers import Box
     from tonelab.signal.arrays import FloatArray, Mask, Picture
 
 PROBES = 16  # frames of a clip in which bars are looked for
@@ -23,8 +24,6 @@ _BAR_SPREAD = 12.0  # 10-bit codes within a row or column of a bar
 _BAR_LIGHT = 180.0  # 10-bit codes; a bar is black, though a device may lift it
 _LARGEST_BAR = 0.4  # of the picture on each side
 _RIM = 2  # pixels inside the edge of the picture that scaling and lossy coding may have touched
-_FIXED = 4.0  # 10-bit codes by which an overlay may vary
-_MOVING = 24.0  # 10-bit codes by which the picture under it must have varied
 _COMBED = 1.5  # differences of neighbouring rows over those of every other row
 _LEAST_DIFFERENCE = 16.0  # squared codes, mean over a block, that a comb must reach
 
@@ -36,6 +35,9 @@ def active_area(clip: Clip) -> Area:
     thicker bars, and menus drawn over bars thinner ones.
     """
     spread = np.linspace(0, max(clip.frame_count - 1, 0), PROBES).round().astype(int)
+    entries = clip.entries()
+    if entries is not None and len(entries):  # any frames will do: those that are read first
+        spread = entries[np.maximum(np.searchsorted(entries, spread, side="right") - 1, 0)]
     found = [
         edges
         for frame in frames_at(clip, spread.tolist())
@@ -49,10 +51,7 @@ def active_area(clip: Clip) -> Area:
 
 def _bars(picture: Picture) -> tuple[int, int, int, int] | None:
     """Thickness of the bars at left, top, right, bottom; None for a picture all black."""
-    dark = [
-        (np.ptp(picture, axis=axis) <= _BAR_SPREAD) & (picture.max(axis=axis) <= _BAR_LIGHT)
-        for axis in (0, 1)
-    ]
+    dark = _dark_lines(picture)
     if all(line.all() for line in dark):
         return None
     ends = []
@@ -63,6 +62,14 @@ def _bars(picture: Picture) -> tuple[int, int, int, int] | None:
         ends.append((first if first <= limit else 0, last if last <= limit else 0))
     (left, right), (top, bottom) = ends
     return left, top, right, bottom
+
+
+def _dark_lines(picture: Picture) -> list[Mask]:
+    """Whether each column, and each row, is as dark and even as a bar."""
+    return [
+        (np.ptp(picture, axis=axis) <= _BAR_SPREAD) & (picture.max(axis=axis) <= _BAR_LIGHT)
+        for axis in (0, 1)
+    ]
 
 
 def clear_pixels(area: Area, size: tuple[int, int]) -> Mask:
@@ -86,19 +93,59 @@ def common_area(source: Area, capture: Area, relation: Relation) -> tuple[Area, 
     return shared, there
 
 
-def overlays(pairs: Sequence[tuple[Picture, Picture]], relation: Relation, clear: Mask) -> Mask:
-    """Blocks of the capture, (rows, columns) of 16 pixels, that stand still over a moving picture.
+def covered_blocks(covers: Sequence[Box], size: tuple[int, int]) -> Mask:
+    """Blocks of 16 pixels, (rows, columns), of a picture of ``size`` that rectangles touch."""
+    covered = np.zeros([-(-length // BLOCK) for length in size[::-1]], bool)
+    for box in covers:
+        left, top, right, bottom = box.edges
+        covered[top // BLOCK : -(-bottom // BLOCK), left // BLOCK : -(-right // BLOCK)] = True
+    return covered
 
-    Menus, logos and volume bars. What lies over content that itself stands still is not seen.
+
+def device_bars(
+    pairs: Sequence[tuple[Picture, Picture]], relation: Relation, area: Area, clear: Mask
+) -> tuple[Area, tuple[int, int, int, int]]:
+    """Tell bars that came on the way from those that the source has itself.
+
+    Parameters
+    ----------
+    pairs
+        Source and capture pictures of the same moments, luma (height, width) in 10-bit codes; the
+        captures have the shape of ``clear``.
+    relation
+        Where the source's pixels lie in the capture.
+    area
+        The captured picture between all bars.
+    clear
+        Where the captures show the picture and no bars.
+
+    Returns
+    -------
+    area
+        The captured picture between the bars that came on the way.
+    bars
+        Rows and columns of these at left, top, right, bottom.
     """
-    size = clear.shape[1], clear.shape[0]
-    shown = np.stack([resample(source, relation, size) for source, _ in pairs])
-    seen = np.stack([capture for _, capture in pairs])
-    fixed = (np.ptp(seen, axis=0) <= _FIXED) & (np.ptp(shown, axis=0) >= _MOVING) & clear
-    # A clipped highlight stands still as well, but only where all of it is on one code.
-    level = seen[0]
-    ends = (level >= seen[:, clear].max() - _FIXED) | (level <= seen[:, clear].min() + _FIXED)
-    return _block_share(fixed & ~ends) > 0.1
+    height, width = clear.shape
+    dark = [np.ones(length, bool) for length in (width, height)]
+    for source, capture in pairs:
+        shown = resample(source, relation, (width, height))
+        few = (slice(None, None, 4), slice(None, None, 4))
+        tone = RoughTone.fit(shown[few][clear[few]], capture[few][clear[few]], 64)
+        dark = [a & b for a, b in zip(dark, _dark_lines(tone(shown)), strict=True)]
+    edges, bars = [], []
+    for axis, (low, high) in enumerate(((area.x0, area.x1), (area.y0, area.y1))):
+        length, size = len(dark[axis]), pairs[0][0].shape[1 - axis]
+        place = np.arange(length) + 0.5
+        start, stop = relation.offset[axis], relation.offset[axis] + relation.scale[axis] * size
+        added = ~dark[axis] | (place < start) | (place > stop)
+        before = np.flatnonzero(added[: round(low)])
+        after = np.flatnonzero(added[round(high) :])
+        edges.append((before[-1] + 1 if len(before) else 0,
+                      round(high) + after[0] if len(after) else length))  # fmt: skip
+        bars.append((len(before), len(after)))
+    ((x0, x1), (y0, y1)), ((left, right), (top, bottom)) = edges, bars
+    return Area(float(x0), float(y0), float(x1), float(y1)), (left, top, right, bottom)
 
 
 def usable_blocks(shared: Area, relation: Relation, covered: Mask, shape: tuple[int, int]) -> Mask:
@@ -143,10 +190,3 @@ def _block_sum(picture: NDArray[np.generic]) -> FloatArray:
     cut = picture[: rows * BLOCK, : columns * BLOCK].reshape(rows, BLOCK, columns, BLOCK)
     total: FloatArray = cut.sum(axis=(1, 3), dtype=np.float64)
     return total
-
-
-def _block_share(mask: Mask) -> FloatArray:
-    rows, columns = (-(-length // BLOCK) * BLOCK for length in mask.shape)
-    padded = np.zeros((rows, columns), bool)
-    padded[: mask.shape[0], : mask.shape[1]] = mask
-    return _block_sum(padded) / BLOCK**2

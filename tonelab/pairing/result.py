@@ -10,6 +10,7 @@ from tonelab.results import Viewable
 if TYPE_CHECKING:
     from tonelab.chart import Geometry, Layout
     from tonelab.media import Clip
+    from tonelab.pairing.identity import Identity
     from tonelab.results import Finding, PairingFacts
     from tonelab.signal.arrays import IntArray, Mask
 
@@ -41,6 +42,10 @@ class Pair(Viewable):
         that belong to the picture on both sides, clear of bars and overlays. None with a chart.
     shots
         Source frames with which a new shot starts, ascending, from 0. None with a chart.
+    identity
+        Where all samples of both clips are the same, what they were found to be; else None.
+    still
+        Whether nothing moves in the source, so that few frames show all there is to see.
     """
 
     source: Clip
@@ -53,3 +58,5 @@ class Pair(Viewable):
     findings: tuple[Finding, ...]
     usable: Mask | None = None
     shots: IntArray | None = None
+    identity: Identity | None = None
+    still: bool = False

@@ -19,6 +19,7 @@ if TYPE_CHECKING:
 
     Thumbnails: TypeAlias = NDArray[np.uint16]
     Codes: TypeAlias = NDArray[np.floating[Any]]
+    Shrink: TypeAlias = Callable[..., Thumbnails]
 
 ROWS, COLUMNS = 27, 48
 FINE = 64  # steps of a thumbnail per 10-bit code
@@ -60,9 +61,24 @@ def luma(frame: Frame, clip: Clip) -> Picture:
 
 
 def frames_at(clip: Clip, indices: Iterable[int]) -> Iterator[Frame]:
-    """Yield single frames; a clip may end earlier than it announces."""
-    for index in sorted(set(indices)):
-        yield from clip.frames(int(index), int(index) + 1)
+    """Yield single frames in order; a clip may end earlier than it announces.
+
+    Frames between which reading cannot be taken up anew at no cost are read in one go.
+    """
+    wanted = np.unique(np.fromiter(indices, np.int64))
+    entries = clip.entries()
+    if not len(wanted):
+        return
+    if entries is None:
+        runs = np.split(wanted, np.flatnonzero(np.diff(wanted) != 1) + 1)
+    else:
+        part = np.searchsorted(entries, wanted, side="right")
+        runs = np.split(wanted, np.flatnonzero(np.diff(part) != 0) + 1)
+    for run in runs:
+        kept = set(run.tolist())
+        for frame in clip.frames(int(run[0]), int(run[-1]) + 1):
+            if frame.index in kept:
+                yield frame
 
 
 def thumbnails(clip: Clip, area: Area, progress: Callable[[int], None] | None = None) -> Thumbnails:
@@ -87,20 +103,30 @@ def thumbnails(clip: Clip, area: Area, progress: Callable[[int], None] | None = 
     shrink = shrinker(area, (clip.height, clip.width))
     found = []
     for frame in clip.frames():
-        found.append(shrink(luma(frame, clip)))
+        found.append(shrink(marks_plane(frame, clip.signal), clip.bits))
         if progress is not None:
             progress(frame.index + 1)
     return np.array(found, np.uint16).reshape(-1, ROWS, COLUMNS)
 
 
-def shrinker(area: Area, shape: tuple[int, int]) -> Callable[[Picture], Thumbnails]:
-    """Return the function that reduces a picture of ``shape`` (height, width) to a thumbnail."""
-    down = _means(area.y0, area.y1, ROWS, shape[0])
-    across = _means(area.x0, area.x1, COLUMNS, shape[1])
+def shrinker(area: Area, shape: tuple[int, int]) -> Shrink:
+    """Return the function that reduces a plane of ``shape`` (height, width) to a thumbnail.
 
-    def shrink(picture: Picture) -> Thumbnails:
-        means = down @ picture @ across.T
-        return np.rint(means * np.float32(FINE)).astype(np.uint16)
+    It takes the plane and the depth of its codes in bits, by default 10.
+    """
+    from tonelab.pairing.kernels import sum_rows
+
+    down = _means(area.y0, area.y1, ROWS, shape[0])
+    across = np.ascontiguousarray(_means(area.x0, area.x1, COLUMNS, shape[1]).T)
+    touched = down > 0
+    first = touched.argmax(axis=0)
+    stop = np.where(touched.any(axis=0), ROWS - touched[::-1].argmax(axis=0), first)
+
+    def shrink(plane: NDArray[Any], bits: int = 10) -> Thumbnails:
+        sums = np.empty((ROWS, shape[1]), np.float32)
+        sum_rows(plane, down, first, stop, sums)
+        means: Picture = sums @ across * np.float32(FINE * 2.0 ** (10 - bits))
+        return np.rint(means).astype(np.uint16)
 
     return shrink
 

@@ -7,9 +7,12 @@ from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from tonelab.pairing.cadence import follow_order
+
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
+    from tonelab.pairing.cadence import Order
     from tonelab.signal.arrays import IntArray
 
 Reason: TypeAlias = Literal["unreadable", "blended", "other chart"]
@@ -34,16 +37,23 @@ class Timing:
     left_out
         Captured frames left out, by the reasons of `FrameReading` and: ``beyond source``,
         ``page change``, ``settling``.
-    repeated
-        Captured frames that show the same source frame as the one before; they stay in use.
-    dropped
-        Source frames passed over between two captured ones.
+    order
+        How far the captured frames follow the source in time.
     """
 
     matches: IntArray
     left_out: Mapping[str, int]
-    repeated: int
-    dropped: int
+    order: Order
+
+    @property
+    def dropped(self) -> int:
+        """Source frames passed over beyond what the rates ask for."""
+        return self.order.dropped
+
+    @property
+    def repeated(self) -> int:
+        """Captured frames shown once more beyond what the rates ask for; they stay in use."""
+        return self.order.repeated
 
 
 def settle_frames(hold: int, rate: float) -> int:
@@ -52,7 +62,12 @@ def settle_frames(hold: int, rate: float) -> int:
 
 
 def match_frames(
-    readings: Sequence[FrameReading], *, hold: int, source_frames: int, settle: int
+    readings: Sequence[FrameReading],
+    *,
+    hold: int,
+    source_frames: int,
+    settle: int,
+    ratio: float = 1.0,
 ) -> Timing:
     """Match captured frames with source frames.
 
@@ -66,6 +81,8 @@ def match_frames(
         Frames of the source.
     settle
         Frames of a page to leave out after it appears.
+    ratio
+        Captured frames per source frame by the rates of both.
 
     Returns
     -------
@@ -79,9 +96,6 @@ def match_frames(
 
     shown = np.flatnonzero(reason == "")
     step = np.diff(number[shown])
-    between = np.diff(shown) - 1
-    dropped = np.maximum(step - 1 - between, 0)[step > 0].sum()
-    repeated = np.count_nonzero((step == 0) & (between == 0))
 
     page = number[shown] // hold
     turn = (np.diff(page) != 0) | (step < 0)
@@ -94,6 +108,5 @@ def match_frames(
     return Timing(
         matches=np.stack([used, number[used]], axis=1),
         left_out={str(name): int(n) for name, n in zip(names, counts, strict=True)},
-        repeated=int(repeated),
-        dropped=int(dropped),
+        order=follow_order(shown, number[shown], ratio),
     )

@@ -15,6 +15,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.pixels.co_registration import chroma_relation, plain_relation, ten_bits
+from tonelab.pixels.kernels import convolved, correlated
 from tonelab.pixels.picking import CODES, MIDDLE, span, within
 from tonelab.pixels.resampling import KERNELS, directions
 from tonelab.pixels.rescaled import scaled_mask
@@ -80,7 +81,7 @@ class _Part:
     ) -> None:
         self.source, self.seen, self.usable, self.kernels = source, seen, usable, kernels
         luma = _about(source)
-        self.predicted = [_correlated(luma, kernel) for kernel in kernels]
+        self.predicted = [correlated(luma, kernel) for kernel in kernels]
         self.off: FloatArray = np.abs(luma - self.predicted[0])
 
     def _times(self, strong: Mask) -> tuple[float, FloatArray]:
@@ -206,13 +207,13 @@ def _filtered(
     """See each pixel of a picture through one of several filters."""
 
     def spread(picture: FloatArray) -> FloatArray:
-        return _detail(np.choose(which, [_correlated(picture, kernel) for kernel in kernels]))
+        return _detail(np.choose(which, [correlated(picture, kernel) for kernel in kernels]))
 
     def gather(picture: FloatArray) -> FloatArray:
         fine = _detail(picture)
         there = np.zeros_like(picture)
         for n, kernel in enumerate(kernels):
-            there += ndimage.convolve(fine * (which == n), kernel, mode="constant")
+            there += convolved(fine * (which == n), kernel)
         return there
 
     return _View(source, seen, weight, spread, gather, lambda weights: weights)
@@ -221,11 +222,6 @@ def _filtered(
 def _about(codes: NDArray[Any]) -> FloatArray:
     """Codes about the middle."""
     return codes.astype(np.float64) - MIDDLE
-
-
-def _correlated(picture: FloatArray, kernel: FloatArray) -> FloatArray:
-    there: FloatArray = ndimage.correlate(picture, kernel, mode="constant")
-    return there
 
 
 def _detail(picture: FloatArray) -> FloatArray:

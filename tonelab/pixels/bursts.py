@@ -55,7 +55,10 @@ def bursts(pair: Pair) -> list[IntArray]:
         # The end of a page is the safest: devices settle at its start.
         return [_unbroken(runs[key])[-BURST:] for key in sorted(runs)]
     # Even starts, so that bursts of a short clip do not share frames.
-    starts = np.unique(np.linspace(0, max(len(matches) - 2, 0), BURSTS).astype(int) // 2 * 2)
+    last = max(len(matches) - 2, 0)
+    starts = np.unique(np.linspace(0, last, BURSTS).astype(int) // 2 * 2)
+    if pair.still:  # all frames show the same
+        starts = np.unique([min(int(part * len(matches)), last) // 2 * 2 for part in _PARTS])
     in_row = np.append(np.diff(matches, axis=0) == 1, [[False, False]], axis=0).all(axis=1)
     whole = [n for n in starts if len(in_row) - n >= LONG_BURST and in_row[n:][:_STEPS].all()]
     places = np.array(whole, np.int64)
@@ -260,6 +263,9 @@ class Burst:
             mask = np.ones((height, width), bool)
             margin = round(3 * self.pair.geometry_source.scale[1]) + 2
             mask[:margin] = mask[-margin:] = False
+            x, y = (max(0, s) for s in self.co_registration.shift or (0, 0))
+            for left, top, right, bottom in self.pair.geometry_capture.covers:
+                mask[max(0, top - y) : bottom - y, max(0, left - x) : right - x] = False
             return mask
         assert self.co_registration.shift is not None
         whole = self.pair.usable.repeat(BLOCK, axis=0).repeat(BLOCK, axis=1)

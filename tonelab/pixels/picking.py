@@ -6,7 +6,6 @@ import math
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from scipy import ndimage
 
 if TYPE_CHECKING:
     from collections.abc import Sequence
@@ -24,10 +23,27 @@ LUMA_REACH, CHROMA_REACH = 3, 2  # samples to each side that a filter may gather
 
 
 def span(plane: Plane, reach: int) -> NDArray[np.int32]:
-    """Highest minus lowest code of a plane within ``reach`` samples to each side, same shape."""
-    size = 2 * reach + 1
-    high = ndimage.maximum_filter(plane, size).astype(np.int32)
-    return high - ndimage.minimum_filter(plane, size)
+    """Highest minus lowest code of a plane within ``reach`` samples to each side, same shape.
+
+    At the edges that is within the picture.
+    """
+    if not plane.size:
+        return np.zeros(plane.shape, np.int32)
+    ends = np.pad(plane, reach, mode="edge")
+    high = _extreme(np.maximum, ends, reach).astype(np.int32)
+    return high - _extreme(np.minimum, ends, reach)
+
+
+def _extreme(of_two: np.ufunc, ends: Plane, reach: int) -> Plane:
+    """Extreme of each square, by extremes of ever longer runs: exact, and fast as whole planes."""
+    for axis in (0, 1):
+        runs, length = ends.swapaxes(0, axis), 1
+        while length < 2 * reach + 1:
+            step = min(length, 2 * reach + 1 - length)
+            runs = of_two(runs[:-step], runs[step:])
+            length += step
+        ends = runs.swapaxes(0, axis)
+    return ends
 
 
 def is_video(codes: Plane) -> Mask:
@@ -74,9 +90,12 @@ def neighbours(
     plane: NDArray[Any], rows: NDArray[np.intp], columns: NDArray[np.intp], reach: int
 ) -> FloatArray:
     """Gather samples around places, (N, (2 reach + 1)^2), rows of the picture first."""
-    around = range(-reach, reach + 1)
-    taps = [plane[rows + dy, columns + dx] for dy in around for dx in around]
-    return np.stack(taps, axis=1).astype(np.float64) - MIDDLE
+    around = np.arange(-reach, reach + 1)
+    width = plane.shape[1]
+    taps = (around[:, None] * width + around).ravel()
+    found: FloatArray = plane.take((rows * width + columns)[:, None] + taps).astype(np.float64)
+    found -= MIDDLE
+    return found
 
 
 def gram(taps: FloatArray, targets: FloatArray) -> IntArray:

@@ -303,7 +303,10 @@ def scaled_mask(pair: Pair, shape: tuple[int, ...]) -> Mask:
     All of them where the pair has no mask of usable blocks.
     """
     if pair.usable is None:
-        return np.ones(shape, bool)
+        whole = np.ones(shape, bool)
+        for left, top, right, bottom in pair.geometry_capture.covers:
+            whole[top:bottom, left:right] = False
+        return whole
     rows, columns = nearest_pixels(pair, shape)
     mask: Mask = pair.usable[np.ix_(rows // BLOCK, columns // BLOCK)]
     return mask

@@ -68,7 +68,7 @@ def tally_pixels(
     parts = carry_out(partial(tally_burst, pair=sendable(pair)), jobs, workers or default_workers())
     with closing(parts):  # an interruption ends the work at once
         for _, part in parts:
-            merged += part
+            merged = merged.with_more(part)
             done += 1
             if progress is not None:
                 progress(done, len(jobs))

@@ -89,11 +89,11 @@ class Table:
                 f"its entry adds {part.dtype} of shape {part.shape}."
             )
 
-    def merge(self, one: IntArray, other: IntArray) -> IntArray:
+    def merge(self, one: IntArray, other: IntArray, out: IntArray | None = None) -> IntArray:
         """Add the tables of disjoint sets of bursts; the same bytes in any order.
 
         Both have `shape`; rows with the same ``keys`` are added, see
-        `tonelab.pixels.picking.merge_rows`.
+        `tonelab.pixels.picking.merge_rows`. A table without keys is written to ``out``, if given.
 
         Raises
         ------
@@ -104,7 +104,7 @@ class Table:
             return merge_rows(np.concatenate([one, other]), self.keys)
         if one.shape != other.shape:
             raise ValueError(f"The pixel tables {self.name!r} are not those of one chart.")
-        total: IntArray = one + other
+        total: IntArray = np.add(one, other, out=out)
         return total
 
 
@@ -239,11 +239,19 @@ class PixelTables:
 
     def __add__(self, other: PixelTables) -> PixelTables:
         """Merge the tables of disjoint sets of bursts of one pair."""
+        return self._merged(other, in_place=False)
+
+    def with_more(self, other: PixelTables) -> PixelTables:
+        """Merge likewise, but into the arrays of this one, which nobody else may hold."""
+        return self._merged(other, in_place=True)
+
+    def _merged(self, other: PixelTables, *, in_place: bool) -> PixelTables:
         if self._of_pair() != other._of_pair() or self.tables.keys() != other.tables.keys():
             raise ValueError("Only pixel tables of one pair can be merged.")
         declared = declared_tables()
         sums = {
-            name: declared[name].merge(one, other.tables[name]) for name, one in self.tables.items()
+            name: declared[name].merge(one, other.tables[name], one if in_place else None)
+            for name, one in self.tables.items()
         }
         return replace(self, frames=self.frames + other.frames, tables=sums)
 

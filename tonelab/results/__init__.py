@@ -10,25 +10,37 @@ from tonelab.results.conversion import (
     RunnerUp,
 )
 from tonelab.results.curves import ChromaTransfer, Landmark, LuminanceCurve
+from tonelab.results.differences import (
+    CaptureDifference,
+    DifferenceKind,
+    DifferenceValue,
+    Nearness,
+    PlaneDifference,
+)
 from tonelab.results.findings import Finding, Severity, Verdict
 from tonelab.results.measurement import Measurement, Score
 from tonelab.results.tallies import Tallies
 from tonelab.results.viewable import Viewable
 
 __all__ = [
+    "CaptureDifference",
     "CheckReport",
     "CheckResult",
     "ChromaTransfer",
     "ClipFacts",
     "Correlation",
+    "DifferenceKind",
+    "DifferenceValue",
     "Finding",
     "GammaPoint",
     "IdentifiedConversion",
     "Landmark",
     "LuminanceCurve",
     "Measurement",
+    "Nearness",
     "PairingFacts",
     "ParameterEstimate",
+    "PlaneDifference",
     "RunnerUp",
     "Score",
     "Severity",

@@ -32,6 +32,7 @@ Origin: TypeAlias = Literal["declared", "stated", "inferred", "assumed"]
 
 TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg", "bt1886", "gamma22", "srgb")
 HDR_TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg")
+DECLARED = ("matrix", "range", "transfer", "primaries", "bits")  # what codes may show
 SITINGS = ("left", "centre", "topleft")
 
 _CHOICES: dict[str, tuple[str, ...]] = {
@@ -154,6 +155,28 @@ def parse_signal(text: str) -> dict[str, Any]:
         else:
             known = ", ".join([*_CHOICES, "bits", "peak", "black"])
             raise SignalError(f"The signal field {key!r} is unknown: state one of {known}.")
+    return fields
+
+
+def parse_declared(text: str) -> dict[str, Any]:
+    """Parse what an output declared on the wire, such as ``matrix=bt2020,range=full,bits=10``.
+
+    Returns
+    -------
+    dict
+        Some of matrix, range, transfer, primaries, bits.
+
+    Raises
+    ------
+    SignalError
+        When a field or a value is unknown, or the codes of a capture cannot show it.
+    """
+    fields = parse_signal(text)
+    for name in fields:
+        if name not in DECLARED:
+            raise SignalError(
+                f"The codes of a capture do not show {name}: declare {', '.join(DECLARED)}."
+            )
     return fields
 
 

@@ -12,6 +12,7 @@ if TYPE_CHECKING:
     from tonelab.results import CheckReport, ClipFacts, Landmark, PairingFacts, ParameterEstimate
     from tonelab.signal.description import Signal
 
+_RESOLVED = 1e-6
 NOT_REACHED = "not reached"
 NONE = "–"
 NOT_IDENTIFIABLE = "not identifiable from this capture"
@@ -35,6 +36,20 @@ def light(value: float) -> str:
         return "< 0.0001 cd/m2"
     decimals = 0 if value >= 100 or value == 0 else 1 if value >= 10 else 2 if value >= 0.1 else 4
     return f"{value:,.{decimals}f} cd/m2"
+
+
+def measured(value: float, bound: float | None, digits: int = 4) -> str:
+    """Write a value of a finding with its bound.
+
+    No unit in use resolves a millionth; what is less is rounding of our own arithmetic, and a bound
+    below it is given as that.
+    """
+    if math.isfinite(value) and abs(value) < _RESOLVED:
+        value = 0.0
+    if bound is not None and 0 < bound < _RESOLVED:
+        bound = _RESOLVED
+    within = "" if bound is None else f" ± {bound:.2g}"
+    return f"{value:.{digits}g}{within}"
 
 
 def unit_of(name: str) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tonelab.views.document import plain
-from tonelab.views.words import unit_of
+from tonelab.views.words import measured, unit_of
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -26,9 +26,7 @@ def finding_rows(findings: Sequence[Any]) -> Iterator[dict[str, str]]:
         unit = unit_of(finding.get("unit") or "")
         figures = []
         if value is not None:
-            bound = finding.get("bound")
-            within = "" if bound is None else f" ± {bound:.2g}"
-            figures.append(f"{value:.4g}{within}{unit}")
+            figures.append(f"{measured(value, finding.get('bound'))}{unit}")
         if finding.get("threshold") is not None:
             figures.append(f"limit {finding['threshold']:g}{unit}")
         if finding.get("count"):

@@ -10,7 +10,7 @@ from rich.table import Table
 from rich.text import Text
 
 from tonelab.views.terminal.facts import labelled, reading
-from tonelab.views.words import picture, unit_of, verdict_line
+from tonelab.views.words import measured, picture, unit_of, verdict_line
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
@@ -70,9 +70,7 @@ def _rests_on(finding: Finding) -> Iterable[tuple[str, str]]:
     """Figures, other explanations, and what would decide, as dim lines under the sentence."""
     figures = []
     if finding.value is not None:
-        unit = unit_of(finding.unit)
-        bound = f" ± {finding.bound:.2g}" if finding.bound is not None else ""
-        figures.append(f"{finding.value:.5g}{bound}{unit}")
+        figures.append(f"{measured(finding.value, finding.bound, 5)}{unit_of(finding.unit)}")
     if finding.threshold is not None:
         figures.append(f"limit {finding.threshold:.5g}")
     if finding.count:

@@ -10,11 +10,12 @@ from rich.pretty import Pretty
 from tonelab.compare import Comparison
 from tonelab.correction import Correction, Verification
 from tonelab.media.inspection import Inspection
-from tonelab.results import CheckReport, Measurement
+from tonelab.results import CaptureDifference, CheckReport, Measurement
 from tonelab.tune import Tuning
 from tonelab.views.terminal.checks import check_summary
 from tonelab.views.terminal.comparison import comparison_summary
 from tonelab.views.terminal.correction import correction_summary, verification_summary
+from tonelab.views.terminal.differences import difference_summary
 from tonelab.views.terminal.inspection import inspection_table
 from tonelab.views.terminal.summary import summary
 from tonelab.views.terminal.tuning import tuning_summary
@@ -31,6 +32,7 @@ def terminal(result: object) -> RenderableType:
 
 terminal.register(Measurement, summary)
 terminal.register(CheckReport, check_summary)
+terminal.register(CaptureDifference, difference_summary)
 terminal.register(Comparison, comparison_summary)
 terminal.register(Correction, correction_summary)
 terminal.register(Verification, verification_summary)

@@ -18,6 +18,7 @@ from tonelab.views.words import (
     landed,
     left_out,
     light,
+    measured,
     picture,
     unit_of,
 )
@@ -235,11 +236,11 @@ def _findings(measurement: Measurement) -> RenderableType:
         text = Text(f"{finding.severity:>7}  ", _SEVERITIES[finding.severity])
         text.append(finding.text, "default not bold")
         if finding.value is not None:
-            bound = f" ± {finding.bound:.2g}" if finding.bound is not None else ""
+            figures = measured(finding.value, finding.bound)
             limit = f", limit {finding.threshold:g}" if finding.threshold is not None else ""
             count = f", {finding.count} samples" if finding.count else ""
             unit = unit_of(finding.unit)
-            text.append(f" ({finding.value:.4g}{bound}{unit}{limit}{count})", "dim not bold")
+            text.append(f" ({figures}{unit}{limit}{count})", "dim not bold")
         if finding.alternatives:
             text.append(f"\n         or: {'; '.join(finding.alternatives)}", "dim not bold")
         if finding.decided_by:
