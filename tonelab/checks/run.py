@@ -11,8 +11,10 @@ import numpy as np
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHECKS, identical
+from tonelab.checks.whole import as_a_whole
 from tonelab.media import open_clip
 from tonelab.pairing import pair, pair_captures
+from tonelab.path.account import account_of
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.run import tally_pixels
 from tonelab.readings.signals import read_chart_source
@@ -28,7 +30,7 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Check, Findings, Needs
     from tonelab.media import Clip
     from tonelab.pairing import Pair
-    from tonelab.results import ClipFacts, Finding
+    from tonelab.results import ClipFacts, Finding, PathAccount, Unexplained
     from tonelab.results.progress import StageProgress
     from tonelab.signal.description import Signal
     from tonelab.tallies.workers import Workers
@@ -84,6 +86,7 @@ def check(
             evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
             evidence = replace(evidence, declared=declared or {})
             results, registration = examine(evidence)
+            whole = _account(evidence, report)
             report("hashing", 0, 1)
             facts = _hashed((source_clip, capture_clip), hashes)
         chain = None
@@ -100,6 +103,8 @@ def check(
                 ]
                 (chain,) = _hashed((chain_clip,), hashes)
         report("hashing", 1, 1)
+        if whole is not None:
+            results.append(as_a_whole(*whole, results))
         assert evidence.pairing is not None
         return CheckReport(
             source=facts[0],
@@ -109,7 +114,18 @@ def check(
             pass_through=evidence.pass_through,
             results=tuple(results),
             registration=registration,
+            path=whole[0] if whole else None,
+            unexplained=whole[1] if whole else None,
         )
+
+
+def _account(
+    evidence: PathEvidence, report: StageProgress
+) -> tuple[PathAccount, Unexplained] | None:
+    """Say what the path of a pass-through did as a whole; nothing where samples are identical."""
+    if evidence.pair is None or evidence.identity is not None or not evidence.pass_through:
+        return None
+    return account_of(evidence.pair, evidence.source, progress=partial(report, "explaining"))
 
 
 def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFacts]:

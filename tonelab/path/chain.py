@@ -141,14 +141,15 @@ class Chain:
         without jumps.
         """
         frozen = iter(errors or ())
-        record = errors is not None and not errors
+        record = errors if errors is not None and not errors else None
+        known = errors is not None and record is None
 
         def rounded(signal: FloatArray, by: Callable[[FloatArray], FloatArray]) -> FloatArray:
-            if errors and not record:
+            if known:
                 return signal + next(frozen)
             sent_on = by(signal)
-            if record:
-                errors.append(sent_on - signal)
+            if record is not None:
+                record.append(sent_on - signal)
             return sent_on
 
         for step in self.steps:

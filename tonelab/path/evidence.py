@@ -17,7 +17,7 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.quantisation import codes_to_rgb, codes_to_ycbcr, luma_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Callable
+    from collections.abc import Callable, Sequence
 
     from numpy.typing import NDArray
 
@@ -31,8 +31,9 @@ EVEN = 2  # codes of 10 bits by which chroma around them may differ
 REACH = 3  # samples of luma around a colour
 ROWS, COLUMNS, EDGE = 48, 64, 8  # of a piece, and what of it no chain is judged by
 PIECES = 2  # of a burst
+SURVEYED, DOWN, ACROSS = 4, 5, 6  # bursts, and pieces of a picture, from all over it
 SEARCHED = 30_000  # places of a picture among which colours are chosen
-CHANNELS = 7 + len(SURROUNDS)
+CHANNELS = 9 + len(SURROUNDS)
 
 
 @dataclass(frozen=True, eq=False)
@@ -52,6 +53,8 @@ class Evidence:
         Mean luma signal of the source's picture, same shape as luma or broadcast to it.
     surround
         Luma signal of the source, blurred over `SURROUNDS` of the picture's height, last axis.
+    place
+        Where in the picture, 0..1 down and across, last axis.
     source, capture
         How both sides are read.
     columns
@@ -63,6 +66,7 @@ class Evidence:
     burst: IntArray
     mean: FloatArray
     surround: FloatArray
+    place: FloatArray
     source: Signal
     capture: Signal
     columns: int
@@ -78,6 +82,7 @@ class Evidence:
             burst=self.burst[rows],
             mean=self.mean[rows],
             surround=self.surround[rows],
+            place=self.place[rows],
         )
 
     @cached_property
@@ -125,8 +130,10 @@ class Evidence:
 
 def read_evidence(
     pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
-) -> tuple[Evidence, Evidence] | None:
-    """Read colours, and pieces of pictures, of a registered pair; None if it is not in place.
+) -> tuple[Evidence, Evidence, Evidence] | None:
+    """Read colours, pieces of pictures, and pieces from everywhere, of a registered pair.
+
+    None where captured pixels do not each stand for one of the source.
 
     Parameters
     ----------
@@ -137,8 +144,8 @@ def read_evidence(
     progress
         Called with (bursts done, bursts in all).
     """
-    colours, pieces, runs = [], [], bursts(pair)
-    columns = 2
+    colours, pieces, survey, runs = [], [], [], bursts(pair)
+    columns, surveyed = 2, set(range(0, len(runs), max(1, len(runs) // SURVEYED)))
     for number, run in enumerate(runs):
         burst = Burst(pair, number, run)
         view, how = burst.co_registered, burst.co_registration
@@ -148,11 +155,16 @@ def read_evidence(
         grid = _Grid(view, how.factors, source.siting)
         colours.append((number, _colours(grid)))
         pieces.append((number, _pieces(grid)))
+        if number in surveyed:
+            survey.append((number, _everywhere(grid)))
         if progress is not None:
             progress(number + 1, len(runs))
     if not colours:
         return None
-    return _evidence(colours, pair, source, columns), _evidence(pieces, pair, source, columns)
+    first, second, third = (
+        _evidence(found, pair, source, columns) for found in (colours, pieces, survey)
+    )
+    return first, second, third
 
 
 def _evidence(
@@ -167,13 +179,14 @@ def _evidence(
     if own.matrix == "rgb":
         signal = rgb_to_ycbcr(signal, coding(Medium(own)))
     black, span_ = luma_scale(own.bits, own.range)
-    around = (both[..., 6:] * scale - black) / span_
+    around = (both[..., 6:-2] * scale - black) / span_
     return Evidence(
         signal=signal,
         codes=both[..., 3:6] * 2.0 ** (capture.bits - 10),
         burst=burst,
         mean=around[..., 0],
         surround=around[..., 1:],
+        place=both[..., -2:],
         source=own,
         capture=capture,
         columns=columns,
@@ -201,8 +214,8 @@ class _Grid:
     def at(self, rows: IntArray, columns: IntArray) -> FloatArray:
         """10-bit codes (..., C) at pixels of luma (...), what stands in them see `Evidence`.
 
-        Y', Cb and Cr of the source and of the capture, then the mean luma of the source's picture
-        and what surrounds the pixels in it.
+        Y', Cb and Cr of the source and of the capture, then the mean luma of the source's picture,
+        what surrounds the pixels in it, and where in the picture they are.
         """
         (across, down), (over, under) = self.factors
         place = (rows - self._up) / down, (columns - self._left) / across
@@ -218,6 +231,8 @@ class _Grid:
                 *(plane[there] for plane in chroma),
                 np.full(rows.shape, self._mean),
                 *(around.at(rows, columns) for around in self._around),
+                rows / self.view.mask.shape[0],
+                columns / self.view.mask.shape[1],
             ],
             axis=-1,
         )
@@ -289,6 +304,23 @@ def _pieces(grid: _Grid) -> FloatArray:
             detail.append(float(np.abs(np.diff(luma[inside].astype(np.int32), axis=1)).mean()))
     order = np.argsort(detail, kind="stable")[::-1]
     chosen = order[:: max(1, len(order) // PIECES)][:PIECES]
+    return _cut(grid, [places[n] for n in chosen])
+
+
+def _everywhere(grid: _Grid) -> FloatArray:
+    """Pieces (P, ROWS, COLUMNS, C) from all over a picture."""
+    mask, (high, wide) = grid.view.mask, grid.view.mask.shape
+    if high < ROWS or wide < COLUMNS:
+        return _cut(grid, [])
+    tops, lefts = (
+        np.unique(np.linspace(0, size - piece, count).astype(int) // 2 * 2).tolist()
+        for size, piece, count in ((high, ROWS, DOWN), (wide, COLUMNS, ACROSS))
+    )
+    places = product(tops, lefts)
+    return _cut(grid, [(y, x) for y, x in places if mask[y : y + ROWS, x : x + COLUMNS].all()])
+
+
+def _cut(grid: _Grid, places: Sequence[tuple[int, int]]) -> FloatArray:
     y, x = np.mgrid[:ROWS, :COLUMNS]
-    cut = [grid.at(places[n][0] + y, places[n][1] + x) for n in chosen]
+    cut = [grid.at(top + y, left + x) for top, left in places]
     return np.array(cut).reshape(-1, ROWS, COLUMNS, CHANNELS)

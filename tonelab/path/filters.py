@@ -10,7 +10,7 @@ from scipy import ndimage
 
 from tonelab.conversion.parameters import Param
 from tonelab.path.steps import STEPS, Medium
-from tonelab.signal.arrays import FloatArray
+from tonelab.signal.arrays import FloatArray  # noqa: TC001 - annotations are read
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -34,7 +34,7 @@ def sharpened(
     amount: Annotated[float, Param(-0.9, 4.0, "1", "of what a blur takes away, added")] = 0.0,
     wider: Annotated[float, Param(-0.6, 1.4, "px", "added to the spread of that blur")] = 0.0,
 ) -> FloatArray:
-    """An unsharp mask of luma."""
+    """Sharpen luma by an unsharp mask."""
     luma = signal[..., 0]
     return _with_luma(signal, luma + amount * (luma - _blurred(luma, wide + wider)))
 
@@ -52,7 +52,7 @@ def blurred(
     *,
     spread: Annotated[float, Param(0.25, 2.5, "px", "standard deviation of the blur")] = 0.6,
 ) -> FloatArray:
-    """A normal blur of luma."""
+    """Blur luma by a normal distribution."""
     return _with_luma(signal, _blurred(signal[..., 0], spread))
 
 
@@ -113,7 +113,9 @@ def chroma_softened(
 ) -> FloatArray:
     """Chroma filtered along rows by ``weight``, ``1 - 2 weight``, ``weight``."""
     taps = [weight, 1 - 2 * weight, weight]
-    return _with_chroma(signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-1, mode="nearest"))
+    return _with_chroma(
+        signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-1, mode="nearest")
+    )
 
 
 @STEPS.register(

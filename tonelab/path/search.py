@@ -8,6 +8,7 @@ some bursts of frames, and judged on others.
 
 from __future__ import annotations
 
+from collections import Counter
 from dataclasses import dataclass, replace
 from functools import lru_cache
 from typing import TYPE_CHECKING
@@ -25,14 +26,17 @@ if TYPE_CHECKING:
     from tonelab.path.steps import Step
     from tonelab.signal.arrays import FloatArray, Mask
 
-SCAN, TRAINING = 500, 4000  # sites
+SCAN, TRAINING = 500, 3000  # sites
 BEAM, REFINED, ROUNDS = 3, 8, 5
+OF_A_KIND = 2  # chains of the same steps that are refined
 LEAST_SITES = 60
-MOST_PIECES, FEW_PIECES = 12, 4
+MOST_PIECES, FEW_PIECES = 8, 3
 STEP_BITS = 0.012  # a sample of three codes, that a step must save
 PARAMETER_BITS = 0.003  # the same of a parameter
 ENTRY_BITS = 0.001  # the same of an entry of a table
-SPREADS = np.array([0.005, 0.02, 0.08, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 5.0, 9.0, 16.0, 30.0, 60.0])  # codes
+SPREADS = np.array(
+    [0.005, 0.02, 0.08, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 5.0, 9.0, 16.0, 30.0, 60.0]
+)  # codes
 WORSE, WORSE_BITS = 2.0, 0.5  # bits beyond which a chain is not followed further
 EXACT = 0.06  # a sample of three codes, where all are predicted
 SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
@@ -81,9 +85,7 @@ def identify_path(colours: Evidence, pieces: Evidence) -> list[Fitted]:
     return search(pieces, [fitted.chain for fitted in points[:BEAM]], lambda step: step.spatial)
 
 
-def search(
-    sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], bool]
-) -> list[Fitted]:
+def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], bool]) -> list[Fitted]:
     """Add steps to chains while that saves bits; the best first, by what no fit has seen."""
     training, unseen = sites.halves()
     if min(len(training), len(unseen)) < (1 if sites.in_pieces else LEAST_SITES):
@@ -103,7 +105,7 @@ def search(
                 name = shape_of(chain)
                 if name not in proposed or trial.cost < proposed[name][0]:
                     proposed[name] = trial.cost, moved
-        best = sorted(proposed.values(), key=lambda item: item[0])
+        best = _of_each_kind(sorted(proposed.values(), key=lambda item: item[0]))
         best = best[: REFINED // 2 if sites.in_pieces else REFINED]
         for _, chain in best:
             for carried in CARRIED:
@@ -122,6 +124,18 @@ def search(
         for f in _distinct([*beam, *known.values()])
     ]
     return sorted(judged, key=lambda item: item.cost)
+
+
+def _of_each_kind(ranked: list[tuple[float, Chain]]) -> list[tuple[float, Chain]]:
+    """Keep a few chains of the same steps, so that settings of one do not crowd out others."""
+    seen: Counter[tuple[str, ...]] = Counter()
+    kept = []
+    for item in ranked:
+        kind = tuple(step.name for step in item[1])
+        seen[kind] += 1
+        if seen[kind] <= OF_A_KIND:
+            kept.append(item)
+    return kept
 
 
 def telling(chain: Chain, sites: Evidence) -> Evidence:
@@ -210,8 +224,10 @@ def shape_of(chain: Chain) -> str:
 
 
 def residual(chain: Chain, sites: Evidence, errors: list[FloatArray] | None = None) -> FloatArray:
-    """Captured codes less predicted ones, before the capture's own rounding, (N, 3)."""
-    return sites.judged(sites.codes) - sites.predicted(chain.applied(sites.signal, sites.medium, errors))
+    """Return captured codes less predicted ones, before the capture's own rounding, (N, 3)."""
+    return sites.judged(sites.codes) - sites.predicted(
+        chain.applied(sites.signal, sites.medium, errors)
+    )
 
 
 def bits_of(chain: Chain, sites: Evidence) -> float:
@@ -279,7 +295,7 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
 
 
 def _derivatives(chain: Chain, sites: Evidence) -> tuple[FloatArray, FloatArray]:
-    """What is left (R,), and how predictions follow the free parameters (R, P)."""
+    """Return what is left (R,), and how predictions follow the free parameters (R, P)."""
     errors: list[FloatArray] = []
     rest = residual(chain, sites, errors).ravel()
     columns = []

@@ -2,8 +2,8 @@
 
 A step takes signals (..., 3): Y' from 0 at black to 1 at nominal peak, Cb and Cr from -0.5 to 0.5,
 in the matrix of the source, excursions included; and gives signals of the same shape. The
-`Medium` says what the source's codes, primaries and transfer function are, so that no step assumes any. An
-entry of `STEPS` is one decorated function::
+`Medium` says what the source's codes, primaries and transfer function are, so that no step assumes
+any. An entry of `STEPS` is one decorated function::
 
     @STEPS.register(
         "green-gain",
@@ -32,7 +32,7 @@ import numpy as np
 
 from tonelab.conversion.parameters import Param, Parameter, parameters_of
 from tonelab.registry import Registry
-from tonelab.signal.arrays import ComplexArray, FloatArray
+from tonelab.signal.arrays import ComplexArray, FloatArray  # noqa: TC001 - annotations are read
 from tonelab.signal.colorimetry import (
     LUMA_WEIGHTS,
     Matrix,
@@ -41,7 +41,7 @@ from tonelab.signal.colorimetry import (
     rgb_to_ycbcr,
     ycbcr_to_rgb,
 )
-from tonelab.signal.description import Signal
+from tonelab.signal.description import Signal  # noqa: TC001 - annotations are read
 from tonelab.signal.quantisation import (
     Range,
     codes_to_rgb,
@@ -62,6 +62,8 @@ if TYPE_CHECKING:
 
 Settings: TypeAlias = Mapping[str, Any]
 
+
+SURROUNDS = (0.025, 0.05, 0.1)  # of a picture's height, standard deviations of a blur
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -86,7 +88,7 @@ class Medium:
     surround: FloatArray = field(default_factory=lambda: np.zeros((1, len(SURROUNDS))))
 
 
-SURROUNDS = (0.025, 0.05, 0.1)  # of a picture's height, standard deviations of a blur
+Variants: TypeAlias = "Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]]"
 AS_IT_IS: tuple[Settings, ...] = ({},)
 
 
@@ -130,7 +132,9 @@ class Step:
     label: str
     cause: str
     words: str | Callable[..., str]
-    variants: tuple[Settings, ...] | Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]] = AS_IT_IS
+    variants: (
+        tuple[Settings, ...] | Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]]
+    ) = AS_IT_IS
     rounds: bool = False
     affine: bool = False
     once: bool = True
@@ -176,7 +180,10 @@ def coding(medium: Medium) -> Matrix:
 USUAL_MEAN = 0.3
 LEAST_OF_CODE = 3  # colours that say where a code of luma arrives
 STAGES = ("rgb", "ycbcr")
-WAYS = {"expanded": ("full", "narrow"), "compressed": ("narrow", "full")}
+WAYS: dict[str, tuple[Range, Range]] = {
+    "expanded": ("full", "narrow"),
+    "compressed": ("narrow", "full"),
+}
 MIXED_UP = tuple({"read": a, "coded": b} for a, b in permutations(LUMA_WEIGHTS, 2))
 EXCHANGES: dict[str, tuple[tuple[int, int], tuple[int, int]]] = {
     "Cb and Cr exchanged": ((0, 1), (1, 0)),
@@ -317,7 +324,7 @@ def follows_scene(
     *,
     slope: Annotated[float, Param(-3.0, 3.0, "1", "change of contrast, by mean luma")] = 0.0,
 ) -> FloatArray:
-    """A factor of luma that depends on the mean luma of the source's picture."""
+    """Scale luma by a factor that depends on the mean luma of the source's picture."""
     return _joined(signal[..., 0] * (1 + slope * (medium.mean - USUAL_MEAN)), signal[..., 1:])
 
 
@@ -337,7 +344,7 @@ def local_contrast(
     size: int,
     amount: Annotated[float, Param(-0.9, 2.0, "1", "of what differs from around, added")] = 0.0,
 ) -> FloatArray:
-    """What luma differs by from a wide blur of the source's, made stronger."""
+    """Add to luma a share of what differs from a wide blur of the source's."""
     luma = signal[..., 0]
     return _joined(luma + amount * (luma - medium.surround[..., size]), signal[..., 1:])
 
@@ -417,7 +424,7 @@ def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[
     "luma-table",
     label="codes of luma that arrive as others",
     cause="a table of a driver or picture mode, or codes that are lost",
-    words=lambda codes, to: f"{len(codes)} codes of luma from {min(codes)} to {max(codes)} moved",
+    words=lambda codes, **_: f"{len(codes)} codes of luma from {min(codes)} to {max(codes)} moved",
     variants=_tables,
     rounds=True,
     last=True,
@@ -425,7 +432,7 @@ def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[
 def luma_table(
     signal: FloatArray, medium: Medium, *, codes: tuple[int, ...], to: tuple[int, ...]
 ) -> FloatArray:
-    """Some codes of luma, of the source's bits and range, replaced by others."""
+    """Replace some codes of luma, of the source's bits and range, by others."""
     bits, range_ = medium.source.bits, medium.source.range
     table = np.arange(2.0**bits)
     table[list(codes)] = to
@@ -453,9 +460,7 @@ def bits(signal: FloatArray, medium: Medium, *, bits: int, how: str, of: str) ->
 
 
 def _repeats(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> Iterable[Settings]:
-    return [
-        {"how": how, "to": 10} for how in ("rounded", "cut off") if medium.source.bits >= 8
-    ]
+    return [{"how": how, "to": 10} for how in ("rounded", "cut off") if medium.source.bits >= 8]
 
 
 @STEPS.register(
@@ -508,7 +513,7 @@ def saturation_by_hue(
     aside: Annotated[float, Param(-30.0, 30.0, "deg", "added to the hue")] = 0.0,
     width: Annotated[float, Param(15.0, 180.0, "deg", "where it ends, to either side")] = 60.0,
 ) -> FloatArray:
-    """A factor of chroma that falls off around a hue as the square of a cosine."""
+    """Scale chroma by a factor that falls off around a hue as the square of a cosine."""
     chroma = _complex(signal)
     away = np.abs(np.angle(chroma * np.exp(-1j * np.radians(hue + aside)), deg=True))
     chroma = chroma * (1 + amount * np.cos(np.pi / 2 * np.minimum(away / width, 1)) ** 2)

@@ -19,6 +19,7 @@ from tonelab.results.differences import (
 )
 from tonelab.results.findings import Finding, Severity, Verdict
 from tonelab.results.measurement import Measurement, Score
+from tonelab.results.path import PathAccount, Unexplained
 from tonelab.results.tallies import Tallies
 from tonelab.results.viewable import Viewable
 
@@ -40,11 +41,13 @@ __all__ = [
     "Nearness",
     "PairingFacts",
     "ParameterEstimate",
+    "PathAccount",
     "PlaneDifference",
     "RunnerUp",
     "Score",
     "Severity",
     "Tallies",
+    "Unexplained",
     "Verdict",
     "Viewable",
 ]

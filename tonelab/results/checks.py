@@ -10,6 +10,7 @@ from tonelab.results.viewable import Viewable
 if TYPE_CHECKING:
     from tonelab.results.clips import ClipFacts, PairingFacts
     from tonelab.results.findings import Finding, PathVerdict
+    from tonelab.results.path import PathAccount, Unexplained
 
 _GRAVITY: tuple[PathVerdict, ...] = ("not transparent", "cannot tell", "transparent")
 
@@ -51,6 +52,14 @@ class CheckReport(Viewable):
     )
     registration: tuple[Finding, ...] = described(
         "What else the registration shows", dims=("finding",)
+    )
+    path: PathAccount | None = described(
+        "What the path did as a whole",
+        absent="for a conversion, an identical capture, or where captured pixels are not in place",
+        default=None,
+    )
+    unexplained: Unexplained | None = described(
+        "What the steps of the path leave beyond rounding", absent="as ``path``", default=None
     )
 
     @property

@@ -1,0 +1,76 @@
+"""What a path did as a whole, beside what the checks say one by one."""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from tonelab.checks.registry import altered, transparent
+from tonelab.results import CheckResult, Finding
+
+if TYPE_CHECKING:
+    from collections.abc import Iterable
+
+    from tonelab.checks.registry import Figures
+    from tonelab.results import PathAccount, Unexplained
+
+FLOORS = 4.0  # of rounding, 1/sqrt(12) code, from where what is unexplained may hide a fault
+# What no step of the model does, so that it may leave anything of a capture.
+NO_STEP = (
+    "static-overlay", "moving-overlay", "overlay", "frames", "cadence", "dither", "picture",
+    "scaling", "shift", "decoding", "mapping",
+)  # fmt: skip
+NO_CAUSE = ("labels", "declared", "metadata", "legal-codes", "identity")  # no change of pixels
+DECIDES = "the chart through the same path, which separates place, colour and time"
+MOSTLY = 0.9  # of the codes that steps must predict to be told as what the path did
+
+
+def as_a_whole(
+    account: PathAccount, unexplained: Unexplained, results: Iterable[CheckResult]
+) -> CheckResult:
+    """Say what the path did in order, and whether what is left may be called transparent.
+
+    Where a check names what no step of the model does, what is left is stated, and no finding.
+    """
+    named = [
+        finding.id
+        for result in results
+        for finding in result.findings
+        if finding.verdict == "not transparent" and not finding.id.startswith(NO_CAUSE)
+    ]
+    found = _findings(account, unexplained, named)
+    return CheckResult("path", "what the path does as a whole", found)
+
+
+def _findings(
+    account: PathAccount, unexplained: Unexplained, named: list[str]
+) -> tuple[Finding, ...]:
+    limit = FLOORS / math.sqrt(12)
+    left = (
+        f"{unexplained.value:.2f} codes RMS of {unexplained.plane} beyond rounding, "
+        f"{unexplained.where}"
+    )
+    figures: Figures = {
+        "value": unexplained.value,
+        "bound": unexplained.bound,
+        "unit": "codes",
+        "count": unexplained.count,
+        "threshold": limit,
+        "alternatives": account.rivals,
+    }
+    share = f"{account.predicted:.2%} of {account.count:,} codes"
+    steps = "The path changes nothing"
+    if account.steps:
+        steps = f"In order, the path does this: {account.describe()}"
+    text = f"{steps}. That predicts {share} and leaves {left}."
+    if unexplained.value > limit and not any(name.startswith(NO_STEP) for name in named):
+        text = (
+            f"Something that none of the known steps explains moves the picture: {left}. The "
+            f"nearest chain: {account.describe()}."
+        )
+        return (altered("path-unexplained", text, decided_by=DECIDES, **figures),)
+    if named:
+        return (Finding("path", "info", text, **figures),)
+    if account.steps and account.predicted > MOSTLY:
+        return (altered("path-altered", text, **figures),)
+    return (transparent("path", text, **figures),)

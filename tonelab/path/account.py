@@ -1,0 +1,124 @@
+"""What a path did as a whole: its steps in words, and what they leave."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from tonelab.path.evidence import read_evidence
+from tonelab.path.search import identify_path, residual
+from tonelab.results import PathAccount, Unexplained
+
+if TYPE_CHECKING:
+    from collections.abc import Callable, Iterator
+
+    from tonelab.pairing import Pair
+    from tonelab.path.evidence import Evidence
+    from tonelab.path.search import Fitted
+    from tonelab.signal.arrays import FloatArray, Mask
+    from tonelab.signal.description import Signal
+
+TIED = 0.02  # bits a sample; chains nearer to each other do the same to this pair
+MOST_RIVALS = 3
+ROUNDED = 0.53  # codes; half of one, and what the arithmetic of a device may be off
+PLANES = ("Y'", "Cb", "Cr")
+THIRDS = (("top", "middle", "bottom"), ("left", "centre", "right"))
+STANDS_OUT = 1.5  # times the whole, from where a part is worth naming
+LEAST_PART = 200  # samples
+
+
+def account_of(
+    pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
+) -> tuple[PathAccount, Unexplained] | None:
+    """Say what a path did to a registered pair, and what that leaves unexplained.
+
+    None where captured pixels do not each stand for one of the source.
+
+    Parameters
+    ----------
+    pair
+        Source and capture.
+    source
+        How the source is read.
+    progress
+        Called with (bursts read, bursts in all).
+    """
+    evidence = read_evidence(pair, source, progress=progress)
+    if evidence is None:
+        return None
+    colours, pieces, survey = evidence
+    if not len(colours) or not len(pieces) or not len(survey):
+        return None
+    chains = identify_path(colours, pieces)
+    best = chains[0]
+    rest = residual(best.chain, survey)
+    exact = np.abs(rest) <= ROUNDED * best.chain.coarse
+    account = PathAccount(
+        steps=tuple(step.describe() for step in best.chain),
+        rivals=tuple(_rivals(chains)),
+        predicted=float(exact.mean()),
+        count=rest.size,
+    )
+    return account, _unexplained(rest, best, survey)
+
+
+def _rivals(chains: list[Fitted]) -> Iterator[str]:
+    seen = {_steps(chains[0])}
+    for other in chains[1:]:
+        if other.cost - chains[0].cost < TIED and len(seen) <= MOST_RIVALS:
+            if _steps(other) not in seen:
+                yield other.chain.describe()
+            seen.add(_steps(other))
+
+
+def _steps(fitted: Fitted) -> str:
+    """Name the steps and their settings, whatever was fitted of them."""
+    return repr([(step.name, [*step.settings.items()]) for step in fitted.chain])
+
+
+def _unexplained(rest: FloatArray, best: Fitted, survey: Evidence) -> Unexplained:
+    """Say by how much, and where most, captured codes are off beyond rounding."""
+    beyond = np.sign(rest) * np.maximum(np.abs(rest) - ROUNDED * best.chain.coarse, 0.0)
+    sizes = np.sqrt(np.mean(beyond**2, axis=0))
+    plane = int(sizes.argmax())
+    burst = np.repeat(survey.burst, len(beyond) // len(survey))
+    of_bursts = [_rms(beyond[burst == n, plane]) for n in np.unique(burst)]
+    spread = float(np.std(of_bursts)) / np.sqrt(max(len(of_bursts) - 1, 1))
+    parts = [
+        (_rms(beyond[rows, plane]), words)
+        for words, rows in _parts(survey)
+        if np.count_nonzero(rows) >= LEAST_PART
+    ]
+    most, where = max(parts, default=(0.0, ""))
+    stands_out = most > STANDS_OUT * sizes[plane] and sizes[plane] > 0
+    return Unexplained(
+        value=float(sizes[plane]),
+        bound=spread,
+        unit="codes",
+        plane=PLANES[plane],
+        where=where if stands_out else "everywhere alike",
+        count=len(beyond),
+    )
+
+
+def _parts(survey: Evidence) -> Iterator[tuple[str, Mask]]:
+    """Parts of the evidence that are worth naming, with masks (M,) of its samples."""
+    place = survey.judged(survey.place[..., [0, 1, 1]])
+    thirds = np.minimum((3 * place[:, :2].T).astype(int), 2)
+    for down, across in np.ndindex(3, 3):
+        rows = (thirds[0] == down) & (thirds[1] == across)
+        yield f"in the {THIRDS[0][down]} {THIRDS[1][across]} of the picture", rows
+    signal = survey.judged(survey.signal)
+    for low in range(0, 10, 2):
+        rows = (signal[:, 0] >= low / 10) & (signal[:, 0] < (low + 2) / 10)
+        yield f"where luma is {10 * low} to {10 * (low + 2)} % of nominal peak", rows
+    chroma = signal[:, 1] + 1j * signal[:, 2]
+    hue = np.degrees(np.angle(chroma)) % 360
+    for low in range(0, 360, 60):
+        rows = (np.abs(chroma) > 0.05) & (hue >= low) & (hue < low + 60)
+        yield f"in colours of {low} to {low + 60} degrees of hue", rows
+
+
+def _rms(values: FloatArray) -> float:
+    return float(np.sqrt(np.mean(values**2))) if values.size else 0.0
