@@ -28,11 +28,13 @@ if TYPE_CHECKING:
     from tonelab.media import Clip, Frame
     from tonelab.signal.arrays import Planes
 
-ChartCodec: TypeAlias = Literal["hevc", "ffv1", "v210"]
+ChartCodec: TypeAlias = Literal["h264", "hevc", "ffv1", "v210"]
 
 # What a file name asks for when no codec is stated.
 CODECS: dict[str, ChartCodec] = {".mp4": "hevc", ".mov": "hevc", ".mkv": "ffv1", ".avi": "v210"}
+_PLAYED_8: ChartCodec = "h264"  # in place of HEVC for 8 bits, which every player of SDR shows
 FILM_RATE = Fraction(24000, 1001)
+SD_RATES = {(720, 576): Fraction(25), (720, 480): Fraction(30000, 1001)}
 
 _MASTERING_BLACK = 0.0001  # cd/m2, the least that SMPTE ST 2086 can state
 _COARSE, _ALIKE = 8, 0.02  # pixels, and share of the code range, by which pictures are alike
@@ -51,6 +53,11 @@ class ChartReading:
 
 def chart_signal(layout: Layout) -> Signal:
     """Return how to read a chart's codes."""
+    if not layout.is_hdr:
+        # Primaries by size: those of BT.601 in standard definition under its own matrix.
+        signal = Signal(matrix=layout.matrix, bits=layout.bits, origins={"matrix": "declared"})
+        primaries = signal.with_sdr_colours(layout.width, layout.height).primaries
+        return Signal(matrix=layout.matrix, primaries=primaries, bits=layout.bits)
     return Signal(
         matrix="bt2020",
         range="narrow",
@@ -64,7 +71,7 @@ def chart_signal(layout: Layout) -> Signal:
 def chart_metadata(
     layout: Layout, *, max_cll: int | None = None, max_fall: int | None = None
 ) -> StaticMetadata | None:
-    """HDR static metadata of a PQ chart (SMPTE ST 2086, CTA-861.3); None for HLG, which has none.
+    """HDR static metadata of a PQ chart (SMPTE ST 2086, CTA-861.3); None for HLG and SDR.
 
     Parameters
     ----------
@@ -74,7 +81,7 @@ def chart_metadata(
         Stated content light levels, cd/m2; without them those of the pictures, as CTA-861.3
         defines them. Neutral codes beyond ``peak`` make that MaxCLL 10000.
     """
-    if layout.transfer == "hlg":
+    if layout.transfer != "pq":
         return None
     if max_cll is None or max_fall is None:
         measured_cll, measured_fall = light_levels(layout)
@@ -88,6 +95,11 @@ def chart_metadata(
         max_cll=max_cll,
         max_fall=max_fall,
     )
+
+
+def usual_rate(width: int, height: int) -> Fraction:
+    """Frames per second of a chart of a size, unless stated: BT.601-7's own, or a film's."""
+    return SD_RATES.get((width, height), FILM_RATE)
 
 
 def light_levels(layout: Layout) -> tuple[int, int]:
@@ -120,12 +132,13 @@ def write_chart(
     Parameters
     ----------
     path
-        Where to; without ``codec`` its suffix decides: HEVC in .mp4 and .mov, FFV1 in .mkv, v210
-        in .avi.
+        Where to; without ``codec`` its suffix decides: HEVC in .mp4 and .mov (H.264 of 8 bits),
+        FFV1 in .mkv, v210 in .avi.
     layout
         The chart.
     codec
-        ``"hevc"`` or ``"ffv1"`` (4:2:0), or ``"v210"`` (4:2:2).
+        ``"h264"``, ``"hevc"`` or ``"ffv1"`` (4:2:0), or ``"v210"`` (4:2:2, where 8-bit codes stand
+        as 10-bit codes, times four).
     rate
         Frames per second.
     metadata
@@ -143,20 +156,23 @@ def write_chart(
         When the file cannot be written.
     """
     chosen = codec or CODECS.get(Path(path).suffix.lower())
+    if codec is None and chosen == "hevc" and layout.bits == 8 and not lossless:
+        chosen = _PLAYED_8
     if chosen is None:
         raise ChartError(
             f"The name {Path(path).name!r} does not say how to store the chart: end it in "
             ".mp4 or .mov (HEVC), .mkv (FFV1, lossless) or .avi (v210)."
         )
     subsampling: Literal["420", "422"] = "422" if chosen == "v210" else "420"
+    bits = 10 if chosen == "v210" else layout.bits
     write_clip(
         path,
-        _frames(layout, subsampling),
+        _frames(layout, subsampling, bits - layout.bits),
         width=layout.width,
         height=layout.height,
         rate=rate,
         subsampling=subsampling,
-        bits=10,
+        bits=bits,
         codec=chosen,
         signal=chart_signal(layout),
         metadata=metadata,
@@ -167,9 +183,9 @@ def write_chart(
     )
 
 
-def _frames(layout: Layout, subsampling: str) -> Iterator[Planes]:
+def _frames(layout: Layout, subsampling: str, deeper: int) -> Iterator[Planes]:
     for frame in range(layout.frame_count):
-        luma, cb, cr = render_planes(layout, frame)
+        luma, cb, cr = (plane << np.uint16(deeper) for plane in render_planes(layout, frame))
         if subsampling == "422":
             # Exact on flat patches, whose edges lie on even rows.
             yield luma, cb.repeat(2, axis=0), cr.repeat(2, axis=0)

@@ -1,7 +1,9 @@
 """The layout of a chart: its size, its pages, and the number from which it can be rebuilt.
 
-Chart coordinates. The picture is a grid of 80 x 45 square cells. Coordinates are continuous: the
-upper left corner of the picture is (0, 0), and the pixel with index i has its centre at i + 0.5.
+Chart coordinates. The picture is a grid of 80 x 45 cells, square but in standard definition, where
+rows of the picture above and below it are left black. Coordinates are continuous: the upper left
+corner of the grid is (0, 0); in pixels of the picture, the one with index i has its centre at
+i + 0.5.
 """
 
 from __future__ import annotations
@@ -10,8 +12,8 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
+from tonelab.chart.colours import Coding
 from tonelab.chart.patches import (
-    BODY_CELLS,
     COLUMNS,
     RECIPES,
     ROWS,
@@ -19,25 +21,49 @@ from tonelab.chart.patches import (
     Surround,
     assemble,
     mixed_sets,
+    on_page,
 )
 from tonelab.errors import ChartError
 
 if TYPE_CHECKING:
     from tonelab.chart.patches import Group, Patches
-    from tonelab.signal.arrays import CodeArray
+    from tonelab.signal.arrays import CodeArray, FloatArray
+    from tonelab.signal.colorimetry import Matrix
 
-ChartTransfer: TypeAlias = Literal["pq", "hlg"]
+ChartTransfer: TypeAlias = Literal["pq", "hlg", "bt1886"]
 PageKind: TypeAlias = Literal["gradients", "mixed", "surround", "detail"]
 
 LAYOUT_VERSION = 1
+SDR_VERSION = 2
 KINDS: tuple[ChartKind, ...] = ("full", "quick")
 TRANSFERS: tuple[ChartTransfer, ...] = ("pq", "hlg")
+SDR_BITS = (8, 10)
+SDR_MATRICES: tuple[Matrix, ...] = ("bt709", "bt601")
+SDR_PEAK = 100  # cd/m2, of the reference display of BT.1886 on which light is named
 PEAK_RANGE = (100, 10000)
 LEAST_HEIGHT = 540  # below it a patch has no middle that its neighbours leave alone
 HOLD_RANGE = (4, 4095)
 
-# Fields of the descriptor from its least significant bit; the version comes first for ever.
-_FIELDS = (("version", 6), ("kind", 2), ("transfer", 2), ("peak", 14), ("hold", 12))
+# Standard definition: columns and rows of the picture (BT.601-7), and rows of a cell. Cells of nine
+# columns keep the whole width; patches of two by two cells have even sides, and a middle that the
+# filters of 4:2:0 chroma leave alone.
+SD_SIZES = {(720, 576): 12, (720, 480): 10}
+_SD_TOP, _SD_SIDE = 16, 2  # rows above the grid, a multiple of four for fields of 4:2:0; cells
+
+# Fields of the descriptor from its least significant bit; the version comes first for ever. Of SDR,
+# ``pages`` and ``scan`` are 0 for the pages of this version, shown frame by frame.
+_VERSION_BITS = 6
+_FIELDS = {
+    LAYOUT_VERSION: (("kind", 2), ("transfer", 2), ("peak", 14), ("hold", 12)),
+    SDR_VERSION: (
+        ("kind", 2),
+        ("bits", 2),
+        ("matrix", 2),
+        ("pages", 4),
+        ("scan", 2),
+        ("hold", 12),
+    ),
+}
 DESCRIPTOR_BITS = 48
 
 
@@ -60,13 +86,15 @@ class Layout:
     kind
         ``"full"`` (33^3 lattice) or ``"quick"`` (17^3).
     width, height
-        Luma pixels, 16:9 with a height that is a multiple of 180.
+        Luma pixels, 16:9 with a height that is a multiple of 180; of SDR also 720x576 and 720x480.
     transfer
-        ``"pq"`` or ``"hlg"``.
+        ``"pq"`` or ``"hlg"``, or ``"bt1886"`` of an SDR chart.
     peak
-        Light of the brightest lattice colours, cd/m2 (for HLG, the nominal display peak).
+        Light of the brightest lattice colours, cd/m2 (for HLG and SDR, the nominal display peak).
     hold
         Frames for which each page stands.
+    bits, matrix
+        How its codes are coded: 10 bits and ``"bt2020"`` of an HDR chart.
     """
 
     kind: ChartKind
@@ -75,6 +103,39 @@ class Layout:
     transfer: ChartTransfer
     peak: int
     hold: int
+    bits: int = 10
+    matrix: Matrix = "bt2020"
+
+    @classmethod
+    def create_sdr(
+        cls,
+        kind: ChartKind = "full",
+        width: int = 1920,
+        height: int = 1080,
+        bits: int = 8,
+        matrix: Matrix | None = None,
+        hold: int = 24,
+    ) -> Layout:
+        """Check the wishes and return the layout of an SDR chart.
+
+        Without ``matrix`` the size decides: BT.601 in standard definition, BT.709 above.
+
+        Raises
+        ------
+        ChartError
+            When a field is out of its range; the sentence says which and what is possible.
+        """
+        standard = (width, height) in SD_SIZES
+        chosen = matrix or ("bt601" if standard else "bt709")
+        _check_kind(kind)
+        if bits not in SDR_BITS:
+            raise ChartError(f"An SDR chart of {bits} bits is not possible: state 8 or 10.")
+        if chosen not in SDR_MATRICES:
+            raise ChartError(f"The matrix {chosen!r} of an SDR chart is unknown: bt601 or bt709.")
+        if not standard:
+            _check_size(width, height, "720x576, 720x480, ")
+        _check_hold(hold)
+        return cls(kind, width, height, "bt1886", SDR_PEAK, hold, bits, chosen)
 
     @classmethod
     def create(
@@ -93,25 +154,16 @@ class Layout:
         ChartError
             When a field is out of its range; the sentence says which and what is possible.
         """
-        if kind not in KINDS:
-            raise ChartError(f"The chart kind {kind!r} is unknown: state full or quick.")
+        _check_kind(kind)
         if transfer not in TRANSFERS:
             raise ChartError(f"The chart transfer {transfer!r} is unknown: state pq or hlg.")
-        if height < LEAST_HEIGHT or height % (4 * ROWS) or width * ROWS != height * COLUMNS:
-            raise ChartError(
-                f"A chart of {width}x{height} is not possible: state a 16:9 size whose height is "
-                f"a multiple of 180 from {LEAST_HEIGHT} on, such as 1280x720, 1920x1080 or "
-                "3840x2160."
-            )
+        _check_size(width, height)
         if peak != int(peak) or not PEAK_RANGE[0] <= peak <= PEAK_RANGE[1]:
             raise ChartError(
                 f"A chart peak of {peak} cd/m2 is not possible: state a whole number from "
                 f"{PEAK_RANGE[0]} to {PEAK_RANGE[1]}."
             )
-        if not HOLD_RANGE[0] <= hold <= HOLD_RANGE[1]:
-            raise ChartError(
-                f"A page cannot stand for {hold} frames: state {HOLD_RANGE[0]} to {HOLD_RANGE[1]}."
-            )
+        _check_hold(hold)
         return cls(kind, width, height, transfer, int(peak), hold)
 
     @classmethod
@@ -123,41 +175,85 @@ class Layout:
         ChartError
             When the layout version is not known here, or the number or the size is impossible.
         """
-        fields, rest = {}, descriptor
-        for name, bits in _FIELDS:
+        version, rest = descriptor & ((1 << _VERSION_BITS) - 1), descriptor >> _VERSION_BITS
+        if version not in _FIELDS:
+            raise ChartError(
+                f"The chart has layout version {version} and this tonelab reads versions "
+                f"{LAYOUT_VERSION} and {SDR_VERSION}: update tonelab or make the chart again."
+            )
+        fields: dict[str, int] = {}
+        for name, bits in _FIELDS[version]:
             fields[name], rest = rest & ((1 << bits) - 1), rest >> bits
-        if fields["version"] != LAYOUT_VERSION:
-            raise ChartError(
-                f"The chart has layout version {fields['version']} and this tonelab reads version "
-                f"{LAYOUT_VERSION}: update tonelab or make the chart again."
-            )
-        if rest or fields["kind"] >= len(KINDS) or fields["transfer"] >= len(TRANSFERS):
-            raise ChartError(
-                f"The chart descriptor {descriptor} is impossible: make the chart again."
-            )
-        kind, transfer = KINDS[fields["kind"]], TRANSFERS[fields["transfer"]]
+        impossible = ChartError(
+            f"The chart descriptor {descriptor} is impossible: make the chart again."
+        )
+        if rest or fields["kind"] >= len(KINDS):
+            raise impossible
+        kind = KINDS[fields["kind"]]
+        if version == SDR_VERSION:
+            if fields["bits"] >= len(SDR_BITS) or fields["matrix"] >= len(SDR_MATRICES):
+                raise impossible
+            if fields["pages"] or fields["scan"]:
+                raise ChartError(
+                    "The SDR chart has pages that this tonelab does not know: update tonelab or "
+                    "make the chart again."
+                )
+            bits, matrix = SDR_BITS[fields["bits"]], SDR_MATRICES[fields["matrix"]]
+            return cls.create_sdr(kind, width, height, bits, matrix, fields["hold"])
+        if fields["transfer"] >= len(TRANSFERS):
+            raise impossible
+        transfer = TRANSFERS[fields["transfer"]]
         return cls.create(kind, width, height, transfer, fields["peak"], fields["hold"])
 
     @property
     def descriptor(self) -> int:
         """The number from which `from_descriptor` rebuilds the layout, below 2^48."""
-        values = {
-            "version": LAYOUT_VERSION,
-            "kind": KINDS.index(self.kind),
-            "transfer": TRANSFERS.index(self.transfer),
-            "peak": self.peak,
-            "hold": self.hold,
-        }
-        number, shift = 0, 0
-        for name, bits in _FIELDS:
+        version = LAYOUT_VERSION if self.is_hdr else SDR_VERSION
+        values = {"kind": KINDS.index(self.kind), "hold": self.hold}
+        if self.is_hdr:
+            values |= {"transfer": TRANSFERS.index(self.transfer), "peak": self.peak}
+        else:
+            values |= {"bits": SDR_BITS.index(self.bits), "pages": 0, "scan": 0}
+            values["matrix"] = SDR_MATRICES.index(self.matrix)
+        number, shift = version, _VERSION_BITS
+        for name, bits in _FIELDS[version]:
             number |= values[name] << shift
             shift += bits
         return number
 
     @property
+    def is_hdr(self) -> bool:
+        """Whether the chart is HDR."""
+        return self.transfer in TRANSFERS
+
+    @property
+    def coding(self) -> Coding:
+        """How its codes are coded."""
+        return Coding(self.bits, self.matrix)
+
+    @property
     def cell(self) -> int:
-        """Side of a grid cell in luma pixels."""
-        return self.height // ROWS
+        """Height of a grid cell in luma pixels; its width, too, but in standard definition."""
+        return SD_SIZES.get((self.width, self.height), self.height // ROWS)
+
+    @property
+    def cell_width(self) -> int:
+        """Width of a grid cell in luma pixels."""
+        return self.width // COLUMNS
+
+    @property
+    def top(self) -> int:
+        """Rows of the picture above the grid."""
+        return _SD_TOP if (self.width, self.height) in SD_SIZES else 0
+
+    @property
+    def side(self) -> int:
+        """Side of a patch of a mixed page in cells."""
+        return _SD_SIDE if (self.width, self.height) in SD_SIZES else 1
+
+    def in_cells(self, x: CodeArray, y: CodeArray) -> tuple[FloatArray, FloatArray]:
+        """Chart coordinates in cells of places of the picture in pixels, any shape."""
+        return x / self.cell_width, (y - self.top) / self.cell
 
     @cached_property
     def pages(self) -> tuple[Page, ...]:
@@ -166,7 +262,7 @@ class Layout:
         Gradients come first because players draw their menus over the first seconds, and nothing
         that a curve rests on should stand there.
         """
-        mixed = sum(len(codes) for _, codes in self._mixed_sets) // BODY_CELLS
+        mixed = sum(len(codes) for _, codes in self._mixed_sets) // on_page(self.side)
         surrounds = [Page("surround", surround) for surround in RECIPES[self.kind].surrounds]
         return (Page("gradients"), *[Page("mixed")] * mixed, *surrounds, Page("detail"))
 
@@ -193,8 +289,30 @@ class Layout:
     def patches(self) -> Patches:
         """All flat patches, see `Patches`."""
         surrounds = RECIPES[self.kind].surrounds
-        return assemble(self._mixed_sets, surrounds, first_page=1, cell=self.cell)
+        cell = self.cell_width, self.cell
+        return assemble(self._mixed_sets, surrounds, 1, cell, self.side, self.top)
 
     @cached_property
     def _mixed_sets(self) -> list[tuple[Group, CodeArray]]:
-        return mixed_sets(self.kind, self.transfer, self.peak)
+        return mixed_sets(self.kind, self.transfer, self.peak, self.coding, self.side)
+
+
+def _check_kind(kind: str) -> None:
+    if kind not in KINDS:
+        raise ChartError(f"The chart kind {kind!r} is unknown: state full or quick.")
+
+
+def _check_size(width: int, height: int, others: str = "") -> None:
+    if height < LEAST_HEIGHT or height % (4 * ROWS) or width * ROWS != height * COLUMNS:
+        raise ChartError(
+            f"A chart of {width}x{height} is not possible: state a 16:9 size whose height is "
+            f"a multiple of 180 from {LEAST_HEIGHT} on, such as {others}1280x720, 1920x1080 or "
+            "3840x2160."
+        )
+
+
+def _check_hold(hold: int) -> None:
+    if not HOLD_RANGE[0] <= hold <= HOLD_RANGE[1]:
+        raise ChartError(
+            f"A page cannot stand for {hold} frames: state {HOLD_RANGE[0]} to {HOLD_RANGE[1]}."
+        )

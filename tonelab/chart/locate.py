@@ -113,7 +113,7 @@ def _rectangles(spots: FloatArray) -> Iterator[FloatArray]:
         if min(scale_x, scale_y) <= 0 or residual > 0.25 * min(scale_x, scale_y):
             continue
         sides = points[:, 2:] / (scale_x, scale_y)
-        if sides.min() > 0.6 and sides.max() < 1.5 and 0.75 < scale_x / scale_y < 1.33:
+        if sides.min() > 0.6 and sides.max() < 1.5 and 0.7 < scale_x / scale_y < 1.43:
             found.append((residual / scale_x, len(found), points[:, :2]))
     for _, _, centres in sorted(found, key=lambda item: item[:2]):
         yield centres

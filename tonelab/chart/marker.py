@@ -28,7 +28,7 @@ MARKER_COLUMNS = (COLUMNS - 48) // 2, (COLUMNS + 48) // 2
 # Two cells from the sides and one from top and bottom, so that 2 % of overscan leaves them whole.
 FIDUCIALS = ((2, 1), (COLUMNS - 3, 1), (2, ROWS - 2), (COLUMNS - 3, ROWS - 2))
 
-BLACK = 64
+BLACK = 64  # 10-bit code
 BRIGHT = 509  # 100 cd/m2 in PQ: well apart from black, and rarely clipped, in any SDR output
 
 _LEAST_CONTRAST = 0.02  # of the code range; below it there are no marks
@@ -68,14 +68,20 @@ def marker_cells(frame: int, page: int, descriptor: int) -> Mask:
     return np.stack([bits, ~bits], axis=-1).reshape(len(MARKER_ROWS), -1)
 
 
-def draw_marks(luma: Plane, cell: int, cells: Mask) -> None:
-    """Draw fiducials and marker cells into a luma plane (height, width) whose strips are black."""
+def draw_marks(luma: Plane, cells: Mask, cell: tuple[int, int], bits: int = 10) -> None:
+    """Draw fiducials and marker cells into a grid of luma (height, width) whose strips are black.
+
+    ``cell`` is the width and height of a cell, pixels; ``bits`` the depth of the codes.
+    """
+    width, height = cell
+    black, high = (level << (bits - 8) >> 2 for level in (BLACK, BRIGHT))
     for column, row in FIDUCIALS:
-        luma[row * cell : (row + 1) * cell, column * cell : (column + 1) * cell] = BRIGHT
-    first, last = (column * cell for column in MARKER_COLUMNS)
+        area = slice(row * height, (row + 1) * height), slice(column * width, (column + 1) * width)
+        luma[area] = high
+    first, last = (column * width for column in MARKER_COLUMNS)
     for row, bright in zip(MARKER_ROWS, cells, strict=True):
-        line = np.repeat(np.where(bright, BRIGHT, BLACK), cell)
-        luma[row * cell : (row + 1) * cell, first:last] = line
+        line = np.repeat(np.where(bright, high, black), width)
+        luma[row * height : (row + 1) * height, first:last] = line
 
 
 def read_marker(luma: Plane, geometry: Geometry, bits: int) -> Marker | None:

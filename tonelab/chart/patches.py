@@ -118,7 +118,7 @@ class Patches:
     x, y, width, height
         Flat area in luma pixels of the chart at its own size, without inset.
     code
-        Shape (P, 3), intended 10-bit narrow BT.2020 Y'CbCr.
+        Shape (P, 3), intended narrow Y'CbCr codes of the layout's bits and matrix.
     group, surround
         Values of `Group` and `Surround`.
     repeat_of
@@ -158,45 +158,64 @@ def hashed(count: int, seed: int) -> NDArray[np.uint64]:
     return z ^ (z >> np.uint64(31))
 
 
-def fill_codes(surround: Surround, transfer: str, peak: float) -> CodeArray:
+def fill_codes(
+    surround: Surround, transfer: str, peak: float, coding: colours.Coding = colours.HDR
+) -> CodeArray:
     """Codes (3,) of the fill of a page with one surround; mixed pages leave none of it to see."""
     light, saturation, hue = _FILLS.get(surround, _FILLS[Surround.MID])
     level = colours.signal_of_light([min(light, peak)], transfer, peak)
-    codes: CodeArray = colours.hue_circle(level, (saturation,))[hue]
+    codes: CodeArray = colours.hue_circle(level, (saturation,), coding)[hue]
     return codes
 
 
-def mixed_sets(kind: ChartKind, transfer: str, peak: float) -> list[tuple[Group, CodeArray]]:
-    """Return the colours (N, 3) of the mixed pages, padded with neutrals to the peak, cd/m2."""
+def on_page(side: int) -> int:
+    """Return how many patches of so many cells a side a mixed page holds."""
+    return (COLUMNS // side) * (BODY_ROWS // side)
+
+
+def mixed_sets(
+    kind: ChartKind,
+    transfer: str,
+    peak: float,
+    coding: colours.Coding = colours.HDR,
+    side: int = 1,
+) -> list[tuple[Group, CodeArray]]:
+    """Return the colours (N, 3) of the mixed pages, padded with neutrals to the peak, cd/m2.
+
+    ``side`` is that of a patch, in cells.
+    """
     recipe = RECIPES[kind]
     top = 1.0 if transfer == "hlg" else float(colours.signal_of_light(peak, transfer, peak))
     low, high = colours.signal_of_light((50.0, min(400.0, peak)), transfer, peak)
     knee = np.linspace(low, high, recipe.knee_levels)
-    neutrals = colours.legal_neutrals()
+    neutrals = colours.legal_neutrals(coding)
     sets = [
         # Dealt one after the other in the same order, the two copies fall on different pages.
         (Group.NEUTRAL, neutrals),
         (Group.NEUTRAL, neutrals),
-        (Group.LATTICE, colours.lattice(recipe.lattice_nodes, top)),
+        (Group.LATTICE, colours.lattice(recipe.lattice_nodes, top, coding)),
         (
             Group.NEUTRAL_NEAR,
-            colours.near_neutrals(recipe.near_levels, recipe.near_radii, top),
+            colours.near_neutrals(recipe.near_levels, recipe.near_radii, top, coding),
         ),
-        (Group.KNEE, colours.hue_circle(knee, recipe.knee_saturations)),
-        (Group.SWEEP, colours.sweeps(recipe.sweep_levels, recipe.sweep_chroma, top)),
-        (Group.CLIP_WINDOW, colours.clip_windows()),
-        (Group.REPEAT, colours.repeated_colours(transfer, peak)),
+        (Group.KNEE, colours.hue_circle(knee, recipe.knee_saturations, coding)),
+        (Group.SWEEP, colours.sweeps(recipe.sweep_levels, recipe.sweep_chroma, top, coding)),
+        (Group.CLIP_WINDOW, colours.clip_windows(coding)),
+        (Group.REPEAT, colours.repeated_colours(transfer, peak, coding)),
     ]
-    missing = -sum(len(codes) for _, codes in sets) % BODY_CELLS
-    spread = np.linspace(64, 64 + 876 * top, missing).round()
-    return [*sets, (Group.NEUTRAL, colours.neutral_codes(spread))]
+    missing = -sum(len(codes) for _, codes in sets) % on_page(side)
+    black, end = coding.luma((0.0, top)).tolist()
+    spread = np.linspace(black, end, missing).round()
+    return [*sets, (Group.NEUTRAL, colours.neutral_codes(spread, coding))]
 
 
 def assemble(
     sets: Sequence[tuple[Group, CodeArray]],
     surrounds: Sequence[Surround],
     first_page: int,
-    cell: int,
+    cell: tuple[int, int],
+    side: int = 1,
+    top: int = 0,
 ) -> Patches:
     """Place the mixed pages, then one page for each surround.
 
@@ -210,20 +229,25 @@ def assemble(
     first_page
         Number of the first mixed page.
     cell
-        Side of a cell, pixels.
+        Width and height of a cell, pixels.
+    side
+        Of a patch of a mixed page, in cells.
+    top
+        Rows of the picture above the grid of cells.
     """
     group = np.concatenate([np.full(len(codes), group) for group, codes in sets])
     code = np.concatenate([codes[shuffled(len(codes), 1)] for _, codes in sets])
     # Dealt like cards, so that every page carries its share of every group.
-    pages = len(code) // BODY_CELLS
-    dealt = np.argsort(np.arange(len(code)) % pages, kind="stable").reshape(pages, BODY_CELLS)
-    order = np.concatenate([hand[shuffled(BODY_CELLS, 2 + n)] for n, hand in enumerate(dealt)])
-    place = np.tile(np.arange(BODY_CELLS), pages)
+    many, columns = on_page(side), COLUMNS // side
+    pages = len(code) // many
+    dealt = np.argsort(np.arange(len(code)) % pages, kind="stable").reshape(pages, many)
+    order = np.concatenate([hand[shuffled(many, 2 + n)] for n, hand in enumerate(dealt)])
+    place = np.tile(np.arange(many), pages)
     rows = [
-        np.repeat(np.arange(pages), BODY_CELLS) + first_page,
-        place % COLUMNS,
-        place // COLUMNS + STRIP,
-        np.ones_like(place),
+        np.repeat(np.arange(pages), many) + first_page,
+        place % columns * side,
+        place // columns * side + STRIP,
+        np.full_like(place, side),
         group[order],
         np.full_like(place, Surround.MIXED),
     ]
@@ -238,11 +262,19 @@ def assemble(
         y = spot // _SPOT_COLUMNS * _PITCH + _SPOT_TOP + 1
         blocks.append(np.stack([page, x, y, *constant]))
         block_codes.append(np.resize(repeated, (spots, 3)))
-    page, x, y, side, group, surround_ids = np.concatenate(blocks, axis=1).astype(np.int32)
+    page, x, y, sides, group, surround_ids = np.concatenate(blocks, axis=1).astype(np.int32)
     codes = np.concatenate(block_codes).astype(np.int32)
-    size = side * cell
+    width, height = cell
     return Patches(
-        page, x * cell, y * cell, size, size, codes, group, surround_ids, _first_of_colour(codes)
+        page,
+        x * width,
+        y * height + top,
+        sides * width,
+        sides * height,
+        codes,
+        group,
+        surround_ids,
+        _first_of_colour(codes),
     )
 
 

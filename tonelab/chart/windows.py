@@ -13,8 +13,8 @@ if TYPE_CHECKING:
     from tonelab.chart.layout import Layout
     from tonelab.signal.arrays import CodeArray, FloatArray
 
-# A third of a cell on each side: 8 luma and 4 chroma samples at 1080p. No scaler, chroma filter
-# or chroma siting in use reaches so far.
+# A third of the smallest patch, a cell in high definition, on each side: 8 luma and 4 chroma
+# samples at 1080p. No scaler, chroma filter or chroma siting in use reaches so far.
 _INSET = 1 / 3
 _SLACK = 0.25  # pixels; keeps an edge that is measured as 8.01 at 8
 
@@ -39,11 +39,11 @@ def sample_windows(
         covers in part, are empty, all zero, in both.
     """
     patches = layout.patches
-    x0, y0 = geometry.to_picture(patches.x / layout.cell, patches.y / layout.cell)
+    x0, y0 = geometry.to_picture(*layout.in_cells(patches.x, patches.y))
     x1, y1 = geometry.to_picture(
-        (patches.x + patches.width) / layout.cell, (patches.y + patches.height) / layout.cell
+        *layout.in_cells(patches.x + patches.width, patches.y + patches.height)
     )
-    inset_x, inset_y = (_INSET * scale for scale in geometry.scale)
+    inset_x, inset_y = (_INSET * layout.side * scale for scale in geometry.scale)
     inner = np.stack([x0 + inset_x, y0 + inset_y, x1 - inset_x, y1 - inset_y], axis=1)
     luma, chroma = (_whole(inner, factors) for factors in ((1, 1), CHROMA_FACTORS[subsampling]))
     missing = (luma[:, :2] < 0).any(axis=1) | (luma[:, 2:] > geometry.size).any(axis=1)

@@ -237,7 +237,7 @@ def _as_rgb(
     Each way is taken on its own, as levels that are changed move what lies beyond the ends. With
     the finding goes what it predicts.
     """
-    found = evidence.explanation
+    found, matrix = evidence.explanation, evidence.source.coding_matrix
     added = predicted - found.predict(samples.source)  # by surroundings
     before = (samples.capture - added - found.offset) @ np.linalg.inv(found.linear).T
     as_is = np.abs(samples.capture - predicted).max(axis=1)
@@ -245,13 +245,13 @@ def _as_rgb(
         (samples.source, before, True),
         (predicted, samples.capture, False),
     ):
-        rgb = ycbcr_to_rgb(codes / SPAN, "bt2020")
-        low, high = _limits(ycbcr_to_rgb(seen / SPAN, "bt2020"), rgb)
+        rgb = ycbcr_to_rgb(codes / SPAN, matrix)
+        low, high = _limits(ycbcr_to_rgb(seen / SPAN, matrix), rgb)
         clipped = np.clip(rgb, low, high)
         rows = np.abs(rgb - clipped).max(axis=1) > 0.01
         if rows.sum() < 4 * _LEAST or np.median(as_is[rows]) < 8:
             continue
-        limited = rgb_to_ycbcr(clipped, "bt2020") * SPAN
+        limited = rgb_to_ycbcr(clipped, matrix) * SPAN
         limited = found.predict(limited) + added if clipped_first else limited
         luma, *chroma = np.percentile(np.abs(samples.capture - limited)[rows], 90, axis=0).tolist()
         # Clipped places have other surroundings than the source's; chroma does not depend on them.

@@ -8,17 +8,20 @@ codes to the digit if the stage is right, and by chance if it is not.
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
+from itertools import product
 from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
-from tonelab.signal.quantisation import ORIGIN, SPAN
+from tonelab.signal.quantisation import ORIGIN, RANGES, SPAN
 
 if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.signal.arrays import FloatArray, IntArray
+    from tonelab.signal.colorimetry import Matrix
 
 
 LEAST_FLAT = 200  # colours
@@ -35,12 +38,14 @@ LUMA, CHROMA = slice(0, 1), slice(1, 3)
 class CoarseStage:
     """Fewer bits, or fewer with the highest repeated below, or R'G'B' and back.
 
-    ``how`` is rounded or cut off, of R'G'B' narrow or full.
+    ``how`` is rounded or cut off, of R'G'B' narrow or full; ``matrix`` is that of the Y'CbCr
+    around R'G'B'.
     """
 
     kind: Literal["bits", "repeated", "rgb"]
     bits: int
     how: Literal["rounded", "cut off", "narrow", "full"]
+    matrix: Matrix = "bt2020"
 
     @property
     def name(self) -> tuple[str, int, str]:
@@ -50,7 +55,7 @@ class CoarseStage:
     def after(self, codes: FloatArray) -> FloatArray:
         """10-bit codes, shape (N, 3), after the stage."""
         if self.kind == "rgb":
-            return through_rgb(codes, self.bits, narrow=self.how == "narrow")
+            return through_rgb(codes, self.bits, self.matrix, narrow=self.how == "narrow")
         step = 2 ** (10 - self.bits)
         short = np.floor(codes / step + (0.5 if self.how == "rounded" else 0.0))
         short = np.clip(short, 0, 2**self.bits - 1)
@@ -59,21 +64,30 @@ class CoarseStage:
         return there
 
 
-STAGES: tuple[CoarseStage, ...] = (
+STAGES_OF_BITS: tuple[CoarseStage, ...] = (
     *(CoarseStage("bits", bits, how) for bits in (9, 8, 7, 6) for how in ("rounded", "cut off")),
     *(CoarseStage("repeated", 8, how) for how in ("rounded", "cut off")),
-    *(CoarseStage("rgb", bits, how) for bits in (8, 9, 10, 12) for how in ("narrow", "full")),
 )
 FINEST_RGB = 9  # bits of R'G'B' above which a stage takes hardly any codes of Y'CbCr together
 
 
-def through_rgb(codes: FloatArray, bits: int, *, narrow: bool) -> FloatArray:
-    """10-bit codes (N, 3) after a stage in BT.2020 R'G'B' of some bits, rounded there and back."""
-    rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, "bt2020")
+@cache
+def stages_of_rgb(matrix: Matrix) -> tuple[CoarseStage, ...]:
+    """Return the stages in R'G'B' that Y'CbCr of a matrix may go through."""
+    ways = product((8, 9, 10, 12), RANGES)
+    return tuple(CoarseStage("rgb", bits, how, matrix) for bits, how in ways)
+
+
+def through_rgb(codes: FloatArray, bits: int, matrix: Matrix, *, narrow: bool) -> FloatArray:
+    """10-bit codes (N, 3) after a stage in R'G'B' of some bits, rounded there and back.
+
+    ``matrix`` is that of the codes, before and after.
+    """
+    rgb = ycbcr_to_rgb((codes - ORIGIN) / SPAN, matrix)
     top = 2**bits - 1
     scale, start = (219 * 2 ** (bits - 8), 16 * 2 ** (bits - 8)) if narrow else (top, 0)
     stage = (np.clip(np.floor(rgb * scale + start + 0.5), 0, top) - start) / scale
-    there: FloatArray = np.floor(rgb_to_ycbcr(stage, "bt2020") * SPAN + ORIGIN + 0.5)
+    there: FloatArray = np.floor(rgb_to_ycbcr(stage, matrix) * SPAN + ORIGIN + 0.5)
     return there
 
 
@@ -117,7 +131,7 @@ def stage_before_all(source: FloatArray, seen: FloatArray) -> CoarseStage | None
     def share(codes: FloatArray) -> float:
         return float(predicted_shares(carried_on(codes, seen), seen)[1])
 
-    shares = {stage: share(stage.after(source)) for stage in STAGES if stage.kind != "rgb"}
+    shares = {stage: share(stage.after(source)) for stage in STAGES_OF_BITS}
     best = max(shares, key=lambda stage: shares[stage])
     others = (share for stage, share in shares.items() if stage.name != best.name)
     lead = shares[best] - max(share(source), *others)
@@ -187,7 +201,7 @@ def way_of_last(
         (first, way): float(
             (CoarseStage("bits", bits, way).after(first.after(source)) == seen).mean()
         )
-        for first in STAGES
+        for first in STAGES_OF_BITS
         if first.kind == "bits" and first.bits > bits
         for way in ways
     }

@@ -35,7 +35,14 @@ _NOISY, _BACK = 1.0, 0.0025  # codes; share of chroma
 # Coarse codes before a scaler: chroma of a hue may be off by so much of what luma scatters by.
 _SCATTER = 4.0
 _TURNED, _STRAIGHT_CHROMA = 0.004, 0.5  # of gains of chroma; codes RMS
-_NAMES = {"bt601": "BT.601", "bt709": "BT.709", "bt2020": "BT.2020", "p3d65": "P3-D65"}
+_NAMES = {
+    "bt601": "BT.601",
+    "bt709": "BT.709",
+    "bt2020": "BT.2020",
+    "p3d65": "P3-D65",
+    "bt601-625": "BT.601 (625 lines)",
+    "bt601-525": "BT.601 (525 lines)",
+}
 
 
 @CHECKS.register("planes", label="order and sign of the chroma planes")
@@ -428,7 +435,7 @@ def _coloured(evidence: PathEvidence) -> NDArray[np.intp]:
         # Where chroma is bent the affine map does not show what was clipped.
         return np.flatnonzero(strong)
     # Nor is it of colours that no clip of R'G'B' can reach, if they are not single ones.
-    rgb = ycbcr_to_rgb(source / SPAN, "bt2020")
+    rgb = ycbcr_to_rgb(source / SPAN, evidence.source.coding_matrix)
     inner = strong & ((rgb > _INNER) & (rgb < 1 - _INNER)).all(axis=1)
     if evidence.layout is None:
         bins = _hue_bins(source[:, 1] + 1j * source[:, 2])

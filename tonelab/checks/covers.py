@@ -56,7 +56,8 @@ def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | 
     found
         What explains their colours.
     """
-    x, y = layout.patches.x // layout.cell, layout.patches.y // layout.cell
+    patches, side = layout.patches, (layout.cell_width, layout.cell)
+    x, y = patches.x // side[0], (patches.y - layout.top) // side[1]
     shape = (int(y.max()) + 1, COLUMNS)
     place = (y * COLUMNS + x)[samples.patch]
     luma, *chroma = samples.source.T
@@ -72,7 +73,9 @@ def find_cover(layout: Layout, samples: Samples, found: Explanation) -> Cover | 
     if still.sum() < LEAST_COVERED:
         return None
     neighbours = ndimage.binary_dilation(still, _BLOCK)
-    right, below = ((n - 1) // layout.cell for n in (layout.patches.width, layout.patches.height))
+    right, below = (
+        (length - 1) // n for length, n in zip((patches.width, patches.height), side, strict=True)
+    )
     ends = np.minimum(y + below, shape[0] - 1), np.minimum(x + right, shape[1] - 1)
     covered = np.logical_or.reduce(
         [neighbours[row, column] for row in (y, ends[0]) for column in (x, ends[1])]

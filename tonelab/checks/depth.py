@@ -50,22 +50,33 @@ def depth(evidence: PathEvidence) -> Findings:
     step, noise = evidence.code_step, evidence.noise
     count = int(evidence.capture_histogram[0].sum())
     bits = 10 - int(np.log2(step))
-    whole = evidence.capture.bits >= 10 and evidence.pass_through
+    sent, deep = evidence.sent_step, min(10, evidence.source.bits)
+    whole = evidence.capture.bits >= deep and evidence.pass_through
     hidden = hidden_stages(evidence) if whole else ()
     if whole and evidence.rescaled and step == 1 and not evidence.bits_repeated:
         hidden = hidden or stages_before_scaling(evidence) or stages_of_flat_colours(evidence)
     if whole and step == 1 and not hidden:
         hidden = last_stage(evidence)
-    if evidence.capture.bits < 10:
+    if evidence.capture.bits < deep:
         yield undecided(
             "depth",
             f"The file holds {evidence.capture.bits} bits, so what the device sends beyond them "
             "is not in it.",
-            "a capture in 10 bits, such as v210",
+            f"a capture in {deep} bits" + (", such as v210" if deep == 10 else ""),
             value=float(evidence.capture.bits),
             unit="bits",
             count=count,
         )
+    elif 1 < step <= sent and evidence.pass_through:
+        yield transparent(
+            "depth",
+            f"The output has {bits} bits, and so has the source.",
+            value=float(bits),
+            unit="bits",
+            count=count,
+            threshold=10 - float(np.log2(sent)),
+        )
+        yield from _lost_before(evidence, CoarseStage("bits", bits, "rounded"), count)
     elif step > 1 and noise > _NOISY and (coarse := _coarse_chroma(evidence)) is not None:
         yield coarse
     elif step > 1 and noise > _NOISY:
@@ -311,7 +322,12 @@ def steps(evidence: PathEvidence) -> Findings:
     by_runs = by_runs and (dithered or noise_alone(evidence))
     if before is not None:
         neutrals = _greys_before_filter(evidence, before)
-    if len(neutrals) < _LEAST_GREYS or unlike or not (clear or by_runs or before is not None):
+    apart = evidence.sent_step
+    if (
+        len(neutrals) < _LEAST_GREYS // apart
+        or unlike
+        or not (clear or by_runs or before is not None)
+    ):
         gap = _longest_gap(evidence)
         if gap is not None:
             yield gap
@@ -333,7 +349,7 @@ def steps(evidence: PathEvidence) -> Findings:
     weight = np.add.reduceat(neutrals.count[order], first) / _frames(evidence)
     spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
     error = spread / np.maximum(weight, 1)
-    neighbours = np.diff(levels) == 1  # a grey that was not seen ends a run
+    neighbours = np.diff(levels) == apart  # a grey that was not seen ends a run
     if before is not None or by_runs:
         if before is not None:
             error = neutrals.variance[order, 0][first]
@@ -341,7 +357,7 @@ def steps(evidence: PathEvidence) -> Findings:
         regular = max(_LEAST_RUN, evidence.rounded_to)
     elif evidence.drift is None and (evidence.layout is None or evidence.noise < _NOISY):
         lost = neighbours & (np.diff(reached) + 2 * np.sqrt(error[1:] + error[:-1]) < 0.5)
-        regular = evidence.grain
+        regular = max(1, evidence.grain // apart)
     else:
         lost, regular = _stands_still(reached)
         lost &= neighbours
@@ -372,12 +388,12 @@ def steps(evidence: PathEvidence) -> Findings:
     regular = int(np.ceil(regular / max(gain, 0.1)))
     # Greys of content are means of flat places, and may belong to the next code.
     regular += int(evidence.layout is None) + 2 * int(by_colour)
-    if share > allowed and evidence.capture.bits >= 10:
+    if share > allowed and evidence.capture.bits >= min(10, evidence.source.bits):
         figures |= {
             "alternatives": ("fewer bits in a stage of the path",),
             "decided_by": "the finding on bit depth",
         }
-        severity: Severity = "info" if evidence.code_step > 1 else "warning"
+        severity: Severity = "info" if evidence.code_step > apart else "warning"
         yield altered("steps-lost", f"{text}.", severity=severity, **figures)
     elif longest > regular:
         figures |= {

@@ -474,6 +474,11 @@ class PathEvidence:
         return common_step(self.capture_histogram[:1])
 
     @cached_property
+    def sent_step(self) -> int:
+        """Common step of the luma codes of the source, in 10-bit codes: 4 for 8 bits."""
+        return common_step(self.source_histogram[:1])
+
+    @cached_property
     def bits_repeated(self) -> bool:
         """Whether all captured luma is of 8 bits with the two highest of them below."""
         return are_repeated(np.flatnonzero(self.capture_histogram[0]))

@@ -257,7 +257,7 @@ def convert_gamut(
 
 
 def _coding(signal: Signal) -> FloatArray:
-    return matrix_rgb_to_ycbcr("bt2020" if signal.matrix == "rgb" else signal.matrix)
+    return matrix_rgb_to_ycbcr(signal.coding_matrix)
 
 
 def recoded(matrices: tuple[Matrix, Matrix]) -> FloatArray:

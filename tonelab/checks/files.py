@@ -158,6 +158,13 @@ def labels(evidence: PathEvidence) -> Findings:
             alternatives=(f"{CHAIN} labels everything alike",),
             decided_by="the output's signalling as the capture card received it",
         )
+    source = [n for n in shown if evidence.source.origins.get(n) == "inferred"]
+    if source and not evidence.source.is_hdr:
+        read = ", ".join(f"{name} {getattr(evidence.source, name)}" for name in source)
+        text = f"Nothing says {', '.join(source)} of the source: by its depth and size it is read "
+        yield undecided(
+            "labels-source", f"{text}as {read}.", "what it is, stated with --source-signal"
+        )
     if silent:
         yield undecided(
             "labels",
@@ -263,6 +270,8 @@ def _decided(
 )
 def metadata(evidence: PathEvidence) -> Findings:
     """Compare the declared light levels of the source with its own colours."""
+    if not evidence.source.is_hdr:
+        return  # SDR has none
     declared = evidence.clips[0].metadata if evidence.clips else None
     colours = evidence.of() if evidence.layout is not None else evidence.colours
     seen = len(colours) > 0 or evidence.identity is not None

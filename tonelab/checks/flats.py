@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.checks.coarse import FINEST_RGB, STAGES, CoarseStage
+from tonelab.checks.coarse import FINEST_RGB, STAGES_OF_BITS, CoarseStage, stages_of_rgb
 from tonelab.checks.stages import named_stage
 from tonelab.signal.quantisation import ORIGIN
 
@@ -49,7 +49,8 @@ def stages_of_flat_colours(evidence: PathEvidence) -> tuple[Finding, ...]:
 
     rounded = [np.floor(codes + 0.5) for codes in changed(source)]
     predicted = {
-        stage: share(*changed(stage.after(source)), *map(stage.after, rounded)) for stage in STAGES
+        stage: share(*changed(stage.after(source)), *map(stage.after, rounded))
+        for stage in (*STAGES_OF_BITS, *stages_of_rgb(evidence.source.coding_matrix))
     }
     without = share(*changed(source))
     best: CoarseStage = max(predicted, key=lambda stage: predicted[stage])
@@ -65,7 +66,7 @@ def stages_before_scaling(evidence: PathEvidence) -> tuple[Finding, ...]:
     if evidence.before_scaling is None:
         return ()
     luma, *chroma = (_frequent(curve) for curve in evidence.before_scaling)
-    stages = [stage for stage in STAGES if stage.kind != "rgb"]
+    stages = list(STAGES_OF_BITS)
     predicted = {stage: _near(*luma, stage) for stage in stages}
     best = max(stages, key=lambda stage: predicted[stage])
     rival = max(predicted[stage] for stage in stages if stage.name != best.name)

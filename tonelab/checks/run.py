@@ -13,7 +13,7 @@ from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHECKS, identical
 from tonelab.checks.whole import as_a_whole
 from tonelab.media import open_clip
-from tonelab.pairing import pair, pair_captures
+from tonelab.pairing import pair
 from tonelab.path.account import account_of
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.run import tally_pixels
@@ -150,10 +150,7 @@ def gather(
         When the two cannot be registered.
     """
     report = progress or (lambda _stage, _done, _total: None)
-    same_sdr = not source.signal.is_hdr and source.signal.origins.get("transfer") != "assumed"
-    paired = (pair_captures if same_sdr and not capture.signal.is_hdr else pair)(
-        source, capture, progress=partial(report, "pairing")
-    )
+    paired = pair(source, capture, sdr=True, progress=partial(report, "pairing"))
     return gather_pair(paired, progress=report, workers=workers)
 
 
@@ -172,10 +169,10 @@ def gather_pair(
     if paired.layout is not None:
         signal = read_chart_source(paired.source.signal, paired.layout)[0]
     else:
-        signal = _read_content(paired.source.signal)
+        signal = _read_content(paired.source)
     return PathEvidence(
         source=signal,
-        capture=paired.capture.signal,
+        capture=_read_capture(paired.capture.signal, signal),
         layout=paired.layout,
         tallies=tallies,
         paths=paths,
@@ -187,11 +184,25 @@ def gather_pair(
     )
 
 
-def _read_content(declared: Signal) -> Signal:
-    """HDR without a word on its colours is BT.2020; SDR keeps what it says."""
-    names = ("matrix", "primaries") if declared.is_hdr else ()
-    silent = [name for name in names if declared.origins.get(name, "assumed") == "assumed"]
-    return declared.with_fields("assumed", **dict.fromkeys(silent, "bt2020"))
+def _read_content(clip: Clip) -> Signal:
+    """HDR without a word on its colours is BT.2020; of SDR the size of the picture decides."""
+    declared = clip.signal
+    if not declared.is_hdr:
+        silent = declared.origins.get("transfer", "assumed") == "assumed"
+        read = declared.with_sdr_colours(clip.width, clip.height)
+        return read.with_fields("inferred", transfer=read.transfer) if silent else read
+    silent_ = [
+        n for n in ("matrix", "primaries") if declared.origins.get(n, "assumed") == "assumed"
+    ]
+    return declared.with_fields("assumed", **dict.fromkeys(silent_, "bt2020"))
+
+
+def _read_capture(declared: Signal, source: Signal) -> Signal:
+    """R'G'B' of the source's own kind without a word on its primaries has those of the source."""
+    silent = declared.matrix == "rgb" and declared.origins.get("primaries", "assumed") == "assumed"
+    if not silent or declared.transfer != source.transfer:
+        return declared
+    return declared.with_fields("inferred", primaries=source.primaries)
 
 
 def examine(evidence: PathEvidence) -> tuple[list[CheckResult], tuple[Finding, ...]]:

@@ -12,10 +12,11 @@ from tonelab.checks.coarse import (
     FINEST_RGB,
     LEAST_FLAT,
     LUMA,
-    STAGES,
+    STAGES_OF_BITS,
     CoarseStage,
     carried_on,
     predicted_shares,
+    stages_of_rgb,
 )
 from tonelab.checks.evidence import kept
 from tonelab.checks.registry import CHAIN, altered, undecided
@@ -29,6 +30,7 @@ if TYPE_CHECKING:
     from tonelab.checks.samples import Samples
     from tonelab.results import Finding
     from tonelab.signal.arrays import FloatArray, Mask
+    from tonelab.signal.colorimetry import Matrix
 
 _SHARE = 0.5  # of the colours that a stage must predict to the code, though others follow it
 _GAIN = 0.2  # by which it must predict more than no stage
@@ -70,14 +72,14 @@ def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
     # Of dithered colours those alone are flat that dither leaves alone, as greys may be.
     coloured = np.abs(colours.source[:, 1:]).max(axis=1) > _GREY
     if coloured.any() and rows[coloured].mean() < _FLAT:
-        return _with_dither(colours[colours.count >= _OFTEN])
+        return _with_dither(colours[colours.count >= _OFTEN], evidence.source.coding_matrix)
     if count < LEAST_FLAT:
         return ()
     # Luma that follows its surroundings is not exact to the code; its chroma is.
     luma = np.count_nonzero(rows & flat(colours)) >= LEAST_FLAT and evidence.drift is None
     source = np.rint(colours.source[rows] + ORIGIN)
     seen = np.rint(colours.capture[rows] + ORIGIN)
-    lasts = evidence.last_stages
+    lasts, matrix = evidence.last_stages, evidence.source.coding_matrix
 
     def predicted_by(codes: FloatArray) -> FloatArray:
         return _shares(found.converted(codes - ORIGIN) + ORIGIN, seen, lasts)
@@ -87,7 +89,7 @@ def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
         return ()
     sent_on = np.floor(found.predict(source - ORIGIN) + ORIGIN + 0.5)
     shares = {}
-    for stage in STAGES:
+    for stage in (*STAGES_OF_BITS, *stages_of_rgb(matrix)):
         if stage.kind == "repeated" and evidence.code_step > 1:
             continue  # fewer bits leave nothing of those repeated below
         predicted = predicted_by(stage.after(source))
@@ -106,10 +108,15 @@ def hidden_stages(evidence: PathEvidence) -> tuple[Finding, ...]:
     if share >= _SHARE and _better(share, without, _GAIN) and _better(share, rival, _LEAD):
         fine = best.kind == "rgb" and best.bits > FINEST_RGB
         return () if fine else (named_stage(best, share, without, count),)
-    return () if lasts or not luma else _two_stages(source, seen, share)
+    return () if lasts or not luma else _two_stages(source, seen, share, matrix)
 
 
-def _with_dither(colours: Samples) -> tuple[Finding, ...]:
+def _coarse_rgb(matrix: Matrix) -> list[CoarseStage]:
+    """Stages in R'G'B' that take codes of Y'CbCr together."""
+    return [stage for stage in stages_of_rgb(matrix) if stage.bits <= FINEST_RGB]
+
+
+def _with_dither(colours: Samples, matrix: Matrix) -> tuple[Finding, ...]:
     """Name a stage by the means of colours that dither moves in each sample.
 
     Dither after the stage carries its steps on; before it, only the levels of its own steps.
@@ -118,7 +125,7 @@ def _with_dither(colours: Samples) -> tuple[Finding, ...]:
     if np.count_nonzero(whole) < LEAST_FLAT:
         return ()
     source, seen = np.rint(colours.source[whole] + ORIGIN), colours.capture[whole]
-    stages = [stage for stage in STAGES if stage.kind != "rgb" or stage.bits <= FINEST_RGB]
+    stages = [*STAGES_OF_BITS, *_coarse_rgb(matrix)]
     in_bits = [stage for stage in stages if stage.kind == "bits"]
     sent_on = [(stage, stage.after(source)) for stage in stages]
     luma = [(stage, stage.after(source)) for stage in in_bits]
@@ -167,10 +174,11 @@ def _by_means(
     return best, f"to {least:.2f} codes, and {direct:.2f} are left without it"
 
 
-def _two_stages(source: FloatArray, seen: FloatArray, one: float) -> tuple[Finding, ...]:
+def _two_stages(
+    source: FloatArray, seen: FloatArray, one: float, matrix: Matrix
+) -> tuple[Finding, ...]:
     """Name fewer bits before an R'G'B' stage, which predict what neither does alone."""
-    coarse = [stage for stage in STAGES if stage.kind != "rgb"]
-    in_rgb = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
+    coarse, in_rgb = STAGES_OF_BITS, _coarse_rgb(matrix)
     predicted = {
         (first, second): float(predicted_shares(second.after(first.after(source)), seen).min())
         for first, second in product(coarse, in_rgb)
@@ -199,7 +207,7 @@ def last_stage(evidence: PathEvidence) -> tuple[Finding, ...]:
     def kept(codes: FloatArray, stage: CoarseStage) -> float:
         return float((np.abs(stage.after(codes) - codes).max(axis=1) < _WHOLE).mean())
 
-    stages = [stage for stage in STAGES if stage.kind == "rgb" and stage.bits <= FINEST_RGB]
+    stages = _coarse_rgb(evidence.source.coding_matrix)
     shares = {stage: kept(seen.astype(np.float64), stage) for stage in stages}
     best = max(stages, key=lambda stage: shares[stage])
     before = kept(sent.astype(np.float64), best)
@@ -276,7 +284,7 @@ def stages_of_pictures(evidence: PathEvidence) -> tuple[Finding, ...]:
     def hit(*made: FloatArray) -> float:
         return max(float((np.abs(seen - codes[:, 0]) < _EXACTLY).mean()) for codes in made)
 
-    coarse, in_rgb = ([s for s in STAGES if (s.kind == "rgb") == rgb] for rgb in (False, True))
+    coarse, in_rgb = STAGES_OF_BITS, stages_of_rgb(evidence.source.coding_matrix)
     direct = hit(*changed(source))
     before = [np.floor(codes + 0.5) for codes in changed(source)]
     ways: dict[tuple[CoarseStage, ...], float] = {

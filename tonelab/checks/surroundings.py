@@ -116,11 +116,13 @@ def _surroundings(
     peak: float,
 ) -> FloatArray:
     """Blurred planes in the middle of each patch less its own code, (P, 3 K)."""
-    patches, side = layout.patches, layout.cell // _PER_CELL
+    # Even sides of blocks, so that chroma has the same ones.
+    patches, scale = layout.patches, np.float64(1 / layout.coding.unit)
+    down, across = (n // _PER_CELL // 2 * 2 for n in (layout.cell, layout.cell_width))
     signal = Signal(matrix, transfer=transfer, peak=peak)
     found = np.zeros((len(patches.page), 3, len(_WIDTHS)))
-    row = (patches.y + patches.height / 2) / side - 0.5
-    column = (patches.x + patches.width / 2) / side - 0.5
+    row = (patches.y + patches.height / 2) / down - 0.5
+    column = (patches.x + patches.width / 2) / across - 0.5
 
     def as_sent(codes: FloatArray) -> FloatArray:
         centred = codes - ORIGIN
@@ -129,20 +131,21 @@ def _surroundings(
     for page in np.unique(patches.page):
         on = np.flatnonzero(patches.page == page)
         planes = render_planes(layout, int(page) * layout.hold)
-        shown = [_blocks(plane, side // (1 + (n > 0))) for n, plane in enumerate(planes)]
-        sent = as_sent(np.stack(shown, axis=-1))
+        sides = [(down // n, across // n) for n in (1, 2, 2)]
+        shown = [_blocks(plane, *side) for plane, side in zip(planes, sides, strict=True)]
+        sent = as_sent(np.stack(shown, axis=-1) * scale)
         for plane, width in np.ndindex(found.shape[1:]):
             blurred = ndimage.gaussian_filter(sent[..., plane], _WIDTHS[width] * _PER_CELL)
             place = np.stack([row[on], column[on]])
             found[on, plane, width] = ndimage.map_coordinates(blurred, place, order=1)
-    found -= as_sent(patches.code.astype(np.float64))[:, :, None]
+    found -= as_sent(patches.code.astype(np.float64) * scale)[:, :, None]
     around: FloatArray = found.reshape(len(found), -1)
     return around
 
 
-def _blocks(plane: NDArray[np.uint16], side: int) -> FloatArray:
-    """Means over blocks."""
-    rows, columns = (n // side for n in plane.shape)
-    cut = plane[: rows * side, : columns * side].astype(np.float64)
-    means: FloatArray = cut.reshape(rows, side, columns, side).mean(axis=(1, 3))
+def _blocks(plane: NDArray[np.uint16], down: int, across: int) -> FloatArray:
+    """Means over blocks of so many rows and columns."""
+    rows, columns = plane.shape[0] // down, plane.shape[1] // across
+    cut = plane[: rows * down, : columns * across].astype(np.float64)
+    means: FloatArray = cut.reshape(rows, down, columns, across).mean(axis=(1, 3))
     return means

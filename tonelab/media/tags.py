@@ -17,7 +17,14 @@ if TYPE_CHECKING:
 
     from tonelab.media.clip import Subsampling
 
-_PRIMARIES = {1: "bt709", 9: "bt2020", 12: "p3d65"}
+_PRIMARIES = {
+    1: "bt709",
+    5: "bt601-625",
+    6: "bt601-525",
+    7: "bt601-525",
+    9: "bt2020",
+    12: "p3d65",
+}
 # 1, 6, 14 and 15 tag camera curves; what such a clip is shown with is BT.1886.
 _TRANSFERS = {
     16: "pq",
@@ -32,12 +39,18 @@ _TRANSFERS = {
 _MATRICES = {1: "bt709", 5: "bt601", 6: "bt601", 9: "bt2020", 0: "rgb"}
 _RANGES = {1: "narrow", 2: "full"}
 
-PRIMARIES_TAG = {"bt709": 1, "bt2020": 9, "p3d65": 12}
+PRIMARIES_TAG = {"bt709": 1, "bt601-625": 5, "bt601-525": 6, "bt2020": 9, "p3d65": 12}
 TRANSFER_TAG = {"pq": 16, "hlg": 18, "bt1886": 1, "srgb": 13, "gamma22": 4}
 MATRIX_TAG = {"bt709": 1, "bt601": 6, "bt2020": 9, "rgb": 0}
 RANGE_TAG = {"narrow": 1, "full": 2}
 
-_PRIMARIES_X265 = {"bt709": "bt709", "bt2020": "bt2020", "p3d65": "smpte432"}
+_PRIMARIES_X265 = {
+    "bt709": "bt709",
+    "bt601-625": "bt470bg",
+    "bt601-525": "smpte170m",
+    "bt2020": "bt2020",
+    "p3d65": "smpte432",
+}
 _TRANSFER_X265 = {
     "pq": "smpte2084",
     "hlg": "arib-std-b67",
@@ -46,6 +59,7 @@ _TRANSFER_X265 = {
     "gamma22": "bt470m",
 }
 _MATRIX_X265 = {"bt709": "bt709", "bt601": "smpte170m", "bt2020": "bt2020nc", "rgb": "gbr"}
+_MATRIX_X264 = {"bt2020": "bt2020nc", "rgb": "GBR"}
 _SITING_X265 = {"left": 0, "centre": 1, "topleft": 2}
 
 _ASSUMABLE = ("matrix", "range", "transfer", "primaries", "siting", "peak", "black")
@@ -147,6 +161,19 @@ def x265_tags(signal: Signal, metadata: StaticMetadata | None) -> dict[str, str]
         options["master-display"] = _master_display(metadata)
     if metadata.max_cll is not None or metadata.max_fall is not None:
         options["max-cll"] = f"{metadata.max_cll or 0},{metadata.max_fall or 0}"
+    return options
+
+
+def x264_tags(signal: Signal) -> dict[str, str]:
+    """Options of x264 that write colour tags into the stream."""
+    options = {
+        "colorprim": _PRIMARIES_X265[signal.primaries],
+        "transfer": _TRANSFER_X265[signal.transfer],
+        "colormatrix": _MATRIX_X264.get(signal.matrix, _MATRIX_X265[signal.matrix]),
+        "fullrange": "off" if signal.range == "narrow" else "on",
+    }
+    if signal.siting in _SITING_X265:
+        options["chromaloc"] = str(_SITING_X265[signal.siting])
     return options
 
 

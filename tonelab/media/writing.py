@@ -13,7 +13,14 @@ from tonelab.errors import ClipError
 from tonelab.media import v210
 from tonelab.media.clip import CHROMA_FACTORS, ClipFormat, chroma_size
 from tonelab.media.stored import PLANAR_SUFFIXES, V210_SUFFIX
-from tonelab.media.tags import MATRIX_TAG, PRIMARIES_TAG, RANGE_TAG, TRANSFER_TAG, x265_tags
+from tonelab.media.tags import (
+    MATRIX_TAG,
+    PRIMARIES_TAG,
+    RANGE_TAG,
+    TRANSFER_TAG,
+    x264_tags,
+    x265_tags,
+)
 from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
@@ -31,17 +38,24 @@ if TYPE_CHECKING:
 
     Put: TypeAlias = Callable[[Planes], None]
 
-Codec: TypeAlias = Literal["hevc", "ffv1", "v210", "raw"]
+Codec: TypeAlias = Literal["h264", "hevc", "ffv1", "v210", "raw"]
 
 # Containers by suffix, and which of them each codec is written to.
 _MUXERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".avi": "avi"}
 _SUFFIXES: dict[str, tuple[str, ...]] = {
+    "h264": (".mp4", ".mov", ".mkv"),
     "hevc": (".mp4", ".mov", ".mkv"),
     "ffv1": (".mkv", ".avi"),
     "v210": (".mov", ".avi", V210_SUFFIX),
     "raw": PLANAR_SUFFIXES,
 }
-_BITS = {"hevc": (8, 10, 12), "ffv1": (8, 10, 12, 16), "v210": (10,), "raw": tuple(range(8, 17))}
+_BITS = {
+    "h264": (8, 10),
+    "hevc": (8, 10, 12),
+    "ffv1": (8, 10, 12, 16),
+    "v210": (10,),
+    "raw": tuple(range(8, 17)),
+}
 
 # Every picture stands alone and carries checksums.
 _FFV1_OPTIONS = {"level": "3", "slicecrc": "1", "g": "1", "coder": "range_def", "context": "0"}
@@ -69,6 +83,25 @@ _X265_FLAT = {
     "ctu": "16",
     "max-tu-size": "8",
 }
+# The same of H.264: its finest quantiser that is not without loss, which most players refuse, no
+# filter across blocks, nothing spent by what an eye would miss. Transforms of 8x8 at most.
+_X264_FLAT = {
+    "aq-mode": "0",
+    "mbtree": "0",
+    "psy": "0",
+    "trellis": "0",
+    "deadzone-inter": "0",
+    "deadzone-intra": "0",
+    "no-fast-pskip": "1",
+    "no-dct-decimate": "1",
+    "no-deblock": "1",
+    "ipratio": "1",
+    "pbratio": "1",
+    "bframes": "0",
+    "weightp": "0",
+    "chroma-qp-offset": "0",
+}
+_H264_FINEST = 1
 # Luma samples of a picture of level 4.1; the levels above forbid coding tree blocks of 16x16
 # (ITU-T H.265, A.4.1).
 _LARGEST_SMALL_BLOCKS = 2_228_224
@@ -96,19 +129,20 @@ def write_clip(
     Parameters
     ----------
     path
-        ``.mp4``, ``.mov``, ``.mkv`` for HEVC; ``.mkv``, ``.avi`` for FFV1; ``.mov``, ``.avi``,
-        ``.v210`` for v210; ``.yuv``, ``.raw`` for raw planes.
+        ``.mp4``, ``.mov``, ``.mkv`` for HEVC and H.264; ``.mkv``, ``.avi`` for FFV1; ``.mov``,
+        ``.avi``, ``.v210`` for v210; ``.yuv``, ``.raw`` for raw planes.
     frames
         Y', Cb, Cr (R, G, B when the signal's matrix is ``rgb``), native codes, uint16.
     width, height, rate, subsampling, bits, codec
         The format of the clip.
     signal
-        Written as colour tags wherever the container keeps them: HEVC and FFV1 keep all, v210 in
-        MOV all but the range, AVI and bare files none.
+        Written as colour tags wherever the container keeps them: HEVC, H.264 and FFV1 keep all,
+        v210 in MOV all but the range, AVI and bare files none.
     metadata
         HDR static metadata; kept by HEVC.
     quality
-        Quantiser of HEVC, 0 (finest) to 51; by default `DEFAULT_QUALITY`.
+        Quantiser of HEVC and H.264, 0 (finest) to 51; by default `DEFAULT_QUALITY`. H.264 takes 1
+        for 0, where it would be without loss.
     lossless
         HEVC only: keep every code, in a stream that Main 10 decoders must play; larger, and
         faster to write.
@@ -126,6 +160,11 @@ def write_clip(
     path = Path(path)
     format_ = ClipFormat(path.suffix.lower(), codec, width, height, rate, subsampling, bits)
     _check_format(path, format_, signal)
+    if lossless and codec == "h264":
+        raise ClipError(
+            "H.264 without loss is of a profile that players refuse: use HEVC or FFV1, or leave "
+            "the loss, which is within a code."
+        )
     count = 0
     with (
         _whole_clip(path, overwrite=overwrite) as temporary,
@@ -219,6 +258,11 @@ def _sink(
         return _bare(path, _planar_bytes_8 if format_.bits == 8 else _planar_bytes)
     if format_.codec == "ffv1":
         return _encoded(path, format_, signal, "ffv1", _FFV1_OPTIONS)
+    if format_.codec == "h264":
+        parameters = {"keyint": str(round(format_.rate)), "open-gop": "0", **_X264_FLAT}
+        parameters["qp"] = str(max(_quality(quality), _H264_FINEST))
+        joined = ":".join(f"{k}={v}" for k, v in (parameters | x264_tags(signal)).items())
+        return _encoded(path, format_, signal, "libx264", {"x264-params": joined, "preset": "fast"})
     parameters = {"log-level": "none", "repeat-headers": "1", "open-gop": "0"}
     parameters["keyint"] = str(round(format_.rate))
     parameters |= {"lossless": "1"} if lossless else {"qp": str(_quality(quality)), **_X265_FLAT}

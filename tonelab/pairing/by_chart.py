@@ -206,7 +206,7 @@ def _code_difference(
         return 0.0
     x0, y0, x1, y1 = windows[rows].T
     seen = luma[(y0 + y1) // 2, (x0 + x1) // 2] / 2.0 ** (bits - 10)
-    return float(np.median(np.abs(seen - layout.patches.code[rows, 0])))
+    return float(np.median(np.abs(seen - layout.patches.code[rows, 0] / layout.coding.unit)))
 
 
 def _read_capture(

@@ -15,8 +15,12 @@ if TYPE_CHECKING:
     from tonelab.pairing.result import Pair
     from tonelab.results.progress import Progress
 
+_HDR_BITS = 10  # the least that BT.2100-2 allows
 
-def pair(source: Clip, capture: Clip, *, progress: Progress | None = None) -> Pair:
+
+def pair(
+    source: Clip, capture: Clip, *, sdr: bool = False, progress: Progress | None = None
+) -> Pair:
     """Register a capture with its source.
 
     Parameters
@@ -25,6 +29,8 @@ def pair(source: Clip, capture: Clip, *, progress: Progress | None = None) -> Pa
         The clip as it was played: the chart, or anything else.
     capture
         What was recorded at the device's output.
+    sdr
+        Whether an SDR source is taken, and not only where a person says that it is one.
     progress
         Called with (frames read, frames announced by the capture).
 
@@ -38,9 +44,16 @@ def pair(source: Clip, capture: Clip, *, progress: Progress | None = None) -> Pa
         When the source is not the chart, and nothing says whether it is PQ, HLG or SDR.
     """
     _check_clips(source, capture)
+    if not sdr and reads_as_sdr(source):
+        _refuse_sdr(source)
     chart = _chart_of(source)
     if chart is None:
         _check_transfer(source)
+        return pair_by_content(source, capture, progress)
+    if not chart.layout.is_hdr and not sdr:
+        _refuse_sdr(source)
+    if chart.layout.is_hdr and reads_as_sdr(source):
+        # What a device made of the chart, held against another capture of it.
         return pair_by_content(source, capture, progress)
     _check_scan(source, capture)
     return pair_by_chart(source, capture, chart, progress)
@@ -59,11 +72,18 @@ def pair_captures(first: Clip, second: Clip, *, progress: Progress | None = None
     return pair_by_content(first, second, progress)
 
 
+def reads_as_sdr(clip: Clip) -> bool:
+    """Whether something says that a clip is SDR, or its depth does: HDR needs 10 bits."""
+    transfer = clip.signal.origins.get("transfer", "assumed")
+    return not clip.signal.is_hdr and (transfer != "assumed" or clip.bits < _HDR_BITS)
+
+
 def _chart_of(source: Clip) -> ChartReading | None:
     try:
         return find_chart(source)
     except ChartError:
-        if _shows_marks(source):
+        # A conversion of a chart may have another size than the chart.
+        if not reads_as_sdr(source) and _shows_marks(source):
             raise
         return None
 
@@ -89,10 +109,10 @@ def _check_scan(*clips: Clip) -> None:
 
 
 def _check_transfer(source: Clip) -> None:
-    if not (source.signal.is_hdr or source.signal.is_stated_sdr):
+    if not (source.signal.is_hdr or reads_as_sdr(source)):
         raise SignalError(
-            f"Nothing says whether the source {source.path.name} is PQ or HLG: state "
-            "--source-signal transfer=pq or transfer=hlg."
+            f"Nothing says whether the source {source.path.name} is PQ, HLG or SDR: state "
+            "--source-signal transfer=pq, transfer=hlg or transfer=bt1886."
         )
 
 
@@ -104,16 +124,20 @@ def _check_clips(source: Clip, capture: Clip) -> None:
             f"The first clip, {source.path.name}, is SDR and the second, {capture.path.name}, is "
             "HDR: swap them, the HDR source comes first."
         )
+    if source.signal.is_hdr and source.bits < _HDR_BITS:
+        raise PairingError(
+            f"The source {source.path.name} has {source.bits} bits and HDR needs {_HDR_BITS}: give "
+            "the clip that was played, not a conversion of it."
+        )
+
+
+def _refuse_sdr(source: Clip) -> None:
+    """Refuse SDR where a conversion from HDR is to be measured, unless a person says that it is."""
     if source.signal.is_stated_sdr:
         return
-    if source.bits < 10:
-        raise PairingError(
-            f"The source {source.path.name} has {source.bits} bits and HDR needs 10: give the clip "
-            "that was played, not a conversion of it."
-        )
-    if read_as_sdr:
-        raise PairingError(
-            f"The source {source.path.name} is read as SDR ({source.signal.transfer}): give the "
-            "HDR clip that was played, or state transfer=pq or transfer=hlg for the source if its "
-            f"tag is wrong, or transfer={source.signal.transfer} if SDR was passed through."
-        )
+    raise PairingError(
+        f"The source {source.path.name} is read as SDR ({source.signal.transfer}): hold a capture "
+        "of it against it with 'tonelab check', as 'tonelab measure' takes HDR; or state "
+        "transfer=pq or transfer=hlg for the source if its tag is wrong, or "
+        f"transfer={source.signal.transfer} if SDR was passed through and is to be measured."
+    )

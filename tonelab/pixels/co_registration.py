@@ -107,16 +107,22 @@ def chroma_relation(pair: Pair) -> Placement:
 
 
 def ten_bits(clip: Clip, frames: IntArray) -> Iterator[Planes]:
-    """Planes (rows, columns) of frames as 10-bit codes; deeper ones lose their last bits.
+    """Planes (rows, columns) of frames as 10-bit codes; deeper ones are rounded.
 
     ``frames`` (F,) are consecutive frame numbers, at least one.
     """
     for frame in clip.frames(int(frames[0]), int(frames[-1]) + 1):
-        if clip.bits >= 10:
-            y, cb, cr = (np.right_shift(p, clip.bits - 10, dtype=np.uint16) for p in frame.planes)
-        else:
-            y, cb, cr = (np.left_shift(p, 10 - clip.bits, dtype=np.uint16) for p in frame.planes)
+        y, cb, cr = (_as_ten_bits(plane, clip.bits) for plane in frame.planes)
         yield y, cb, cr
+
+
+def _as_ten_bits(plane: Plane, bits: int) -> Plane:
+    if bits <= 10:
+        return np.left_shift(plane, 10 - bits, dtype=np.uint16)
+    half, top = 1 << (bits - 11), (1 << bits) - 1
+    # The highest codes have none above them to be rounded to.
+    rounded = np.minimum(plane, top - half) + np.uint16(half)
+    return np.right_shift(rounded, bits - 10, dtype=np.uint16)
 
 
 def pictures(clip: Clip, frames: IntArray) -> dict[int, Planes]:

@@ -69,7 +69,7 @@ def coded_signal(signal: Signal) -> Signal:
     """Return how curves of a capture are coded: its own signal, or Y'CbCr for R'G'B' captures."""
     if signal.matrix != "rgb":
         return signal
-    return signal.with_fields("inferred", matrix="bt709", range="narrow")
+    return signal.with_fields("inferred", matrix=signal.coding_matrix, range="narrow")
 
 
 def coded_source(signal: Signal) -> Signal:
@@ -77,7 +77,9 @@ def coded_source(signal: Signal) -> Signal:
 
     The range stays, so that a grey has the same code in both.
     """
-    return signal.with_fields("inferred", matrix="bt2020") if signal.matrix == "rgb" else signal
+    if signal.matrix != "rgb":
+        return signal
+    return signal.with_fields("inferred", matrix=signal.coding_matrix)
 
 
 def shown_light(codes: FloatArray, signal: Signal) -> FloatArray:
@@ -96,12 +98,12 @@ def source_as_ycbcr(colours: Colours, signal: Signal) -> Colours:
     """Turn R'G'B' sources (N, 3) into codes of `coded_source`; others are returned as they are."""
     if signal.matrix != "rgb":
         return colours
-    ycbcr = rgb_to_ycbcr(signal.decode_rgb(colours.source), "bt2020")
+    ycbcr = rgb_to_ycbcr(signal.decode_rgb(colours.source), signal.coding_matrix)
     return replace(colours, source=ycbcr_to_codes(ycbcr, signal.bits, signal.range))
 
 
 def as_ycbcr(colours: Colours, signal: Signal) -> Colours:
-    """Turn R'G'B' captures (N, 3) into narrow BT.709 Y'CbCr; others are returned as they are.
+    """Turn R'G'B' captures (N, 3) into codes of `coded_signal`; others are returned as they are.
 
     Means are linear in the codes, so this is exact; it lets everything downstream speak of luma
     and chroma.
@@ -110,7 +112,7 @@ def as_ycbcr(colours: Colours, signal: Signal) -> Colours:
         return colours
 
     def codes(rgb: FloatArray) -> FloatArray:
-        return ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), signal.bits, "narrow")
+        return ycbcr_to_codes(rgb_to_ycbcr(rgb, signal.coding_matrix), signal.bits, "narrow")
 
     moved = codes(signal.decode_rgb(colours.capture))
     linear = codes(signal.decode_rgb(np.eye(3))) - codes(signal.decode_rgb(np.zeros(3)))

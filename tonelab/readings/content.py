@@ -62,7 +62,7 @@ class ContentReadings(Readings):
         return without_gaps(landmarks, self.curve, self.source_coding)
 
     def _read_source(self) -> SignalReading:
-        return read_content_source(self.source.signal)
+        return read_content_source(self.source.signal, (self.source.width, self.source.height))
 
     @cached_property
     def native_neutrals(self) -> Colours:

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING, Any, TypeAlias
 
 import numpy as np
 
+from tonelab.chart import chart_signal
 from tonelab.errors import SignalError
 from tonelab.results import Finding
 from tonelab.signal.quantisation import luma_scale
@@ -32,11 +33,9 @@ def read_chart_source(declared: Signal, layout: Layout) -> SignalReading:
     tuple of Finding
         One per declared field that contradicts the chart.
     """
+    drawn = chart_signal(layout)
     truth: dict[str, Any] = {
-        "matrix": "bt2020",
-        "range": "narrow",
-        "transfer": layout.transfer,
-        "primaries": "bt2020",
+        name: getattr(drawn, name) for name in ("matrix", "range", "transfer", "primaries")
     }
     signal, findings = _settle(declared, truth, "source", "the chart is rendered so")
     if signal.transfer == "hlg" and signal.origins.get("peak") != "stated":
@@ -44,8 +43,10 @@ def read_chart_source(declared: Signal, layout: Layout) -> SignalReading:
     return signal, findings
 
 
-def read_content_source(declared: Signal) -> SignalReading:
+def read_content_source(declared: Signal, size: tuple[int, int] | None = None) -> SignalReading:
     """Read a source without a chart: what is declared or stated, BT.2020 where HDR says nothing.
+
+    Of SDR that says nothing the size (width, height) decides, see `Signal.with_sdr_colours`.
 
     Raises
     ------
@@ -53,7 +54,7 @@ def read_content_source(declared: Signal) -> SignalReading:
         When nothing says that it is PQ or HLG, and nobody that it is SDR.
     """
     if declared.is_stated_sdr:
-        return declared, ()
+        return declared if size is None else declared.with_sdr_colours(*size), ()
     if not declared.is_hdr:
         raise SignalError(
             f"Nothing says whether the source is PQ or HLG (it is {_origin(declared, 'transfer')} "

@@ -18,14 +18,17 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import FloatArray
 
 
-Primaries: TypeAlias = Literal["bt709", "bt2020", "p3d65"]
+Primaries: TypeAlias = Literal["bt709", "bt2020", "p3d65", "bt601-625", "bt601-525"]
 Matrix: TypeAlias = Literal["bt601", "bt709", "bt2020", "rgb"]
 
-# Chromaticities of red, green, blue: BT.709-6, BT.2020-2, SMPTE RP 431-2 with D65.
+# Chromaticities of red, green, blue: BT.709-6, BT.2020-2, SMPTE RP 431-2 with D65, and BT.601-7
+# with 625 lines (those of BT.470 B and G) and with 525 lines (those of SMPTE ST 170).
 PRIMARIES: dict[Primaries, tuple[tuple[float, float], ...]] = {
     "bt709": ((0.640, 0.330), (0.300, 0.600), (0.150, 0.060)),
     "bt2020": ((0.708, 0.292), (0.170, 0.797), (0.131, 0.046)),
     "p3d65": ((0.680, 0.320), (0.265, 0.690), (0.150, 0.060)),
+    "bt601-625": ((0.640, 0.330), (0.290, 0.600), (0.150, 0.060)),
+    "bt601-525": ((0.630, 0.340), (0.310, 0.595), (0.155, 0.070)),
 }
 WHITE_D65 = (0.3127, 0.3290)
 

@@ -17,7 +17,7 @@ from tonelab.signal.colorimetry import (
     matrix_rgb_to_rgb,
     ycbcr_to_rgb,
 )
-from tonelab.signal.quantisation import RANGES, Range, codes_to_rgb, codes_to_ycbcr
+from tonelab.signal.quantisation import RANGES, Range, codes_to_rgb, codes_to_ycbcr, luma_scale
 from tonelab.signal.transfer import eotf_bt1886, eotf_hlg, eotf_pq, eotf_srgb
 
 if TYPE_CHECKING:
@@ -34,6 +34,17 @@ TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg", "bt1886", "gamma22", "srgb")
 HDR_TRANSFERS: tuple[Transfer, ...] = ("pq", "hlg")
 DECLARED = ("matrix", "range", "transfer", "primaries", "bits")  # what codes may show
 SITINGS = ("left", "centre", "topleft")
+
+# The matrix that R'G'B' of these primaries is coded with, by the standard that defines them.
+_MATRIX_OF: dict[Primaries, Matrix] = {
+    "bt709": "bt709",
+    "bt2020": "bt2020",
+    "bt601-625": "bt601",
+    "bt601-525": "bt601",
+}
+# The largest picture of standard definition: BT.601-7 with 625 lines, blanking included.
+_SD_SIZE = (768, 576)
+_LINES_525 = 486  # active lines of BT.601-7 with 525 lines; 480 of them are carried most often
 
 _CHOICES: dict[str, tuple[str, ...]] = {
     "matrix": (*LUMA_WEIGHTS, "rgb"),
@@ -81,10 +92,39 @@ class Signal:
         """Whether a person says that it is SDR; of a source, a tag alone may be wrong."""
         return not self.is_hdr and self.origins.get("transfer") == "stated"
 
+    @property
+    def coding_matrix(self) -> Matrix:
+        """Matrix of its Y'CbCr; of R'G'B', the one that goes with its primaries.
+
+        P3-D65 has no matrix of its own: it is carried as BT.2020 in HDR and as BT.709 in SDR.
+        """
+        if self.matrix != "rgb":
+            return self.matrix
+        return _MATRIX_OF.get(self.primaries, "bt2020" if self.is_hdr else "bt709")
+
     def with_fields(self, origin: Origin, **fields: Any) -> Signal:
         """Return a copy with fields replaced and their origin noted."""
         noted = {**self.origins, **dict.fromkeys(fields, origin)}
         return replace(self, **fields, origins=noted)
+
+    def with_sdr_colours(self, width: int, height: int) -> Signal:
+        """Return the same with matrix and primaries of SDR video where nothing says them.
+
+        By the size of the picture, as no sign of them need be in the codes: BT.601 with 625 or 525
+        lines up to 768x576, BT.709 above. A matrix or primaries that are known decide of the other.
+        """
+        silent = [n for n in ("matrix", "primaries") if self.origins.get(n, "assumed") == "assumed"]
+        standard = width <= _SD_SIZE[0] and height <= _SD_SIZE[1]
+        if "primaries" not in silent:
+            standard = self.primaries in {"bt601-625", "bt601-525"}
+        elif "matrix" not in silent and self.matrix != "rgb":
+            standard = standard and self.matrix == "bt601"
+        lines: Primaries = "bt601-525" if height <= _LINES_525 else "bt601-625"
+        colours = {
+            "matrix": "bt601" if standard else "bt709",
+            "primaries": lines if standard else "bt709",
+        }
+        return self.with_fields("inferred", **{name: colours[name] for name in silent})
 
     def decode_rgb(self, codes: ArrayLike) -> FloatArray:
         """R'G'B' signals of Y'CbCr codes (..., 3), or of R'G'B' codes under the matrix "rgb"."""
@@ -152,6 +192,8 @@ def parse_signal(text: str) -> dict[str, Any]:
             fields[key] = value
         elif key in {"peak", "black", "bits"}:
             fields[key] = _number(key, value)
+            if key == "bits":
+                luma_scale(int(fields[key]), "narrow")  # refuses a depth that is not supported
         else:
             known = ", ".join([*_CHOICES, "bits", "peak", "black"])
             raise SignalError(f"The signal field {key!r} is unknown: state one of {known}.")

@@ -235,11 +235,16 @@ def flat_cells(clip: Clip, frame: Frame, places: Places) -> Mask:
     for channel, plane in enumerate(frame.planes):
         factors = CHROMA_FACTORS[clip.subsampling] if channel == 0 else (1, 1)
         chroma = channel > 0 and clip.signal.matrix != "rgb"
-        limit = places.limits[chroma] << (clip.bits - 10)
+        limit = _ten_bit_codes(places.limits[chroma], clip.bits)
         low, high = np.empty((2, *flat.shape), np.uint16)
         reduce_cells(plane, *factors, low, high)
         keep_flat(low, high, places.reach, limit, flat)
     return flat
+
+
+def _ten_bit_codes(number: int, bits: int) -> int:
+    """Return so many 10-bit codes in codes of some depth, whole ones that are no more."""
+    return number << (bits - 10) if bits >= 10 else number >> (10 - bits)
 
 
 def _source_samples(clip: Clip, frame: Frame, where: Where) -> Sample:
@@ -262,9 +267,10 @@ def _rows(clip: Clip, cells: Sample, frame: int) -> Mapping[str, IntArray]:
     """Rows of the tone and the cell tables of source samples (N, 3); -1 for none."""
     codes = cells.astype(np.int64)
     neutral = codes[:, :1] if clip.signal.matrix == "rgb" else 1 << (clip.bits - 1)
-    near = (np.abs(codes[:, 1:] - neutral) <= _NEUTRAL << (clip.bits - 10)).all(axis=1)
+    near = (np.abs(codes[:, 1:] - neutral) <= _ten_bit_codes(_NEUTRAL, clip.bits)).all(axis=1)
     upper = codes >> (clip.bits - CELL_BITS)
     cell = (upper[:, 0] << 2 * CELL_BITS) | (upper[:, 1] << CELL_BITS) | upper[:, 2]
     half = frame // HALF_FRAMES % 2
-    tone = codes[:, 0] >> (clip.bits - TONE_BITS)
+    # Of fewer bits each code has its own row; deeper ones share one.
+    tone = codes[:, 0] >> max(0, clip.bits - TONE_BITS)
     return {"tone": np.where(near, tone, -1), "cell": cell + half * CELLS}
