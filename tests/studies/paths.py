@@ -3,7 +3,7 @@
     python tests/studies/paths.py 40 --seed 7            # pairs of faults, pictures
     python tests/studies/paths.py 0 --content chart       # single faults, at two sizes
 
-The faults are those of `faults/injury.py` that a step of the model makes. A path counts as explained
+The faults are those of `faults/injury.py` that a step of the model makes. A path is explained
 where every fault has its step in the chain and the chain predicts 95 % of unseen codes.
 """
 
@@ -19,10 +19,10 @@ import numpy as np
 ROOT = Path(__file__).resolve().parents[1]
 sys.path[:0] = [str(ROOT), str(ROOT / "making")]
 
-from faults.study import Case, Content, capture_of, recording, registered
+from faults.study import Case, Content, capture_of, recording, registered  # noqa: E402
 
-from tonelab.pairing import pair
-from tonelab.path.account import account_of
+from tonelab.pairing import pair  # noqa: E402
+from tonelab.path.account import account_of  # noqa: E402
 
 EXPLAINED = 0.95
 WORDS = {  # what the step of each fault is called
