@@ -89,7 +89,8 @@ class Registry(Mapping[str, E], Generic[E]):
         return self._entries[name]
 
     def __getitem__(self, name: str) -> E:
-        self._load()
+        if not self._loaded:
+            self._load()
         if name not in self._entries:
             known = ", ".join(self._entries)
             raise UsageError(f"There is no {self.kind} {name!r}: choose from {known}.")

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import inspect
 from collections.abc import Callable, Mapping
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, field
 from functools import partial
 from types import MappingProxyType
 from typing import Any, Generic, Literal, TypeAlias, TypeVar, cast, get_args
@@ -142,8 +142,11 @@ class Part(Generic[F]):
     function: F
     parameters: Mapping[str, Parameter]
     tried: Tried | None = None
+    _defaults: dict[str, float] = field(init=False, repr=False, compare=False)
 
     def __post_init__(self) -> None:
+        defaults = {name: parameter.default for name, parameter in self.parameters.items()}
+        object.__setattr__(self, "_defaults", defaults)
         for start in self.tried.starts if self.tried else ():
             self.complete(start)
 
@@ -155,11 +158,12 @@ class Part(Generic[F]):
         UsageError
             When a parameter is unknown; the sentence lists those that exist.
         """
-        unknown = [name for name in given if name not in self.parameters]
-        if unknown:
-            known = ", ".join(self.parameters) or "none"
-            raise UsageError(f"{self.label} has no parameter {unknown[0]!r}: it has {known}.")
-        return {name: given.get(name, p.default) for name, p in self.parameters.items()}
+        filled = {**self._defaults, **given}
+        if len(filled) > len(self._defaults):
+            unknown = next(name for name in given if name not in self._defaults)
+            known = ", ".join(self._defaults) or "none"
+            raise UsageError(f"{self.label} has no parameter {unknown!r}: it has {known}.")
+        return filled
 
     def bind(self, given: Mapping[str, float] | None = None) -> F:
         """Return the function with these parameters, defaults filled in, fixed."""

@@ -98,9 +98,18 @@ class Evidence:
         """Predicted minus measured codes (N, 3) of the colours."""
         return predict(conversion, self.light, self.target, self.step) - self.codes
 
-    def neutral_residual(self, conversion: Conversion) -> FloatArray:
-        """Predicted minus measured luma codes (M,) of the neutrals."""
-        luma = conversion.grey_signal(conversion.arguments(self.neutral_light)[:, 0])
+    def greys_of(self, conversion: Conversion) -> FloatArray:
+        """Light (M,), cd/m2, at which the curve of a conversion meets the neutrals."""
+        return conversion.arguments(self.neutral_light)[:, 0]
+
+    def neutral_residual(
+        self, conversion: Conversion, greys: FloatArray | None = None
+    ) -> FloatArray:
+        """Predicted minus measured luma codes (M,) of the neutrals.
+
+        ``greys`` (M,) are those of `greys_of`, for fits that do not move them.
+        """
+        luma = conversion.grey_signal(self.greys_of(conversion) if greys is None else greys)
         black, span = luma_scale(self.target.bits, self.target.range)
         predicted = np.clip(black + span * luma, *video_limits(self.target, self.step))
         return np.asarray(predicted - self.neutral_codes[:, 0], np.float64)

@@ -135,21 +135,19 @@ def start_fits(
     from scipy.stats import qmc
 
     thin = evidence.thinned(0, neutrals=160)
+    # The tone curve and picture controls, which alone are fitted here, stand behind them.
+    greys = thin.greys_of(chain)
 
-    def cost(position: FloatArray) -> float:
-        return float(np.sum(thin.neutral_residual(_set(chain, free, position)) ** 2))
+    def residual(position: FloatArray) -> FloatArray:
+        return thin.neutral_residual(_set(chain, free, position), greys)
 
     here = np.array([f.unit(_current(chain, f)) for f in free])
     starts = 0.02 + 0.96 * qmc.Halton(len(free), seed=0).random(STARTS)
     known = [n for n, f in enumerate(free) if f.part != "tone"]
     starts[:, known] = here[known]
     starts = np.vstack([np.clip(here, 0.02, 0.98), starts])
-    costs = [cost(start) for start in starts]
+    costs = [float(np.sum(residual(start) ** 2)) for start in starts]
     order = np.argsort(np.nan_to_num(costs, nan=np.inf))[:count]
-
-    def residual(position: FloatArray) -> FloatArray:
-        return thin.neutral_residual(_set(chain, free, position))
-
     fits = [_solve(chain, free, starts[index], residual, evidence.floor) for index in order]
     return sorted(fits, key=lambda fit: fit.rms)
 
