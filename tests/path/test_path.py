@@ -43,7 +43,7 @@ def account(content, names=(), sizes=(), what=None):
     [
         ("chart", (), r"^nothing$"),
         ("natural", (), r"^nothing$"),
-        ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.900\d*$"),
+        ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.9(00\d*)?\b(?!.*then)"),
         ("chart", (("matrix 601 as 709", LARGE),), r"^decoded with BT.601, coded with BT.709$"),
         ("chart", (("R'G'B' stage", LARGE),), r"^an R'G'B' stage of 8 bits, full range$"),
         ("natural", (("blurred", LARGE),), r"^luma blurred: spread 0\.(90|899)\d* px$"),

@@ -31,7 +31,7 @@ WORDS = {  # what the step of each fault is called
     **{f"matrix {a} as {b}": f"decoded with BT.{a}, coded with BT.{b}"
        for a in (601, 709, 2020) for b in (601, 709, 2020) if a != b},
     "primaries widened": "primaries converted", "primaries narrowed": "primaries converted",
-    "chroma planes": "Cb", "gain": "contrast", "gain up": "contrast", "offset": "brightness",
+    "chroma planes": "Cr", "gain": "contrast", "gain up": "contrast", "offset": "brightness",
     "tint": "blue", "hue": "hue", "saturation": "saturation",
     "saturation by hue": "around the hue", "bits rounded": "bits", "bits cut": "bits",
     "bits repeated": "highest repeated", "R'G'B' stage": "R'G'B' stage",

@@ -83,7 +83,25 @@ def identify_path(colours: Evidence, pieces: Evidence) -> list[Fitted]:
     Colours give the steps that look at no neighbours; pieces of pictures then those that do.
     """
     points = search(colours, [Chain()], lambda step: not step.spatial)
-    return search(pieces, [fitted.chain for fitted in points[:BEAM]], lambda step: step.spatial)
+    starts = [fitted.chain for fitted in points[:BEAM]]
+    found = search(pieces, starts, lambda step: step.spatial)
+    return [without_idle_steps(found[0], colours, pieces), *found[1:]]
+
+
+def without_idle_steps(fitted: Fitted, colours: Evidence, pieces: Evidence) -> Fitted:
+    """Leave out steps that save nothing on colours nor on pieces, now that others are there."""
+    few = pieces.thinned(MOST_PIECES)
+
+    def bits(chain: Chain) -> float:
+        points = replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
+        return bits_of(points, colours) + bits_of(chain, few)
+
+    chain = fitted.chain
+    for place in reversed(range(len(chain))):
+        shorter = chain.without(place)
+        if bits(shorter) <= bits(chain) + STEP_BITS:
+            chain = shorter
+    return replace(fitted, chain=chain) if chain is not fitted.chain else fitted
 
 
 def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], bool]) -> list[Fitted]:
@@ -93,14 +111,15 @@ def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], boo
         training = unseen = sites
     training = training.thinned(MOST_PIECES if sites.in_pieces else TRAINING)
     known: dict[str, Fitted] = {}
-    beam = sorted((pruned(chain, training) for chain in starts), key=lambda item: item.cost)
+    beam = sorted((_begun(chain, training) for chain in starts), key=lambda item: item.cost)
     for _ in range(ROUNDS):
         if beam[0].bits < EXACT:
             break
         few = telling(beam[0].chain, training)
         proposed: dict[str, tuple[float, Chain]] = {}
         for fitted in beam:
-            for chain in grown(fitted.chain, training, tried):
+            # Tables are read from all there is; what they hold has its price.
+            for chain in grown(fitted.chain, sites, tried):
                 moved = started(chain, fitted.chain, few)
                 trial = Fitted(moved, bits_of(moved, few))
                 name = shape_of(chain)
@@ -125,6 +144,15 @@ def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], boo
         for f in _distinct([*beam, *known.values()])
     ]
     return sorted(judged, key=lambda item: item.cost)
+
+
+def _begun(chain: Chain, sites: Evidence) -> Fitted:
+    """Return a chain as it was found on other evidence, or fitted to this where that is better."""
+    as_found = Fitted(chain, bits_of(chain, sites))
+    fitted, covariance = fit(chain, sites)
+    return min(
+        (as_found, Fitted(fitted, bits_of(fitted, sites), covariance)), key=lambda item: item.bits
+    )
 
 
 def _of_each_kind(ranked: list[tuple[float, Chain]]) -> list[tuple[float, Chain]]:
@@ -324,6 +352,8 @@ def _held(found: Fitted, sites: Evidence) -> Fitted | None:
     sigma = np.sqrt(np.maximum(np.diag(found.covariance), 1e-18))
     default = np.array([parameter.default for _, parameter in found.chain.free])
     for index in np.argsort(np.abs(found.chain.position - default) / sigma):
+        if sites.in_pieces and not found.chain.steps[found.chain.free[index][0]].step.spatial:
+            continue
         chain, covariance = fit(_holding(found.chain, int(index)), sites)
         held = Fitted(chain, bits_of(chain, sites), covariance)
         if held.cost <= found.cost:
@@ -344,6 +374,9 @@ def _holding(chain: Chain, index: int) -> Chain:
 def _shortened(found: Fitted, sites: Evidence) -> Fitted:
     """Leave out steps that save nothing now that others are there."""
     for place in reversed(range(len(found.chain))):
+        # Few pieces show what colours have shown.
+        if sites.in_pieces and not found.chain.steps[place].step.spatial:
+            continue
         chain, covariance = fit(found.chain.without(place), sites)
         other = Fitted(chain, bits_of(chain, sites), covariance)
         if other.cost <= found.cost:

@@ -64,7 +64,9 @@ class CaptureDifference(Viewable):
     kind: DifferenceKind = described(
         "Kind of the difference", note="Judged on bursts that it was not fitted on."
     )
-    names: tuple[str, ...] = described("What the kind is called where that can be told")
+    names: tuple[str, ...] = described(
+        "What the kind is called where that can be told", dims=("name",)
+    )
     first: ClipFacts = described("The first capture, A")
     second: ClipFacts = described("The second capture, B")
     source: ClipFacts | None = described("The clip that was played", absent="when not given")
@@ -76,10 +78,12 @@ class CaptureDifference(Viewable):
     left: float = described("RMS difference of luma that the kind does not explain", "code")
     left_chroma: float = described("The same of chroma", "code")
     floor: float = described("RMS difference that rounding both alone causes", "code")
-    where: tuple[str, ...] = described("Where the difference lies: place and luma", default=())
+    where: tuple[str, ...] = described(
+        "Where the difference lies: place and luma", dims=("place",), default=()
+    )
     nearness: tuple[Nearness, ...] = described(
         "Which is nearer to the source", dims=("sense",), default=()
     )
     open: tuple[str, ...] = described(
-        "What cannot be told, with the capture that would decide", default=()
+        "What cannot be told, with the capture that would decide", dims=("question",), default=()
     )
