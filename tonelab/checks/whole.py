@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-import math
 from typing import TYPE_CHECKING
 
 from tonelab.checks.registry import altered, transparent
+from tonelab.path.limits import MOSTLY, UNEXPLAINED
 from tonelab.results import CheckResult, Finding
 
 if TYPE_CHECKING:
@@ -14,7 +14,6 @@ if TYPE_CHECKING:
     from tonelab.checks.registry import Figures
     from tonelab.results import PathAccount, Unexplained
 
-FLOORS = 4.0  # of rounding, 1/sqrt(12) code, from where what is unexplained may hide a fault
 # What no step of the model does, so that it may leave anything of a capture.
 NO_STEP = (
     "static-overlay", "moving-overlay", "overlay", "frames", "cadence", "dither", "picture",
@@ -22,7 +21,6 @@ NO_STEP = (
 )  # fmt: skip
 NO_CAUSE = ("labels", "declared", "metadata", "legal-codes", "identity")  # no change of pixels
 DECIDES = "the chart through the same path, which separates place, colour and time"
-MOSTLY = 0.9  # of the codes that steps must predict to be told as what the path did
 
 
 def as_a_whole(
@@ -45,7 +43,6 @@ def as_a_whole(
 def _findings(
     account: PathAccount, unexplained: Unexplained, named: list[str]
 ) -> tuple[Finding, ...]:
-    limit = FLOORS / math.sqrt(12)
     left = (
         f"{unexplained.value:.2f} codes RMS of {unexplained.plane} beyond rounding, "
         f"{unexplained.where}"
@@ -55,7 +52,7 @@ def _findings(
         "bound": unexplained.bound,
         "unit": "codes",
         "count": unexplained.count,
-        "threshold": limit,
+        "threshold": UNEXPLAINED,
         "alternatives": account.rivals,
     }
     share = f"{account.predicted:.2%} of {account.count:,} codes"
@@ -63,7 +60,7 @@ def _findings(
     if account.steps:
         steps = f"In order, the path does this: {account.describe()}"
     text = f"{steps}. That predicts {share} and leaves {left}."
-    if unexplained.value > limit and not any(name.startswith(NO_STEP) for name in named):
+    if unexplained.value > UNEXPLAINED and not any(name.startswith(NO_STEP) for name in named):
         text = (
             f"Something that none of the known steps explains moves the picture: {left}. The "
             f"nearest chain: {account.describe()}."

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.path.evidence import read_evidence
+from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
 from tonelab.path.search import identify_path, residual
 from tonelab.results import PathAccount, Unexplained
 
@@ -19,13 +20,8 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.description import Signal
 
-TIED = 0.02  # bits a sample; chains nearer to each other do the same to this pair
-MOST_RIVALS = 3
-ROUNDED = 0.53  # codes; half of one, and what the arithmetic of a device may be off
 PLANES = ("Y'", "Cb", "Cr")
 THIRDS = (("top", "middle", "bottom"), ("left", "centre", "right"))
-STANDS_OUT = 1.5  # times the whole, from where a part is worth naming
-LEAST_PART = 200  # samples
 
 
 def account_of(

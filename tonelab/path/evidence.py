@@ -11,6 +11,20 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.path.chain import capture_codes
+from tonelab.path.limits import (
+    ACROSS,
+    CALM,
+    COLUMNS,
+    DOWN,
+    EVEN,
+    MARGIN,
+    OTHER,
+    PIECES,
+    REACH,
+    ROWS,
+    SEARCHED,
+    SURVEYED,
+)
 from tonelab.path.steps import SURROUNDS, Medium, coding
 from tonelab.pixels.bursts import Burst, bursts
 from tonelab.signal.colorimetry import rgb_to_ycbcr
@@ -26,13 +40,6 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import FloatArray, IntArray, Mask, Plane
     from tonelab.signal.description import Signal
 
-CALM, OTHER = 1500, 500  # colours of a burst, by how little their surroundings differ, and others
-EVEN = 2  # codes of 10 bits by which chroma around them may differ
-REACH = 3  # samples of luma around a colour
-ROWS, COLUMNS, EDGE = 48, 64, 8  # of a piece, and what of it no chain is judged by
-PIECES = 2  # of a burst
-SURVEYED, DOWN, ACROSS = 4, 5, 6  # bursts, and pieces of a picture, from all over it
-SEARCHED = 30_000  # places of a picture among which colours are chosen
 CHANNELS = 9 + len(SURROUNDS)
 
 
@@ -99,7 +106,7 @@ class Evidence:
         """Return the values (M, 3) that chains are judged by, of an array of the shape of codes."""
         if not self.in_pieces:
             return values
-        inner = values[:, EDGE:-EDGE, EDGE : -EDGE : self.columns]
+        inner = values[:, MARGIN:-MARGIN, MARGIN : -MARGIN : self.columns]
         return inner.reshape(-1, 3)
 
     def predicted(self, signal: FloatArray) -> FloatArray:

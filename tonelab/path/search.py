@@ -17,6 +17,34 @@ import numpy as np
 from scipy.special import ndtr
 
 from tonelab.path.chain import Chain, Placed
+from tonelab.path.limits import (
+    BEAM,
+    CARRIED,
+    EDGE,
+    ENTRY_BITS,
+    EXACT,
+    FAR,
+    FEW_PIECES,
+    FINE,
+    FINEST,
+    INSIDE,
+    LEAST_SITES,
+    MOST_PIECES,
+    OF_A_KIND,
+    PARAMETER_BITS,
+    PASSES,
+    REFINED,
+    ROUNDS,
+    SCAN,
+    SETTLED,
+    SPREADS,
+    STEP_BITS,
+    STRAY,
+    STRAY_CODES,
+    TRAINING,
+    WORSE,
+    WORSE_BITS,
+)
 from tonelab.path.steps import STEPS
 
 if TYPE_CHECKING:
@@ -26,29 +54,8 @@ if TYPE_CHECKING:
     from tonelab.path.steps import Step
     from tonelab.signal.arrays import FloatArray, Mask
 
-SCAN, TRAINING = 500, 3000  # sites
-BEAM, REFINED, ROUNDS = 3, 8, 5
-OF_A_KIND = 2  # chains of the same steps that are refined
-LEAST_SITES = 60
-MOST_PIECES, FEW_PIECES = 8, 3
-STEP_BITS = 0.012  # a sample of three codes, that a step must save
-PARAMETER_BITS = 0.003  # the same of a parameter
-ENTRY_BITS = 0.001  # the same of an entry of a table
-SPREADS = np.array(
-    [0.005, 0.02, 0.08, 0.2, 0.35, 0.6, 1.0, 1.7, 3.0, 5.0, 9.0, 16.0, 30.0, 60.0]
-)  # codes
-WORSE, WORSE_BITS = 2.0, 0.5  # bits beyond which a chain is not followed further
-EXACT = 0.06  # a sample of three codes, where all are predicted
-SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
-FINE, FINEST = 32, 32 * 200  # steps of a code in which distances are counted, and how many
-STRAY, STRAY_CODES = 0.01, 1024.0  # share of samples that anything may have happened to; codes
-FAR = 4.0  # spreads beyond which a sample does not pull a fit
-PASSES = 7
 _CONTROLS = STEPS.registered("controls").parameters.values()
 CONTROLS = Placed("controls", {}, {p.name: p.default for p in _CONTROLS})
-INSIDE = 0.05  # weight of samples that are predicted to the code
-CARRIED = (0, 10)  # bits between steps that are tried
-EDGE = 0.03  # codes about a half that may be rounded either way
 
 
 @dataclass(frozen=True)
@@ -281,9 +288,10 @@ def _bits(apart: FloatArray, possible: Mask, coarse: float) -> float:
 @lru_cache(maxsize=1)
 def _prices() -> FloatArray:
     """Bits of a code (spreads, FINEST + 1) by its distance from where it was predicted."""
+    spreads = np.array(SPREADS)[:, None]
     # A hair beyond a half may be rounded either way: distances count as the lower end of theirs.
-    scaled = np.arange(FINEST + 1) / FINE / SPREADS[:, None]
-    half = 0.5 / SPREADS[:, None]
+    scaled = np.arange(FINEST + 1) / FINE / spreads
+    half = 0.5 / spreads
     likely = ndtr(scaled + half) - ndtr(scaled - half)
     likely[:, -1] = 0.0
     stray = STRAY / STRAY_CODES
