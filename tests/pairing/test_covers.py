@@ -6,13 +6,15 @@ from functools import cache
 
 import numpy as np
 import pytest
-from charted import MemoryClip, capture_signal, clean, layout_of, source_clip
+from charted import MemoryClip, capture_signal, clean, layout_of, pointwise, source_clip
+from faults.study import to_sdr
 from moving import PQ, moving_planes
 
 from tonelab.chart import render_planes, sample_windows
 from tonelab.checks import examine
 from tonelab.checks.run import gather_pair
 from tonelab.pairing import pair
+from tonelab.signal.description import Signal
 
 LAYOUT = layout_of(hold=8)
 PLACE = (602, 250)
@@ -119,6 +121,23 @@ def test_a_pointer_that_moves_over_the_chart_is_found():
     paired = pair(source_clip(LAYOUT), capture)
     (found,) = [f for f in paired.findings if f.id == "moving-overlay"]
     assert found.value == pytest.approx(12 * 18, rel=0.4)
+
+
+def test_colours_that_a_conversion_makes_darker_are_no_pointer():
+    """Patches of the chart whose luma no curve predicts, beside a large bar that stands still."""
+    device = pointwise(to_sdr)
+
+    def shown(planes):
+        luma = planes[0].copy()
+        luma[334:442, 114:438] = 300
+        return luma, *planes[1:]
+
+    capture = MemoryClip(
+        "capture.mov", lambda n: shown(device(page(n))), LAYOUT.frame_count, Signal(), "422"
+    )
+    found = {f.id for f in pair(source_clip(LAYOUT), capture).findings}
+    assert "static-overlay" in found
+    assert "moving-overlay" not in found
 
 
 def test_a_moving_object_of_the_source_is_no_cover_though_its_levels_change():

@@ -4,15 +4,15 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tonelab.checks.registry import altered, transparent
+from tonelab.checks.registry import AFTER, altered, transparent, undecided
 from tonelab.path.limits import MOSTLY, UNEXPLAINED
-from tonelab.results import CheckResult, Finding
+from tonelab.results import CheckResult
 
 if TYPE_CHECKING:
     from collections.abc import Iterable
 
     from tonelab.checks.registry import Figures
-    from tonelab.results import PathAccount, Unexplained
+    from tonelab.results import Finding, PathAccount, Unexplained
 
 # What no step of the model does, so that it may leave anything of a capture.
 NO_STEP = (
@@ -28,7 +28,7 @@ def as_a_whole(
 ) -> CheckResult:
     """Say what the path did in order, and whether what is left may be called transparent.
 
-    Where a check names what no step of the model does, what is left is stated, and no finding.
+    Where a check names what no step of the model does, what is left cannot be told apart from it.
     """
     named = [
         finding.id
@@ -60,14 +60,19 @@ def _findings(
     if account.steps:
         steps = f"In order, the path does this: {account.describe()}"
     text = f"{steps}. That predicts {share} and leaves {left}."
-    if unexplained.value > UNEXPLAINED and not any(name.startswith(NO_STEP) for name in named):
+    if unexplained.value > UNEXPLAINED:
+        if any(name.startswith(NO_STEP) for name in named):
+            return (undecided("path", text, AFTER, **figures),)
         text = (
             f"Something that none of the known steps explains moves the picture: {left}. The "
             f"nearest chain: {account.describe()}."
         )
         return (altered("path-unexplained", text, decided_by=DECIDES, **figures),)
-    if named:
-        return (Finding("path", "info", text, **figures),)
+    if account.steps and named:
+        return (altered("path", text, severity="info", **figures),)
     if account.steps and account.predicted > MOSTLY:
+        text += f" Usual causes: {'; '.join(dict.fromkeys(account.causes))}."
         return (altered("path-altered", text, **figures),)
+    if account.steps:
+        return (undecided("path", text, DECIDES, **figures),)
     return (transparent("path", text, **figures),)

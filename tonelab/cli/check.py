@@ -23,6 +23,8 @@ from tonelab.cli.terminal import Session, print_json, print_result, progress_bar
 if TYPE_CHECKING:
     from pathlib import Path
 
+    from tonelab.results import Finding
+
 
 @click.command("check", short_help="Say whether a path leaves the picture as it is.")
 @click.argument("source", type=FILE)
@@ -85,86 +87,46 @@ def command(
     if captures and (loopback or fail_on or declared):
         raise click.UsageError("--loopback, --declared and --fail-on do not go with --captures.")
     from tonelab.outputs import check_output
+    from tonelab.views.document import write_document
 
     if output:
         check_output(output, overwrite=force)
 
-    if captures:
-        return _hold(
-            session, source, capture, played, source_signal, capture_signal, workers, cluster,
-            output, force=force, as_json=as_json,
-        )  # fmt: skip
-
-    from tonelab.checks import check
-    from tonelab.views.documents.checks import check_document, write_checks
-    from tonelab.views.terminal.checks import check_summary
-
     # Workers elsewhere have another working folder.
     if cluster:
         source, capture = source.absolute(), capture.absolute()
-        loopback = loopback and loopback.absolute()
+        loopback, played = loopback and loopback.absolute(), played and played.absolute()
     with workers_for(workers, cluster) as chosen, progress_bar(session) as progress:
-        report = check(
-            source,
-            capture,
-            loopback=loopback,
-            declared=declared,
-            source_signal=source_signal,
-            capture_signal=capture_signal,
-            progress=progress,
-            workers=chosen,
-        )
+        how: dict[str, Any] = {"progress": progress, "workers": chosen}
+        if captures:
+            from tonelab.differences import difference
+            from tonelab.views.documents.differences import difference_document
+            from tonelab.views.terminal.differences import difference_summary
+
+            found = difference(
+                source, capture, source=played, source_signal=source_signal,
+                first_signal=capture_signal, second_signal=capture_signal, **how,
+            )  # fmt: skip
+            document, shown = difference_document(found), difference_summary(found)
+            findings: tuple[Finding, ...] = ()
+        else:
+            from tonelab.checks import check
+            from tonelab.views.documents.checks import check_document
+            from tonelab.views.terminal.checks import check_summary
+
+            report = check(
+                source, capture, loopback=loopback, declared=declared,
+                source_signal=source_signal, capture_signal=capture_signal, **how,
+            )  # fmt: skip
+            document, shown = check_document(report), check_summary(report)
+            findings = report.findings
     if output:
-        write_checks(report, output, overwrite=force)
+        write_document(document, output, overwrite=force)
         session.written = output
     if as_json:
-        print_json(check_document(report))
+        print_json(document)
     elif not session.quiet:
-        print_result(check_summary(report))
+        print_result(shown)
     if output and not session.quiet:
         say(f"Kept in {output}")
-    return judge(report.findings, fail_on)
-
-
-def _hold(
-    session: Session,
-    first: Path,
-    second: Path,
-    played: Path | None,
-    source_signal: dict[str, Any],
-    capture_signal: dict[str, Any],
-    workers: int | None,
-    cluster: str | None,
-    output: Path | None,
-    *,
-    force: bool,
-    as_json: bool,
-) -> int:
-    """Hold two captures against each other."""
-    from tonelab.differences import difference
-    from tonelab.views.documents.differences import difference_document, write_difference
-    from tonelab.views.terminal.differences import difference_summary
-
-    if cluster:
-        first, second, played = first.absolute(), second.absolute(), played and played.absolute()
-    with workers_for(workers, cluster) as chosen, progress_bar(session) as progress:
-        found = difference(
-            first,
-            second,
-            source=played,
-            first_signal=capture_signal,
-            second_signal=capture_signal,
-            source_signal=source_signal,
-            progress=progress,
-            workers=chosen,
-        )
-    if output:
-        write_difference(found, output, overwrite=force)
-        session.written = output
-    if as_json:
-        print_json(difference_document(found))
-    elif not session.quiet:
-        print_result(difference_summary(found))
-    if output and not session.quiet:
-        say(f"Kept in {output}")
-    return 0
+    return judge(findings, fail_on)

@@ -135,6 +135,9 @@ def moving_covers(
     for n, (seen, due, boxes) in enumerate(moments):
         for box in boxes:
             look, under = seen[box.part], due[box.part]
+            # A flat place looks like any other of its level, as colours of a conversion do.
+            if look.std() <= _ALIKE:
+                continue
             found = [box]
             for other, predicted, candidates in moments[:n] + moments[n + 1 :]:
                 places = (_same_look(look, other, one) for one in candidates)

@@ -52,6 +52,7 @@ def account_of(
     exact = np.abs(rest) <= ROUNDED * best.chain.coarse
     account = PathAccount(
         steps=tuple(step.describe() for step in best.chain),
+        causes=tuple(step.step.cause for step in best.chain),
         rivals=tuple(_rivals(chains)),
         predicted=float(exact.mean()),
         count=rest.size,

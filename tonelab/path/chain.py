@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 
@@ -75,7 +75,7 @@ class Chain:
     Attributes
     ----------
     steps
-        See above.
+        The first one first.
     carried
         Bits to which signals are rounded before each step; 0 if they are not.
     """
@@ -96,11 +96,6 @@ class Chain:
     def without(self, place: int) -> Chain:
         """Return the chain without the step at ``place``."""
         return replace(self, steps=(*self.steps[:place], *self.steps[place + 1 :]))
-
-    @property
-    def spatial(self) -> bool:
-        """Whether a step looks at neighbours."""
-        return any(step.step.spatial for step in self.steps)
 
     @property
     def coarse(self) -> float:
@@ -164,13 +159,6 @@ class Chain:
     def describe(self) -> str:
         """Return the chain in words."""
         return ", then ".join(step.describe() for step in self.steps) or "nothing"
-
-    def to_dict(self) -> list[dict[str, Any]]:
-        """Plain data of the steps."""
-        return [
-            {"step": s.name, "settings": dict(s.settings), "values": dict(s.values)}
-            for s in self.steps
-        ]
 
 
 def capture_codes(signal: FloatArray, medium: Medium, capture: Signal) -> FloatArray:

@@ -23,9 +23,10 @@ from tonelab.path.limits import (
     REACH,
     ROWS,
     SEARCHED,
+    SURROUNDS,
     SURVEYED,
 )
-from tonelab.path.steps import SURROUNDS, Medium, coding
+from tonelab.path.steps import Medium, coding
 from tonelab.pixels.bursts import Burst, bursts
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.quantisation import codes_to_rgb, codes_to_ycbcr, luma_scale
@@ -279,7 +280,7 @@ def interpolated(plane: NDArray[Any], rows: FloatArray, columns: FloatArray) -> 
 def _colours(grid: _Grid) -> FloatArray:
     """Colours (N, C) of captured samples of chroma, each once, mostly where little differs."""
     mask, over = grid.view.mask, grid.factors[1][0]
-    rows, columns = np.nonzero(mask[::1, ::over])
+    rows, columns = np.nonzero(mask[:, ::over])
     step = max(1, len(rows) // SEARCHED)
     rows, columns = rows[::step], columns[::step] * over
     around = [

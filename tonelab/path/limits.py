@@ -1,10 +1,20 @@
-"""The limits of the model of a path, each with its unit and its reason; no other file has any."""
+"""The limits of the model of a path, each with its unit and its reason.
+
+What a step tries stands with the step.
+"""
 
 from __future__ import annotations
 
 import math
 
 # What is read of a pair.
+SURROUNDS = (
+    0.025,
+    0.05,
+    0.1,
+)  # of a picture's height, a blur's: as far as local contrast reaches
+USUAL_MEAN = 0.3  # mean luma signal of a picture, about which contrast that follows it turns
+LEAST_OF_CODE = 3  # colours that say where a code of luma arrives: their median bears one stray
 CALM, OTHER = 1500, 500  # colours of a burst: most where no filter shows, some anywhere else
 EVEN = 2  # 10-bit codes of chroma around a colour: less than interpolation is off by a code
 REACH = 3  # samples of luma to each side: as far as filters of players reach

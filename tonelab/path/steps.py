@@ -31,6 +31,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 import numpy as np
 
 from tonelab.conversion.parameters import Param, Parameter, parameters_of
+from tonelab.path.limits import LEAST_OF_CODE, SURROUNDS, USUAL_MEAN
 from tonelab.registry import Registry
 from tonelab.signal.arrays import ComplexArray, FloatArray  # noqa: TC001 - annotations are read
 from tonelab.signal.colorimetry import (
@@ -61,9 +62,6 @@ if TYPE_CHECKING:
     from collections.abc import Iterable
 
 Settings: TypeAlias = Mapping[str, Any]
-
-
-SURROUNDS = (0.025, 0.05, 0.1)  # of a picture's height, standard deviations of a blur
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -110,8 +108,8 @@ class Step:
         How it is said with its settings and values: a format string over them, or a function of
         them; empty to list the values.
     variants
-        Its settings, each of which is tried; or a function of the source's signal and of the
-        captured signals (..., 3) that gives them.
+        Its settings, each of which is tried; or a function that gives them, of the medium, the
+        signals (M, 3) that a chain sends so far, and those captured in their place.
     affine
         Whether picture controls beside it may hide it, so that they are tried with it.
     once
@@ -122,9 +120,9 @@ class Step:
         Whether it takes pictures, signals (K, rows, columns, 3) whose chroma is that of the
         capture's samples at even columns and interpolated between them, and looks at neighbours.
     rounds
-        Whether it rounds to codes, so that it is left out while parameters of others are fitted.
-    free
-        Parameters that are fitted; all but those that a variant sets by default.
+        Whether it rounds to codes: what it adds stays as it is while parameters are fitted.
+    spoken
+        Words for values of settings, by setting.
     """
 
     name: str
@@ -132,9 +130,7 @@ class Step:
     label: str
     cause: str
     words: str | Callable[..., str]
-    variants: (
-        tuple[Settings, ...] | Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]]
-    ) = AS_IT_IS
+    variants: tuple[Settings, ...] | Variants = AS_IT_IS
     rounds: bool = False
     affine: bool = False
     once: bool = True
@@ -177,8 +173,6 @@ def coding(medium: Medium) -> Matrix:
     return "bt2020" if medium.source.primaries == "bt2020" else "bt709"
 
 
-USUAL_MEAN = 0.3
-LEAST_OF_CODE = 3  # colours that say where a code of luma arrives
 STAGES = ("rgb", "ycbcr")
 WAYS: dict[str, tuple[Range, Range]] = {
     "expanded": ("full", "narrow"),

@@ -26,6 +26,7 @@ class PathAccount:
         dims=("step",),
         note="None for a path that changes nothing.",
     )
+    causes: tuple[str, ...] = described("What usually does each of the steps", dims=("step",))
     rivals: tuple[str, ...] = described(
         "Other chains that do the same to this pair", dims=("chain",)
     )

@@ -9,13 +9,16 @@ clip's own bit depth, ``luminance`` and ``output`` in cd/m2, ``rotation`` in deg
 
 from __future__ import annotations
 
+import json
 import math
 from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tonelab.outputs import check_output, whole_file
 from tonelab.results import Measurement
 from tonelab.views.schema import members_of, nest, schema_of
 
@@ -45,6 +48,23 @@ def document_schema() -> dict[str, Any]:
         "A measured pair of HDR source and SDR capture",
         opening={"schema": DOCUMENT_SCHEMA, "version": DOCUMENT_VERSION},
     )
+
+
+def write_document(
+    document: Mapping[str, Any], path: str | Path, *, overwrite: bool = False
+) -> None:
+    """Write JSON values as a file, whole or not at all.
+
+    Raises
+    ------
+    UsageError
+        When the file exists, or the system refuses to write it.
+    """
+    path = Path(path)
+    check_output(path, overwrite=overwrite)
+    text = json.dumps(document, indent=1, allow_nan=False, ensure_ascii=False)
+    with whole_file(path) as temporary:
+        temporary.write_text(text + "\n", encoding="utf-8")
 
 
 def laid_out(value: Any) -> Any:

@@ -5,11 +5,8 @@ The contract is `check_schema` (JSON Schema, draft 2020-12).
 
 from __future__ import annotations
 
-import json
-from pathlib import Path
 from typing import Any
 
-from tonelab.outputs import check_output, whole_file
 from tonelab.results import CheckReport
 from tonelab.views.document import laid_out
 from tonelab.views.schema import schema_of
@@ -27,21 +24,6 @@ def check_document(report: CheckReport) -> dict[str, Any]:
         As `check_schema` says.
     """
     return {"schema": CHECKS_SCHEMA, "version": CHECKS_VERSION, **laid_out(report)}
-
-
-def write_checks(report: CheckReport, path: str | Path, *, overwrite: bool = False) -> None:
-    """Write the document of a report as a JSON file, whole or not at all.
-
-    Raises
-    ------
-    UsageError
-        When the file exists, or the system refuses to write it.
-    """
-    path = Path(path)
-    check_output(path, overwrite=overwrite)
-    text = json.dumps(check_document(report), indent=1, allow_nan=False, ensure_ascii=False)
-    with whole_file(path) as temporary:
-        temporary.write_text(text + "\n", encoding="utf-8")
 
 
 def check_schema() -> dict[str, Any]:
