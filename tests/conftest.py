@@ -6,8 +6,12 @@ passed are listed, so that nothing can stand there without having been run.
 
 from __future__ import annotations
 
+import os
 from collections import Counter
 from pathlib import Path
+
+# Each process that runs tests has a core of its own, where threads of BLAS only wait.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 KINDS = ("published", "library", "open data", "common practice, no source", "from memory")
 _passed: Counter = Counter()  # (source, kind, test) -> cases

@@ -244,7 +244,7 @@ class Conversion:
         encode = ENCODINGS[self.encoding.name].bind(self.encoding.parameters)
         lowest = -np.inf if GAMUT_METHODS[self.gamut.name].keeps_excursions else 0.0
         highest = (SUPER_WHITE if self.rgb_clipped else np.inf) if self.super_white else 1.0
-        return np.clip(encode(relative), lowest, highest)
+        return np.minimum(np.maximum(encode(relative), lowest), highest)
 
     def _law(self) -> Callable[..., FloatArray]:
         return CHROMA_LAWS[self.chroma.name].bind(self.chroma.parameters)

@@ -229,7 +229,9 @@ def predict(
 ) -> FloatArray:
     """Real-valued capture codes (N, 3) that a conversion gives for light (N, 3)."""
     ycbcr = conversion.ycbcr_signal(light, target.matrix)
-    return np.clip(ycbcr_to_codes(ycbcr, target.bits, target.range), *video_limits(target, step))
+    low, high = video_limits(target, step)
+    codes = ycbcr_to_codes(ycbcr, target.bits, target.range)
+    return np.minimum(np.maximum(codes, low), high)
 
 
 def video_limits(target: Signal, step: float = 1.0) -> tuple[float, float]:

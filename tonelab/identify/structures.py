@@ -8,7 +8,7 @@ others then distinguish the gamut methods.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -41,10 +41,11 @@ if TYPE_CHECKING:
 
     from tonelab.conversion.tone import Tone
     from tonelab.identify.evidence import Evidence
-    from tonelab.signal.arrays import FloatArray
+    from tonelab.signal.arrays import ComplexArray, FloatArray
 
 # Enough colours to distinguish chains by codes, few enough to try hundreds of chains.
 RANKING_COLOURS = 900
+ROUGH_COLOURS = 75
 SCAN_COLOURS = 300
 SCAN_NEUTRALS = 300
 GAMUT_COLOURS = 1500
@@ -54,6 +55,7 @@ DEEP_SIGNAL = 0.7  # of the capture, reached by a grey of the brightest channel
 
 # Chains whose residuals differ by less than this factor differ by noise alone.
 TIE = 1.04
+ROUGHLY = 1.5  # of the last chain that is refined: by how much few colours may mislead
 EXPLAINED = 1.5  # floors
 PLAINLY = 1.2  # floors, for chains without parameters
 KEPT = 0.97  # of the colours, when a chain is judged
@@ -156,8 +158,14 @@ def _rank_extended(evidence: Evidence, ranked: list[Candidate]) -> list[Candidat
     """Rank the plain chains again among those with a chroma law or a blended drive."""
     few = evidence.thinned(RANKING_COLOURS)
     scan = evidence.thinned(SCAN_COLOURS, neutrals=SCAN_NEUTRALS)
-    extended = extended_chains([candidate.conversion for candidate in ranked])
-    promising = _distinct(_evaluate(scan, extended, _rough_curve))[:POLISHED]
+    rough = evidence.thinned(ROUGH_COLOURS, neutrals=ROUGH_COLOURS)
+    extended: Iterable[Conversion] = extended_chains([c.conversion for c in ranked])
+    for colours in (rough, scan):
+        tried = _evaluate(colours, extended, _rough_curve)
+        promising = _distinct(tried)[:POLISHED]
+        limit = ROUGHLY * promising[-1].rms
+        close = [c.conversion for c in tried if c.rms <= limit]
+        extended = [replace(chain, controls=luma_only(chain)) for chain in close]
     polished = sorted((_polish_extended(few, candidate) for candidate in promising), key=_rms_of)
     alike = _evaluate(few, siblings(polished[0].conversion))
     return _distinct(sorted(ranked + polished + alike, key=_rms_of))
@@ -230,12 +238,12 @@ def deep_within_709(evidence: Evidence) -> Evidence:
 
 
 def with_free_curve(
-    evidence: Evidence, chain: Conversion, known: dict[Hashable, Tone] | None = None
+    evidence: Evidence, chain: Conversion, known: dict[Hashable, Any] | None = None
 ) -> Conversion:
     """Return the chain carrying the curve that the neutrals demand of it.
 
-    It is monotone through the smoothed luma of the neutrals (M,). ``known`` keeps curves by what
-    they depend on, for searches that meet the same again.
+    It is monotone through the smoothed luma of the neutrals (M,). ``known`` keeps curves, and
+    where they meet the neutrals, by what they depend on, for searches that meet the same again.
     """
     return _with_curve(evidence, chain, known, _smooth_curve)
 
@@ -243,10 +251,10 @@ def with_free_curve(
 def _with_curve(
     evidence: Evidence,
     chain: Conversion,
-    known: dict[Hashable, Tone] | None,
+    known: dict[Hashable, Any] | None,
     make: Callable[[FloatArray, FloatArray], Tone],
 ) -> Conversion:
-    argument = chain.arguments(evidence.neutral_light)[:, 0]
+    argument = _greys_of(evidence, chain, known)
     coding = (chain.encoding.name, *chain.encoding.parameters.items())
     key = (coding, tuple(chain.controls.parameters.items()), argument.tobytes())
     if known is None or key not in known:
@@ -259,6 +267,22 @@ def _with_curve(
             return replace(chain, tone=curve)
         known[key] = curve
     return replace(chain, tone=known[key])
+
+
+def _greys_of(
+    evidence: Evidence, chain: Conversion, known: dict[Hashable, Any] | None
+) -> FloatArray:
+    """Light (M,) at which the curve meets the neutrals, kept by the steps that come before it."""
+    if known is None:
+        return evidence.greys_of(chain)
+    before = [
+        (step.name, *step.parameters.items()) for step in (chain.drive, chain.chroma, chain.gamut)
+    ]
+    key = (chain.order, *before)
+    if key not in known:
+        known[key] = evidence.greys_of(chain)
+    greys: FloatArray = known[key]
+    return greys
 
 
 def _smooth_curve(light: FloatArray, relative: FloatArray) -> Tone:
@@ -290,10 +314,15 @@ def trimmed_rms(residual: FloatArray) -> float:
     The free curve is a guess where the capture has hardly a code of light, and drives that see a
     saturated blue as dark multiply that guess; a wrong chain errs on far more colours than those.
     """
-    worst = np.abs(residual).max(axis=1)
+    return _trimmed(*np.square(residual.T))
+
+
+def _trimmed(luma: FloatArray, blue: FloatArray, red: FloatArray) -> float:
+    """`trimmed_rms` of squared residuals (N,)."""
+    worst = np.maximum(np.maximum(luma, blue), red)
     last = int(KEPT * (len(worst) - 1))
-    kept = residual[worst <= np.partition(worst, last)[last]]
-    return float(np.sqrt(np.mean(kept**2)))
+    kept = (luma + blue + red)[worst <= np.partition(worst, last)[last]]
+    return float(np.sqrt(kept.mean() / 3))
 
 
 def _narrow(evidence: Evidence) -> FloatArray:
@@ -320,7 +349,7 @@ def _evaluate(
     chains: Iterable[Conversion],
     make: Callable[[FloatArray, FloatArray], Tone] = _smooth_curve,
 ) -> list[Candidate]:
-    known: dict[Hashable, Tone] = {}
+    known: dict[Hashable, Any] = {}
     found = [_turned(evidence, _with_curve(evidence, chain, known, make)) for chain in chains]
     return sorted(found, key=_rms_of)
 
@@ -329,20 +358,27 @@ def _turned(evidence: Evidence, chain: Conversion) -> Candidate:
     """Judge a chain, with the saturation and hue that fit best where they help."""
     residual = evidence.residual(chain)
     plain = Candidate(chain, trimmed_rms(residual))
+    if plain.rms <= EXPLAINED * evidence.floor:
+        return plain
     neutral, _ = chroma_scale(evidence.target.bits, evidence.target.range)
-    seen = evidence.codes[:, 1:] - neutral
-    predicted = seen + residual[:, 1:]
-    z_seen, z_predicted = seen @ (1, 1j), predicted @ (1, 1j)
+    z_seen = _as_complex(evidence.codes - neutral)
+    z_predicted = z_seen + _as_complex(residual)
     gain = np.sum(z_seen * z_predicted.conj()) / max(np.sum(np.abs(z_predicted) ** 2), 1e-12)
-    if plain.rms <= EXPLAINED * evidence.floor or abs(gain - 1) < SMALLEST_TURN or abs(gain) < 0.1:
+    if abs(gain - 1) < SMALLEST_TURN or abs(gain) < 0.1:
         return plain
     apart = z_predicted * gain - z_seen
-    turned_rms = trimmed_rms(np.stack([residual[:, 0], apart.real, apart.imag], axis=1))
+    turned_rms = _trimmed(residual[:, 0] ** 2, apart.real**2, apart.imag**2)
     if turned_rms > 0.9 * plain.rms:
         return plain
     turn = {"saturation": float(np.abs(gain)), "hue": float(np.degrees(np.angle(gain)))}
     controls = ChainPart(PICTURE_CONTROLS, {**chain.controls.parameters, **turn})
     return Candidate(replace(chain, controls=controls), turned_rms)
+
+
+def _as_complex(codes: FloatArray) -> ComplexArray:
+    """Cb + i Cr (N,) of codes (N, 3)."""
+    chroma: ComplexArray = codes[:, 1] + 1j * codes[:, 2]
+    return chroma
 
 
 def _distinct(ranked: Sequence[Candidate]) -> list[Candidate]:

@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
 
     from tonelab.pairing.registration import Relation
-    from tonelab.signal.arrays import Mask, Picture
+    from tonelab.signal.arrays import FloatArray, Mask, Picture
 
 _FIXED = 4.0  # 10-bit codes by which a cover may vary
 _MOVING = 24.0  # 10-bit codes by which the picture under it must have varied
@@ -156,15 +156,26 @@ def moving_covers(
 def _same_look(look: Picture, seen: Picture, near: Box) -> Box | None:
     """Find a part of a picture that looks the same, near a candidate; None for none."""
     height, width = look.shape
+    top, left = max(near.y - _REACH, 0), max(near.x - _REACH, 0)
+    around = seen[top : near.y + _REACH + height, left : near.x + _REACH + width]
+    if around.shape[0] < height or around.shape[1] < width:
+        return None
     best, place = _ALIKE, None
-    for y in range(near.y - _REACH, near.y + _REACH + 1):
-        for x in range(near.x - _REACH, near.x + _REACH + 1):
-            if x < 0 or y < 0 or y + height > seen.shape[0] or x + width > seen.shape[1]:
-                continue
-            apart = float(np.abs(seen[y : y + height, x : x + width] - look).mean())
+    # Parts of other means are further apart than their means are: few need to be looked at.
+    least = np.abs(_sums(around, height, width) - look.sum(dtype=np.float64)) / look.size
+    for y, x in np.argwhere(least < best).tolist():
+        if least[y, x] < best:
+            apart = float(np.abs(around[y : y + height, x : x + width] - look).mean())
             if apart < best:
-                best, place = apart, Box(x, y, width, height)
+                best, place = apart, Box(left + x, top + y, width, height)
     return place
+
+
+def _sums(picture: Picture, height: int, width: int) -> FloatArray:
+    """Sums over every part of that size, by where its first row and column are."""
+    total = np.pad(np.cumsum(np.cumsum(picture, 0, np.float64), 1), ((1, 0), (1, 0)))
+    across: FloatArray = total[:, width:] - total[:, :-width]
+    return across[height:] - across[:-height]
 
 
 def _boxes(fixed: Mask) -> Iterator[Box]:

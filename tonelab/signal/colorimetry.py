@@ -5,7 +5,7 @@ All arrays have colour in their last axis, shape (..., 3).
 
 from __future__ import annotations
 
-from functools import lru_cache
+from functools import cache
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
@@ -49,7 +49,7 @@ ICTCP_TO_LMS = np.linalg.inv(LMS_TO_ICTCP)
 LUMINANCE_2020 = np.array([0.2627, 0.6780, 0.0593])
 
 
-@lru_cache
+@cache
 def _rgb_to_xyz(primaries: Primaries) -> tuple[tuple[float, ...], ...]:
     columns = np.array([(x, y, 1 - x - y) for x, y in PRIMARIES[primaries]]).T
     x, y = WHITE_D65
@@ -68,6 +68,11 @@ def matrix_rgb_to_rgb(source: Primaries, target: Primaries) -> FloatArray:
 
     Not rounded, with the digits that BT.2087 and BT.2407 imply.
     """
+    return _rgb_to_rgb(source, target).copy()
+
+
+@cache
+def _rgb_to_rgb(source: Primaries, target: Primaries) -> FloatArray:
     return np.linalg.inv(matrix_rgb_to_xyz(target)) @ matrix_rgb_to_xyz(source)
 
 
@@ -76,23 +81,30 @@ def matrix_rgb_to_ycbcr(matrix: Matrix) -> FloatArray:
 
     From the weights of BT.601-7, BT.709-6 and BT.2020-2.
     """
+    return _coding(matrix)[0].copy()
+
+
+@cache
+def _coding(matrix: Matrix) -> tuple[FloatArray, FloatArray]:
+    """Matrices (3, 3) from R'G'B' to Y'CbCr and back."""
     if matrix == "rgb":
-        return np.eye(3)
+        return np.eye(3), np.eye(3)
     kr, kb = LUMA_WEIGHTS[matrix]
     luma = np.array([kr, 1 - kr - kb, kb])
     blue = (np.array([0, 0, 1.0]) - luma) / (2 * (1 - kb))
     red = (np.array([1.0, 0, 0]) - luma) / (2 * (1 - kr))
-    return np.stack([luma, blue, red])
+    coding = np.stack([luma, blue, red])
+    return coding, np.linalg.inv(coding)
 
 
 def rgb_to_ycbcr(rgb: ArrayLike, matrix: Matrix) -> FloatArray:
     """Y'CbCr signals (..., 3) of R'G'B' signals (..., 3), any values; see `matrix_rgb_to_ycbcr`."""
-    return np.asarray(rgb, np.float64) @ matrix_rgb_to_ycbcr(matrix).T
+    return np.asarray(rgb, np.float64) @ _coding(matrix)[0].T
 
 
 def ycbcr_to_rgb(ycbcr: ArrayLike, matrix: Matrix) -> FloatArray:
     """R'G'B' signals (..., 3) of Y'CbCr signals (..., 3), any values; see `matrix_rgb_to_ycbcr`."""
-    return np.asarray(ycbcr, np.float64) @ np.linalg.inv(matrix_rgb_to_ycbcr(matrix)).T
+    return np.asarray(ycbcr, np.float64) @ _coding(matrix)[1].T
 
 
 def rgb2020_to_ictcp(light: ArrayLike) -> FloatArray:

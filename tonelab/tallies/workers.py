@@ -14,6 +14,8 @@ from contextlib import contextmanager
 from threading import Event
 from typing import TYPE_CHECKING, TypeAlias, TypeVar
 
+from threadpoolctl import threadpool_limits
+
 from tonelab.errors import WorkerError
 
 if TYPE_CHECKING:
@@ -105,7 +107,15 @@ def _executor(workers: Workers) -> Iterator[Executor]:
     if isinstance(workers, Executor):
         yield workers
         return
-    made = ThreadPoolExecutor(workers) if isinstance(workers, int) else workers()
+    if isinstance(workers, int):
+        # Threads that each multiply matrices on all cores spend half of their time on waiting.
+        with threadpool_limits(1, "blas"), ThreadPoolExecutor(workers) as threads:
+            try:
+                yield threads
+            finally:
+                threads.shutdown(cancel_futures=True)
+        return
+    made = workers()
     try:
         yield made
     finally:
