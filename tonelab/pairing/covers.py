@@ -172,7 +172,7 @@ def _same_look(look: Picture, seen: Picture, near: Box) -> Box | None:
 
 
 def _sums(picture: Picture, height: int, width: int) -> FloatArray:
-    """Sums over every part of that size, by where its first row and column are."""
+    """Sum every part of that size, by where its first row and column are."""
     total = np.pad(np.cumsum(np.cumsum(picture, 0, np.float64), 1), ((1, 0), (1, 0)))
     across: FloatArray = total[:, width:] - total[:, :-width]
     return across[height:] - across[:-height]

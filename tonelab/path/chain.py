@@ -13,7 +13,7 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping, Sequence
 
     from tonelab.conversion.parameters import Parameter
     from tonelab.path.steps import Medium, Settings, Step
@@ -66,6 +66,14 @@ class Placed:
         """Place a step with all its parameters at their defaults, free to be fitted."""
         values = {n: p.default for n, p in STEPS[name].parameters.items()}
         return cls(name, settings, values)
+
+
+@dataclass(frozen=True, slots=True)
+class Passed:
+    """What passed a step: signals (..., 3) that arrived, and what each rounding added to them."""
+
+    arriving: FloatArray
+    added: list[FloatArray]
 
 
 @dataclass(frozen=True)
@@ -127,34 +135,42 @@ class Chain:
         return replace(self, steps=tuple(replace(step, values=given) for step, given in steps))
 
     def applied(
-        self, signal: FloatArray, medium: Medium, errors: list[FloatArray] | None = None
+        self, signal: FloatArray, medium: Medium, passed: list[Passed] | None = None
     ) -> FloatArray:
         """Signals (..., 3) that the path sends for those of the source.
 
-        ``errors``, where given empty, takes what each step that rounds adds to every signal; where
-        given filled, these are added in place of rounding, so that the result follows parameters
-        without jumps.
+        ``passed`` takes what passed each step.
         """
-        frozen = iter(errors or ())
-        record = errors if errors is not None and not errors else None
-        known = errors is not None and record is None
-
-        def rounded(signal: FloatArray, by: Callable[[FloatArray], FloatArray]) -> FloatArray:
-            if known:
-                return signal + next(frozen)
-            sent_on = by(signal)
-            if record is not None:
-                record.append(sent_on - signal)
-            return sent_on
-
         for step in self.steps:
-            if self.carried:
-                signal = rounded(signal, partial(to_whole_codes, medium=medium, bits=self.carried))
-            if step.step.rounds:
-                signal = rounded(signal, partial(step.applied, medium=medium))
-            else:
-                signal = step.applied(signal, medium)
+            arriving, added = signal, []
+            for rounds, by in self._stages(step, medium):
+                sent_on = by(signal)
+                if rounds and passed is not None:
+                    added.append(sent_on - signal)
+                signal = sent_on
+            if passed is not None:
+                passed.append(Passed(arriving, added))
         return signal
+
+    def applied_from(self, place: int, medium: Medium, passed: Sequence[Passed]) -> FloatArray:
+        """Signals (..., 3) that the path sends, steps before ``place`` being as they were.
+
+        What rounding added then is added now, so that the result follows parameters without jumps.
+        """
+        signal = passed[place].arriving
+        for step, then in zip(self.steps[place:], passed[place:], strict=True):
+            added = iter(then.added)
+            for rounds, by in self._stages(step, medium):
+                signal = signal + next(added) if rounds else by(signal)
+        return signal
+
+    def _stages(
+        self, step: Placed, medium: Medium
+    ) -> Iterator[tuple[bool, Callable[[FloatArray], FloatArray]]]:
+        """Yield what a step does to signals, and whether that is rounding."""
+        if self.carried:
+            yield True, partial(to_whole_codes, medium=medium, bits=self.carried)
+        yield step.step.rounds, partial(step.applied, medium=medium)
 
     def describe(self) -> str:
         """Return the chain in words."""

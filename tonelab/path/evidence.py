@@ -98,6 +98,11 @@ class Evidence:
         """What steps may ask."""
         return Medium(self.source, self.columns, self.mean, self.surround)
 
+    @cached_property
+    def seen(self) -> FloatArray:
+        """Captured codes (M, 3) where chains are judged."""
+        return np.asfortranarray(self.judged(self.codes))
+
     @property
     def in_pieces(self) -> bool:
         """Whether it is of pieces of pictures."""

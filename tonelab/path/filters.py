@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.conversion.parameters import Param
-from tonelab.path.steps import STEPS, Medium
+from tonelab.path.steps import STEPS, Medium, with_luma
 from tonelab.signal.arrays import FloatArray  # noqa: TC001 - annotations are read
 
 if TYPE_CHECKING:
@@ -36,7 +36,7 @@ def sharpened(
 ) -> FloatArray:
     """Sharpen luma by an unsharp mask."""
     luma = signal[..., 0]
-    return _with_luma(signal, luma + amount * (luma - _blurred(luma, wide + wider)))
+    return with_luma(signal, luma + amount * (luma - _blurred(luma, wide + wider)))
 
 
 @STEPS.register(
@@ -53,7 +53,7 @@ def blurred(
     spread: Annotated[float, Param(0.25, 2.5, "px", "standard deviation of the blur")] = 0.6,
 ) -> FloatArray:
     """Blur luma by a normal distribution."""
-    return _with_luma(signal, _blurred(signal[..., 0], spread))
+    return with_luma(signal, _blurred(signal[..., 0], spread))
 
 
 @STEPS.register(
@@ -71,7 +71,7 @@ def noise_reduced(signal: FloatArray, _: Medium, *, wide: float, most: float) ->
     """Luma replaced by a blur of it where both are near, ``most`` in 10-bit codes."""
     luma = signal[..., 0]
     smooth = _blurred(luma, wide)
-    return _with_luma(signal, np.where(np.abs(luma - smooth) < most / LUMA, smooth, luma))
+    return with_luma(signal, np.where(np.abs(luma - smooth) < most / LUMA, smooth, luma))
 
 
 @STEPS.register(
@@ -153,10 +153,6 @@ def _taps(shift: float) -> FloatArray:
     # A sample that moved to the right is gathered from the left.
     taps[4 - int(whole) - np.arange(-1, 3)] = np.where(x < 1, near, far)
     return taps
-
-
-def _with_luma(signal: FloatArray, luma: FloatArray) -> FloatArray:
-    return np.concatenate([luma[..., None], signal[..., 1:]], axis=-1)
 
 
 def _with_chroma(

@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy.special import ndtr
 
-from tonelab.path.chain import Chain, Placed
+from tonelab.path.chain import Chain, Passed, Placed
 from tonelab.path.limits import (
     BEAM,
     CARRIED,
@@ -30,6 +30,7 @@ from tonelab.path.limits import (
     INSIDE,
     LEAST_SITES,
     MOST_PIECES,
+    NEEDED,
     OF_A_KIND,
     PARAMETER_BITS,
     PASSES,
@@ -52,7 +53,7 @@ if TYPE_CHECKING:
 
     from tonelab.path.evidence import Evidence
     from tonelab.path.steps import Step
-    from tonelab.signal.arrays import FloatArray, Mask
+    from tonelab.signal.arrays import FloatArray
 
 _CONTROLS = STEPS.registered("controls").parameters.values()
 CONTROLS = Placed("controls", {}, {p.name: p.default for p in _CONTROLS})
@@ -259,28 +260,30 @@ def shape_of(chain: Chain) -> str:
     return f"{chain.carried}: {steps}"
 
 
-def residual(chain: Chain, sites: Evidence, errors: list[FloatArray] | None = None) -> FloatArray:
+def residual(chain: Chain, sites: Evidence, passed: list[Passed] | None = None) -> FloatArray:
     """Return captured codes less predicted ones, before the capture's own rounding, (N, 3)."""
-    return sites.judged(sites.codes) - sites.predicted(
-        chain.applied(sites.signal, sites.medium, errors)
-    )
+    return sites.seen - sites.predicted(chain.applied(sites.signal, sites.medium, passed))
 
 
 def bits_of(chain: Chain, sites: Evidence) -> float:
     """Bits that a sample's three codes cost, on the mean."""
+    return _bits_left(residual(chain, sites), chain, sites)
+
+
+def _bits_left(rest: FloatArray, chain: Chain, sites: Evidence) -> float:
+    """Bits of what a chain leaves (N, 3)."""
     coarse = max(chain.coarse * 2.0 ** (sites.capture.bits - 10), 1.0)
-    apart = residual(chain, sites)
-    possible = sites.judged(sites.codes) % coarse == 0
-    return sum(_bits(*planes, coarse) for planes in zip(apart.T, possible.T, strict=True))
+    return sum(_bits(*planes, coarse) for planes in zip(rest.T, sites.seen.T, strict=True))
 
 
-def _bits(apart: FloatArray, possible: Mask, coarse: float) -> float:
+def _bits(apart: FloatArray, codes: FloatArray, coarse: float) -> float:
     """Bits of codes that lie so far from where they were predicted, with the spread that fits.
 
-    ``coarse`` is the step of the codes that are ``possible`` (N,).
+    ``coarse`` is the step of the codes that are possible.
     """
     place = np.maximum(np.abs(apart) - EDGE, 0.0) * (FINE / coarse)
-    place[~possible] = FINEST
+    if coarse > 1:
+        place[codes % coarse != 0] = FINEST
     found = np.bincount(np.minimum(place, FINEST).astype(np.int64), minlength=FINEST + 1)
     return float((_prices() @ found).min()) / len(apart)
 
@@ -308,40 +311,49 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
         return chain, None
     low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
     best: tuple[float, Chain, FloatArray | None] = np.inf, chain, None
+    passed: list[Passed] = []
+    left = residual(chain, sites, passed)
     for number in range(passes):
-        rest, jacobian = _derivatives(chain, sites)
-        spread = max(float(np.median(np.abs(rest))) / 0.6745, 0.3)
-        used = np.abs(rest) < FAR * spread
+        jacobian, rest = _derivatives(chain, sites, left, passed), left.T.ravel()
+        apart = np.abs(rest)
+        used = apart < FAR * max(float(np.median(apart)) / 0.6745, 0.3)
         if number > 1:
             # Wherever within the captured code a prediction lies, it is right.
-            wrong = np.abs(rest) > 0.5 - EDGE
-            rest = np.where(wrong, rest - (0.5 - EDGE) * np.sign(rest), INSIDE * rest)
-            jacobian[~wrong] *= INSIDE
-        equations = jacobian[used].T @ jacobian[used]
+            weight = np.where(apart > 0.5 - EDGE, 1.0, INSIDE)
+            rest = np.where(weight == 1, rest - (0.5 - EDGE) * np.sign(rest), INSIDE * rest)
+            jacobian *= weight
+        rest, weighted = rest * used, jacobian * used
+        equations = weighted @ jacobian.T
         scale = np.sqrt(np.maximum(np.diag(equations), 1e-12))
         inverse = np.linalg.pinv(equations / np.outer(scale, scale)) / np.outer(scale, scale)
-        change = inverse @ (jacobian[used].T @ rest[used])
-        inverse = inverse * max(float(np.mean(rest[used] ** 2)), 1 / 12)
+        change = inverse @ (weighted @ rest)
+        inverse = inverse * max(float(rest @ rest) / max(int(np.count_nonzero(used)), 1), 1 / 12)
         chain = chain.moved(np.clip(chain.position + change, low, high))
+        passed = []
+        left = residual(chain, sites, passed)
         # Rounding makes the way to the best values a rough one: the best on it is kept.
-        if (bits := bits_of(chain, sites)) < best[0]:
+        if (bits := _bits_left(left, chain, sites)) < best[0]:
             best = bits, chain, inverse
         if np.all(np.abs(change) < SETTLED * np.sqrt(np.abs(np.diag(inverse)))):
             break
     return best[1], best[2]
 
 
-def _derivatives(chain: Chain, sites: Evidence) -> tuple[FloatArray, FloatArray]:
-    """Return what is left (R,), and how predictions follow the free parameters (R, P)."""
-    errors: list[FloatArray] = []
-    rest = residual(chain, sites, errors).ravel()
-    columns = []
-    for n, (_, parameter) in enumerate(chain.free):
+def _derivatives(
+    chain: Chain, sites: Evidence, left: FloatArray, passed: Sequence[Passed]
+) -> FloatArray:
+    """Return how predictions follow the free parameters (P, R), plane by plane.
+
+    ``left`` (N, 3) is what the chain leaves, with what ``passed`` each of its steps.
+    """
+    rows = []
+    for n, (place, parameter) in enumerate(chain.free):
         position = chain.position
         small = 1e-3 * (parameter.high - parameter.low)
         position[n] += small
-        columns.append((rest - residual(chain.moved(position), sites, errors).ravel()) / small)
-    return rest, np.stack(columns, axis=1)
+        moved = chain.moved(position).applied_from(place, sites.medium, passed)
+        rows.append(((left - sites.seen + sites.predicted(moved)) / small).T.ravel())
+    return np.stack(rows)
 
 
 def pruned(chain: Chain, sites: Evidence) -> Fitted:
@@ -359,7 +371,10 @@ def _held(found: Fitted, sites: Evidence) -> Fitted | None:
         return None
     sigma = np.sqrt(np.maximum(np.diag(found.covariance), 1e-18))
     default = np.array([parameter.default for _, parameter in found.chain.free])
-    for index in np.argsort(np.abs(found.chain.position - default) / sigma):
+    away = np.abs(found.chain.position - default) / sigma
+    for index in np.argsort(away):
+        if away[index] > NEEDED:
+            break
         if sites.in_pieces and not found.chain.steps[found.chain.free[index][0]].step.spatial:
             continue
         chain, covariance = fit(_holding(found.chain, int(index)), sites)
