@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import struct
 from contextlib import contextmanager
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
@@ -95,9 +97,79 @@ def frame_rate(path: Path, stream: VideoStream) -> Fraction:
     return Fraction(rate.numerator, rate.denominator)
 
 
-def announced_frames(container: InputContainer, stream: VideoStream) -> int:
-    """Frames the container promises to hold; 0 when it only gives a duration."""
+@dataclass(frozen=True, slots=True)
+class Presented:
+    """What a container shows of the pictures that it stores.
+
+    Attributes
+    ----------
+    frames
+        Promised frames; 0 where the container gives a duration only.
+    hidden
+        Stored pictures that its edit list leaves out.
+    numbered
+        Times of pictures count frames, and one that is missing between two is a repeat of the one
+        before, which takes an empty packet.
+    end
+        Time after the last frame where times count frames and the file is whole, else None.
+    repeats
+        How many such there are, where the index tells.
+    last
+        Where in the file the picture that is stored last lies, where the index tells.
+    """
+
+    frames: int
+    hidden: int = 0
+    numbered: bool = False
+    end: int | None = None
+    repeats: int = 0
+    last: int | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences on what is not shown as it is stored."""
+        notes = [repeats_note(self.repeats)] if self.repeats else []
+        if self.hidden:
+            are = "stored frame is" if self.hidden == 1 else "stored frames are"
+            notes.append(f"{self.hidden} {are} hidden by the edit list, and not read.")
+        return tuple(notes)
+
+
+def repeats_note(count: int) -> str:
+    """Say how many frames are repeats."""
+    if count == 1:
+        return "1 frame is a repeat of the one before it, by an empty packet."
+    return f"{count} frames are repeats of those before them, by empty packets."
+
+
+def presented(path: Path, container: InputContainer, stream: VideoStream) -> Presented:
+    """Say which of its stored pictures a container shows, and which twice."""
+    entries, name = stream.index_entries, container.format.name
     # The index and not the header knows which pictures an edit list leaves out.
-    if "mov" in container.format.name and len(stream.index_entries) >= stream.frames > 0:
-        return sum(not entry.is_discard for entry in stream.index_entries)
-    return stream.frames
+    if "mov" in name and entries and stream.frames:
+        shown = sum(not entry.is_discard for entry in entries)
+        return Presented(shown, max(0, stream.frames - shown), last=entries[-1].pos)
+    # AVI gives a picture no time but its number; FFmpeg drops its empty packets.
+    if name == "avi" and stream.frames and not stream.codec_context.has_b_frames:
+        whole, indexed = _state_of_avi(path)
+        if not (whole and entries):
+            return Presented(stream.frames, numbered=True)
+        times = {entry.timestamp for entry in entries}
+        count = stream.frames - min(times)  # nothing comes before the first picture to be repeated
+        repeats = max(0, count - len(times)) if indexed else 0
+        return Presented(count, 0, True, stream.frames, repeats)
+    return Presented(stream.frames)
+
+
+def _state_of_avi(path: Path) -> tuple[bool, bool]:
+    """Whether an AVI file is as long as its outermost chunks say, and whether it has an index."""
+    size, start, indexed = path.stat().st_size, 0, False
+    with path.open("rb") as file:
+        while start + 8 <= size:
+            file.seek(start)
+            name, length, kind = struct.unpack("<4sI4s", file.read(12).ljust(12, b"\0"))
+            if name == b"idx1" or (kind == b"hdrl" and b"indx" in file.read(length)):
+                indexed = True
+            # Into the first chunk, which holds the others, and over each of those.
+            start += 12 if start == 0 else 8 + length + length % 2
+    return 12 < start <= size + 1, indexed

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import struct
 from abc import abstractmethod
 from contextlib import contextmanager
+from dataclasses import replace
 from itertools import pairwise
 from typing import TYPE_CHECKING, cast
 
@@ -19,13 +21,14 @@ from tonelab.media.clip import (
     Strip,
     chroma_size,
     cut_short,
+    good_part_note,
     read_only,
     state_signal,
     strip_rows,
     unreadable,
 )
-from tonelab.media.container import announced_frames, container_name, frame_rate, is_interlaced
-from tonelab.media.readers import BY_CODEC, BY_NAME, READERS, check_file, parse_rate
+from tonelab.media.container import container_name, frame_rate, is_interlaced, presented
+from tonelab.media.readers import BY_BYTES, BY_CODEC, BY_NAME, READERS, check_file, parse_rate
 from tonelab.media.tags import declared_signal, read_tags
 
 if TYPE_CHECKING:
@@ -38,6 +41,7 @@ if TYPE_CHECKING:
     from av.video.stream import VideoStream
     from numpy.typing import NDArray
 
+    from tonelab.media.container import Presented
     from tonelab.media.readers import Asked
     from tonelab.media.v210 import RowStride
     from tonelab.signal.arrays import IntArray, Plane, Planes
@@ -66,6 +70,8 @@ class StoredClip(Clip):
         short.
     size
         Bytes to read for each frame.
+    good_part
+        Take a file that is cut short as if it ended with its last whole frame.
     """
 
     def __init__(
@@ -77,11 +83,16 @@ class StoredClip(Clip):
         offsets: Offsets,
         size: int,
         notes: tuple[str, ...] = (),
+        *,
+        good_part: bool = False,
     ) -> None:
         whole = int(np.count_nonzero(offsets + size <= path.stat().st_size))
         if whole == 0:
             raise cut_short(path, 0, frame_count)
-        if whole < frame_count:
+        if whole < frame_count and good_part:
+            notes = (*notes, good_part_note(whole, frame_count))
+            frame_count = whole
+        elif whole < frame_count:
             notes = (*notes, f"Only the first {whole} of {frame_count} frames are whole.")
         super().__init__(path, format_, frame_count, signal, notes=notes)
         self._offsets = offsets
@@ -137,10 +148,15 @@ class V210Clip(StoredClip):
         signal: Signal,
         offsets: Offsets,
         stride: RowStride,
+        notes: tuple[str, ...] = (),
+        *,
+        good_part: bool = False,
     ) -> None:
-        notes = (stride.note,) if stride.note else ()
+        notes = (*filter(None, (stride.note,)), *notes)
         size = stride.size * format_.height
-        super().__init__(path, format_, frame_count, signal, offsets, size, notes)
+        super().__init__(
+            path, format_, frame_count, signal, offsets, size, notes, good_part=good_part
+        )
         self.stride = stride
 
     def violations(self, index: int) -> tuple[int, int]:
@@ -211,11 +227,14 @@ class V210Clip(StoredClip):
 class PlanarClip(StoredClip):
     """Raw planes one after the other: bytes at 8 bits, 16-bit little-endian words above."""
 
-    def __init__(self, path: Path, format_: ClipFormat, signal: Signal) -> None:
+    def __init__(
+        self, path: Path, format_: ClipFormat, signal: Signal, *, good_part: bool = False
+    ) -> None:
         size = planar_size(format_)
-        count, notes = _whole_frames(path, size)
-        offsets = np.arange(count, dtype=np.int64) * size
-        super().__init__(path, format_, count, signal, offsets, size, notes)
+        offsets, notes = _one_after_another(path, size)
+        super().__init__(
+            path, format_, len(offsets), signal, offsets, size, notes, good_part=good_part
+        )
 
     def _planes(self, index: int, read: Read) -> Planes:
         stored = np.empty(self._size, np.uint8)
@@ -239,13 +258,14 @@ def planar_size(format_: ClipFormat) -> int:
     return samples if format_.bits == 8 else 2 * samples
 
 
-def bare_v210(path: Path, format_: ClipFormat, signal: Signal, stated: int | None) -> V210Clip:
-    """Open a file that is nothing but v210 frames; `stated` is a row stride in bytes.
+def bare_v210(asked: Asked, format_: ClipFormat, signal: Signal, start: int = 0) -> V210Clip:
+    """Open a file that is nothing but v210 frames from the byte ``start`` on.
 
-    Without a statement the 48-pixel rule holds, unless the file divides into whole frames only by
-    one of the shorter strides.
+    Without a stated row stride the 48-pixel rule holds, unless the file divides into whole frames
+    only by one of the shorter strides.
     """
-    total = path.stat().st_size
+    path, stated = asked.path, asked.geometry.get("stride")
+    total = path.stat().st_size - start
     sizes = [v210.stride_of(format_.width, block) * format_.height for block in v210.BLOCKS]
     size = next((size for size in sizes if total >= size and total % size == 0), sizes[0])
     if stated is not None:
@@ -253,26 +273,11 @@ def bare_v210(path: Path, format_: ClipFormat, signal: Signal, stated: int | Non
     if total < size:
         raise cut_short(path, 0, 1)
     stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
-    count, notes = _whole_frames(path, size)
-    offsets = np.arange(count, dtype=np.int64) * size
-    clip = V210Clip(path, format_, count, signal, offsets, stride)
-    clip.notes += notes
-    return clip
-
-
-def contained_v210(
-    path: Path,
-    container: InputContainer,
-    stream: VideoStream,
-    format_: ClipFormat,
-    signal: Signal,
-    stated: int | None,
-) -> V210Clip:
-    """Open v210 in a container that stores each frame in one piece."""
-    offsets, size = _locate(path, container, stream)
-    stride = v210.recognise_stride(size, format_.width, format_.height, stated, path.name)
-    count = max(announced_frames(container, stream), len(offsets))
-    return V210Clip(path, format_, count, signal, offsets, stride)
+    offsets, notes = _one_after_another(path, size, start)
+    good_part = asked.good_part
+    return V210Clip(
+        path, format_, len(offsets), signal, offsets, stride, notes, good_part=good_part
+    )
 
 
 @READERS.register(
@@ -286,7 +291,7 @@ def read_bare_v210(asked: Asked) -> V210Clip:
     """Open a file that is nothing but v210 frames, described by the user."""
     check_file(asked.path)
     format_ = _described(asked, "v210", "422", 10)
-    return bare_v210(asked.path, format_, _signal_of(asked, format_), asked.geometry.get("stride"))
+    return bare_v210(asked, format_, _signal_of(asked, format_))
 
 
 @READERS.register(
@@ -301,7 +306,37 @@ def read_planar(asked: Asked) -> PlanarClip:
     check_file(asked.path)
     subsampling = str(asked.geometry.get("subsampling", "420"))
     format_ = _described(asked, "raw", subsampling, int(asked.stated.get("bits", 10)))
-    return PlanarClip(asked.path, format_, _signal_of(asked, format_))
+    return PlanarClip(asked.path, format_, _signal_of(asked, format_), good_part=asked.good_part)
+
+
+@READERS.register(
+    "unindexed",
+    label="a MOV or MP4 whose recording was broken off, its v210 without its index",
+    source="ISO/IEC 14496-12, 4.2; the v210 layout, see `tonelab.media.v210`",
+    takes=lambda asked: asked.suffix in {".mov", ".mp4", ".m4v"} and _unindexed(asked) is not None,
+    turn=BY_BYTES,
+)
+def read_unindexed(asked: Asked) -> V210Clip:
+    """Open v210 that lies in a MOV without a description, where the user describes it.
+
+    Sound between the frames would shift them; it sets bits that v210 leaves clear.
+    """
+    lacking = f"{asked.path} was never finished: it lacks the index (moov) to its pictures"
+    if any(name not in asked.geometry for name in ("width", "height", "rate")):
+        raise ClipError(
+            f"{lacking}. Record it again; or, if it holds v210 and no sound, state width, height "
+            "and rate."
+        )
+    format_ = _described(asked, "v210", "422", 10)
+    clip = bare_v210(asked, format_, _signal_of(asked, format_), _unindexed(asked) or 0)
+    last = clip.frame_count - 1 if asked.good_part else max(clip.frame_count - 2, 0)
+    if any(clip.violations(index)[1] for index in {0, last}):
+        raise ClipError(
+            f"{lacking}, and what it holds is no v210 of {format_.width}x{format_.height} pixels, "
+            "or has sound between its frames: record it again."
+        )
+    clip.notes += ("The file lacks its index and is read as v210 frames alone, as stated.",)
+    return clip
 
 
 @READERS.register(
@@ -326,8 +361,13 @@ def read_v210(asked: Asked) -> V210Clip:
     )
     signal = declared_signal(read_tags(stream.codec_context), 10, "422")
     signal = state_signal(signal, asked.stated, asked.path)
-    stride = asked.geometry.get("stride")
-    return contained_v210(asked.path, container, stream, format_, signal, stride)
+    shown = presented(asked.path, container, stream)
+    offsets, size = _locate(asked.path, container, stream, shown)
+    stated = asked.geometry.get("stride")
+    stride = v210.recognise_stride(size, format_.width, format_.height, stated, asked.path.name)
+    count, good_part = max(shown.frames, len(offsets)), asked.good_part
+    notes = replace(shown, repeats=len(offsets) - len(np.unique(offsets))).notes
+    return V210Clip(asked.path, format_, count, signal, offsets, stride, notes, good_part=good_part)
 
 
 def _described(asked: Asked, codec: str, subsampling: str, bits: int) -> ClipFormat:
@@ -358,38 +398,67 @@ def _signal_of(asked: Asked, format_: ClipFormat) -> Signal:
     return state_signal(signal, asked.stated, asked.path)
 
 
-def _locate(path: Path, container: InputContainer, stream: VideoStream) -> tuple[Offsets, int]:
+def _unindexed(asked: Asked) -> int | None:
+    """Where the data of a MOV begins that has no index; None for any other file."""
+    check_file(asked.path)
+    size, start, data = asked.path.stat().st_size, 0, None
+    with asked.path.open("rb") as file:
+        while start + 8 <= size:
+            file.seek(start)
+            length, name = struct.unpack(">I4s", file.read(8))
+            head = 8
+            if length == 1:
+                length, head = int.from_bytes(file.read(8), "big"), 16
+            if name in {b"moov", b"moof"} or not name.isalnum():
+                return None
+            if name == b"mdat" and data is None:
+                data = start + head
+            # One whose length was never written reaches to the end of the file.
+            start += length if length >= head else size
+    return data
+
+
+def _locate(
+    path: Path, container: InputContainer, stream: VideoStream, shown: Presented
+) -> tuple[Offsets, int]:
     """Byte positions of the frames, and the bytes stored for each.
 
     They come from the container's index when it is whole and its first entry leads to the first
     frame, else from reading the container through once.
     """
-    announced = announced_frames(container, stream)
     entries = [entry for entry in stream.index_entries if not entry.is_discard]
     positions = np.array([entry.pos for entry in entries], np.int64)
     sizes = {entry.size for entry in entries}
-    packets = container.demux(stream)
+    packets = (packet for packet in container.demux(stream) if not packet.is_discard)
     first = next((packet for packet in packets if packet.size), None)
     if first is None:
-        raise cut_short(path, 0, announced)
+        raise cut_short(path, 0, shown.frames)
+    indexed = len(positions) + shown.repeats >= shown.frames > 0 and sizes == {first.size}
     with path.open("rb") as file:
-        indexed = len(positions) >= announced > 0 and sizes == {first.size}
         for header in _CHUNK_HEADERS if indexed else ():
             file.seek(int(positions[0]) + header)
             if file.read(first.size) == bytes(first):
-                return positions + header, first.size
+                times = [entry.timestamp for entry in entries]
+                return _with_repeats(positions + header, times, shown), first.size
         if first.pos is None:
             raise _scattered(path)
         file.seek(first.pos)
         if file.read(first.size) != bytes(first):
             raise _scattered(path)
-    found = [first.pos]
+    found, times = [first.pos], [first.pts or 0]
     for packet in packets:
-        if packet.size == first.size and packet.pos is not None:
-            found.append(packet.pos)
-        elif packet.size:
+        if packet.size not in {0, first.size} or packet.pos is None or packet.pts is None:
             break
-    return np.array(found, np.int64), first.size
+        found.append(packet.pos if packet.size else found[-1])
+        times.append(packet.pts)
+    return _with_repeats(np.array(found, np.int64), times, shown), first.size
+
+
+def _with_repeats(positions: Offsets, times: Sequence[int], shown: Presented) -> Offsets:
+    """Give positions again where times count frames and some are missing between."""
+    if not shown.numbered:
+        return positions
+    return np.repeat(positions, np.diff([*times, shown.end or times[-1] + 1]))
 
 
 def _scattered(path: Path) -> ClipError:
@@ -399,11 +468,13 @@ def _scattered(path: Path) -> ClipError:
     )
 
 
-def _whole_frames(path: Path, size: int) -> tuple[int, tuple[str, ...]]:
-    count, rest = divmod(path.stat().st_size, size)
+def _one_after_another(path: Path, size: int, start: int = 0) -> tuple[Offsets, tuple[str, ...]]:
+    """Positions of frames that follow each other to the end of the file; the last may be cut."""
+    count, rest = divmod(path.stat().st_size - start, size)
+    offsets = start + np.arange(count + bool(rest), dtype=np.int64) * size
     if not rest:
-        return count, ()
-    return count, (
+        return offsets, ()
+    return offsets, (
         f"The last {rest} bytes are no whole frame: the file is cut short or misdescribed.",
     )
 
