@@ -26,8 +26,6 @@ Subsampling: TypeAlias = Literal["420", "422", "444"]
 # Factors (horizontal, vertical) by which chroma planes are smaller than luma.
 CHROMA_FACTORS: dict[str, tuple[int, int]] = {"420": (2, 2), "422": (2, 1), "444": (1, 1)}
 
-GOOD_PART = "use-good-part"  # the option that takes the frames before damage
-
 STRIP_BYTES = 1 << 19  # read and worked on at a time, so that a strip stays in a core's cache
 
 
@@ -315,7 +313,7 @@ def cut_short(path: Path, good: int, announced: int) -> ClipError:
         )
     return ClipError(
         f"{path} is cut short or damaged: frame {good - 1} is the last good one of {announced}; "
-        f"copy or record it again, or take the frames before with --{GOOD_PART}."
+        "copy or record it again, or take the frames before with --use-good-part."
     )
 
 

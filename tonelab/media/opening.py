@@ -32,7 +32,8 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
         What the user knows: fields of `Signal`, which win over the container; ``width``,
         ``height`` and ``rate`` (and for raw planes ``subsampling`` and ``bits``) of files
         without a container; the ``rate`` of pictures; ``stride``, the bytes of a v210 row, where
-        it follows no rule.
+        it follows no rule; ``use_good_part``, true to read a file that is cut short
+        or damaged up to there, which decodes one that is compressed once more.
 
     Raises
     ------
