@@ -66,8 +66,6 @@ class DecodedClip(Clip):
         container: InputContainer,
         stream: VideoStream,
         stated: Mapping[str, Any],
-        *,
-        good_part: bool = False,
     ) -> None:
         self._presented = presented(path, container, stream)
         self._end = _announced_end(stream)
@@ -101,8 +99,6 @@ class DecodedClip(Clip):
         self._pixels = pixels
         self._times: tuple[IntArray, IntArray] | None = None
         self._good: int | None = None
-        if good_part:
-            self._keep_good_part()
 
     def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
         """Yield the frames `start` to `stop`, see `Clip.frames`."""
@@ -134,7 +130,7 @@ class DecodedClip(Clip):
         if good < self._presented.frames or too_early:
             raise _Damage
 
-    def _keep_good_part(self) -> None:
+    def keep_good_part(self) -> None:
         """Decode all once, and promise no more than the frames before the first damaged one."""
         good, promised = 0, self.frame_count
         try:
@@ -227,7 +223,10 @@ class DecodedClip(Clip):
 )
 def read_decoded(asked: Asked) -> DecodedClip:
     """Open the first video stream of a container."""
-    return DecodedClip(asked.path, *asked.stream, asked.stated, good_part=asked.good_part)
+    clip = DecodedClip(asked.path, *asked.stream, asked.stated)
+    if asked.good_part:
+        clip.keep_good_part()
+    return clip
 
 
 class _Damage(Exception):  # noqa: N818 - never leaves this module

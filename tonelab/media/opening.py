@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 # Imported for the readers that they register.
-from tonelab.media import decoded, stills, stored  # noqa: F401
+from tonelab.media import decoded, raw, stills, stored  # noqa: F401
+from tonelab.media.raw import PLANAR_SUFFIXES
 from tonelab.media.readers import GEOMETRY, Asked, reader_of
-from tonelab.media.stored import PLANAR_SUFFIXES, V210_SUFFIX
+from tonelab.media.stored import V210_SUFFIX
 from tonelab.signal.description import parse_signal
 
 if TYPE_CHECKING:

@@ -157,14 +157,15 @@ def native_planes(frame: av.VideoFrame, pixels: PixelFormat) -> Planes:
     """
     upward = frame.planes[0].line_size < 0
     if upward:
-        frame = _turned(frame)
+        frame = turned(frame)
     small = chroma_size(frame.width, frame.height, pixels.subsampling)
+    order = -1 if upward else 1
     stored = {
-        index: _stored_rows(frame.planes[index], pixels.swapped)
+        index: _stored_rows(frame.planes[index], pixels)
         for index in {component.plane for component in pixels.components}
     }
     first, second, third = (
-        _samples(stored[component.plane], component, size, pixels.bits)[:: -1 if upward else 1]
+        _samples(stored[component.plane], component, size, pixels)[::order]
         for component, size in zip(
             pixels.components, ((frame.height, frame.width), small, small), strict=True
         )
@@ -172,7 +173,17 @@ def native_planes(frame: av.VideoFrame, pixels: PixelFormat) -> Planes:
     return first, second, third
 
 
-def _turned(frame: av.VideoFrame) -> av.VideoFrame:
+def row_bytes(pixels: PixelFormat, width: int) -> tuple[int, ...]:
+    """Bytes of the rows of each plane without padding, for a picture ``width`` pixels wide."""
+    small = chroma_size(width, 2, pixels.subsampling)[1]
+    found: dict[int, int] = {}
+    for component, samples in zip(pixels.components, (width, small, small), strict=True):
+        size = samples * component.step
+        found[component.plane] = max(found.get(component.plane, 0), size)
+    return tuple(found[plane] for plane in sorted(found))
+
+
+def turned(frame: av.VideoFrame) -> av.VideoFrame:
     """Give a frame whose rows are stored from the bottom up as one that is upside down.
 
     No sample is touched. PyAV's planes of such a frame begin at its first row, which is the last
@@ -187,33 +198,52 @@ def _turned(frame: av.VideoFrame) -> av.VideoFrame:
     return cast("av.VideoFrame", graph.pull())
 
 
-def _stored_rows(plane: VideoPlane, swapped: int) -> Rows:
+def _stored_rows(plane: VideoPlane, pixels: PixelFormat) -> Rows:
     """Rows of a plane with their padding, as bytes (rows, bytes); numbers low byte first."""
     rows = np.frombuffer(cast("memoryview", plane), np.uint8).reshape(-1, plane.line_size)
-    if swapped == 1:
+    return low_byte_first(rows, pixels)
+
+
+def low_byte_first(rows: Rows, pixels: PixelFormat) -> Rows:
+    """Turn the numbers in rows of bytes (rows, bytes) round where their high byte is first."""
+    if pixels.swapped == 1:
         return rows
-    used = rows[:, : plane.line_size // swapped * swapped]
-    return np.ascontiguousarray(used).view(f"<u{swapped}").byteswap().view(np.uint8)
+    used = rows[:, : rows.shape[1] // pixels.swapped * pixels.swapped]
+    return np.ascontiguousarray(used).view(f"<u{pixels.swapped}").byteswap().view(np.uint8)
 
 
-def _samples(rows: Rows, component: Component, size: tuple[int, int], bits: int) -> Plane:
+def _samples(rows: Rows, component: Component, size: tuple[int, int], pixels: PixelFormat) -> Plane:
     """Take the samples (height, width) of a component, uint16, from the rows of its plane."""
     height, width = size
-    unit = 1 if bits == 8 else 2  # bytes of a sample where a step is no whole word
-    word = unit if component.step == 3 * unit else component.step
-    rows = rows[:height]
-    if rows.shape[1] % word or rows.ctypes.data % word:
-        rows = np.ascontiguousarray(rows[:, : width * component.step])
-    words = rows.view(f"<u{word}")
-    if unit == component.step == 2 and not component.shift:
-        return cast("Plane", words[:, :width])
+    if pixels.bits > 8 and component.step == 2 and not component.shift:
+        return cast("Plane", rows[:height].view("<u2")[:, :width])
     samples = np.empty(size, np.uint16)
+    fill_samples(rows[:height], component, pixels, samples)
+    return samples
+
+
+def fill_samples(rows: Rows, component: Component, pixels: PixelFormat, out: Plane) -> None:
+    """Unpack a component in place.
+
+    Parameters
+    ----------
+    rows
+        Bytes (height, bytes) of the rows of its plane, numbers low byte first.
+    component, pixels
+        Where it lies.
+    out
+        Shape (height, width), uint16.
+    """
+    unit = 1 if pixels.bits == 8 else 2  # bytes of a sample where a step is no whole word
+    word = unit if component.step == 3 * unit else component.step
+    if rows.shape[1] % word or rows.ctypes.data % word:
+        rows = np.ascontiguousarray(rows[:, : out.shape[1] * component.step])
+    words = rows.view(f"<u{word}")
     if word == component.step:
         number = words.dtype.type
-        _unpack(words, number(component.shift), number(2**bits - 1), samples)
+        _unpack(words, number(component.shift), number(2**pixels.bits - 1), out)
     else:
-        _unpack_thirds(words, component.shift // (8 * unit), samples)
-    return samples
+        _unpack_thirds(words, component.shift // (8 * unit), out)
 
 
 @njit(cache=True, nogil=True)
