@@ -144,7 +144,8 @@ class DecodedClip(Clip):
     def entries(self) -> IntArray:
         """Return the indices (N,) of the key pictures, ascending."""
         times, keys = self._presentation_times()
-        return np.sort(np.searchsorted(times, keys))
+        found = np.sort(np.searchsorted(times, keys))
+        return found if self._good is None else found[found < self._good]
 
     def _check_format(self, index: int, picture: av.VideoFrame) -> None:
         size = picture.width, picture.height
