@@ -30,6 +30,7 @@ _READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS
 # Without these, decoders patch over damage and say nothing.
 DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 _PROGRESSIVE = (0, 1)
+_HEAD_OF_AVI = 1 << 20  # bytes in which the head of an AVI file names its indices
 
 
 @contextmanager
@@ -163,13 +164,25 @@ def presented(path: Path, container: InputContainer, stream: VideoStream) -> Pre
 
 def _state_of_avi(path: Path) -> tuple[bool, bool]:
     """Whether an AVI file is as long as its outermost chunks say, and whether it has an index."""
-    size, start, indexed = path.stat().st_size, 0, False
+    size, indexed = path.stat().st_size, False
     with path.open("rb") as file:
-        while start + 8 <= size:
+
+        def chunk(start: int) -> tuple[bytes, bytes, int, int]:
             file.seek(start)
             name, length, kind = struct.unpack("<4sI4s", file.read(12).ljust(12, b"\0"))
-            if name == b"idx1" or (kind == b"hdrl" and b"indx" in file.read(length)):
-                indexed = True
-            # Into the first chunk, which holds the others, and over each of those.
-            start += 12 if start == 0 else 8 + length + length % 2
-    return 12 < start <= size + 1, indexed
+            return name, kind, length, start + 8 + length + length % 2
+
+        end = chunk(0)[3]
+        start = 12
+        while start < end <= size + 1:
+            name, kind, length, start = chunk(start)
+            if b"\0" in name:
+                break
+            head = file.read(min(length, _HEAD_OF_AVI)) if kind == b"hdrl" else b""
+            indexed = indexed or name == b"idx1" or b"indx" in head
+        while end < size:  # large files go on in further chunks
+            name, _, _, after = chunk(end)
+            if name != b"RIFF":
+                break
+            end = after
+    return 12 < end <= size + 1, indexed
