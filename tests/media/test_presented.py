@@ -84,15 +84,36 @@ def assert_frames(clip, shown):
 WRITERS = {"v210": lambda path: write(path, "v210"), "y210": write_y210}
 
 
-@pytest.mark.parametrize("index", [True, False])
 @pytest.mark.parametrize("codec", WRITERS)
-def test_an_empty_packet_of_avi_repeats_the_frame_before(tmp_path, codec, index):
+def test_an_empty_packet_of_avi_repeats_the_frame_before(tmp_path, codec):
     path = WRITERS[codec](tmp_path / "c.avi")
-    emptied(path, {3, 4, 11}, index=index)
+    emptied(path, {3, 4, 11})
     clip = open_clip(path)
     assert clip.frame_count == COUNT
     assert_frames(clip, [0, 1, 2, 2, 2, 5, 6, 7, 8, 9, 10, 10])
     assert clip.notes == ("3 frames are repeats of those before them, by empty packets.",)
+
+
+@pytest.mark.parametrize("codec", WRITERS)
+def test_an_avi_without_an_index_repeats_frames_too(tmp_path, codec):
+    path = WRITERS[codec](tmp_path / "c.avi")
+    emptied(path, {3, 4}, index=False)
+    clip = open_clip(path)
+    assert_frames(clip, [0, 1, 2, 2, 2, *range(5, 12)])
+    assert clip.notes == ("2 frames are repeats of those before them, by empty packets.",)
+
+
+@pytest.mark.parametrize("stated", [10, 14, 4_000_000_000])
+@pytest.mark.parametrize("codec", WRITERS)
+def test_the_index_of_avi_and_not_its_head_counts_the_frames(tmp_path, codec, stated):
+    path = WRITERS[codec](tmp_path / "c.avi")
+    emptied(path, {3})
+    data = bytearray(path.read_bytes())
+    struct.pack_into("<I", data, data.index(b"strh") + 8 + 32, stated)
+    path.write_bytes(data)
+    clip = open_clip(path)
+    assert clip.frame_count == COUNT
+    assert_frames(clip, [0, 1, 2, 2, *range(4, 12)])
 
 
 @pytest.mark.parametrize("codec", WRITERS)

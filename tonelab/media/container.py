@@ -9,6 +9,7 @@ from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import av
+import numpy as np
 
 from tonelab.errors import ClipError
 from tonelab.media.clip import unreadable
@@ -152,19 +153,21 @@ def presented(path: Path, container: InputContainer, stream: VideoStream) -> Pre
         return Presented(shown, max(0, stream.frames - shown), last=entries[-1].pos)
     # AVI gives a picture no time but its number; FFmpeg drops its empty packets.
     if name == "avi" and stream.frames and not stream.codec_context.has_b_frames:
-        whole, indexed = _state_of_avi(path)
-        if not (whole and entries):
+        listed = _packets_of_avi(path, stream.index)
+        if listed is None or not entries:
             return Presented(stream.frames, numbered=True)
         times = {entry.timestamp for entry in entries}
-        count = stream.frames - min(times)  # nothing comes before the first picture to be repeated
-        repeats = max(0, count - len(times)) if indexed else 0
-        return Presented(count, 0, True, stream.frames, repeats)
+        count = listed - min(times)  # nothing comes before the first picture to be repeated
+        return Presented(count, 0, True, listed, max(0, count - len(times)))
     return Presented(stream.frames)
 
 
-def _state_of_avi(path: Path) -> tuple[bool, bool]:
-    """Whether an AVI file is as long as its outermost chunks say, and whether it has an index."""
-    size, indexed = path.stat().st_size, False
+def _packets_of_avi(path: Path, stream: int) -> int | None:
+    """Packets of a video stream by the index of an AVI file, which lists the empty ones too.
+
+    None where it has no index, or is not as long as its outermost chunks say.
+    """
+    size, listed = path.stat().st_size, 0
     with path.open("rb") as file:
 
         def chunk(start: int) -> tuple[bytes, bytes, int, int]:
@@ -172,17 +175,33 @@ def _state_of_avi(path: Path) -> tuple[bool, bool]:
             name, length, kind = struct.unpack("<4sI4s", file.read(12).ljust(12, b"\0"))
             return name, kind, length, start + 8 + length + length % 2
 
-        end = chunk(0)[3]
-        start = 12
+        end, start = chunk(0)[3], 12
         while start < end <= size + 1:
-            name, kind, length, start = chunk(start)
+            name, kind, length, after = chunk(start)
             if b"\0" in name:
                 break
-            head = file.read(min(length, _HEAD_OF_AVI)) if kind == b"hdrl" else b""
-            indexed = indexed or name == b"idx1" or b"indx" in head
+            file.seek(start + 8)
+            if kind == b"hdrl":
+                listed = _indexed_in_head(file.read(min(length, _HEAD_OF_AVI)), stream)
+            elif name == b"idx1" and not listed:  # which knows the first outermost chunk alone
+                names = np.frombuffer(file.read(length // 16 * 16), "S4")[::4]
+                listed = int(np.isin(names, [b"%02ddb" % stream, b"%02ddc" % stream]).sum())
+            start = after
         while end < size:  # large files go on in further chunks
             name, _, _, after = chunk(end)
             if name != b"RIFF":
                 break
             end = after
-    return 12 < end <= size + 1, indexed
+    return listed if listed and 12 < end <= size + 1 else None
+
+
+def _indexed_in_head(head: bytes, stream: int) -> int:
+    """Packets of a stream by its index of indices (OpenDML AVI 1.02, 3.0); 0 without one."""
+    at = -1
+    while (at := head.find(b"indx", at + 1)) >= 0:
+        part = head[at + 8 : at + 32].ljust(24, b"\0")
+        _, kind, used, chunk = struct.unpack_from("<HHI4s", part)
+        if kind == 0 and chunk[:2] == b"%02d" % stream:
+            entries = head[at + 32 : at + 32 + 16 * used]
+            return sum(struct.unpack_from("<I", entries, k)[0] for k in range(12, len(entries), 16))
+    return 0
