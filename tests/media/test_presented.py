@@ -105,13 +105,16 @@ def test_an_avi_without_an_index_repeats_frames_too(tmp_path, codec):
 
 @pytest.mark.parametrize("stated", [10, 14, 4_000_000_000])
 @pytest.mark.parametrize("codec", WRITERS)
-def test_the_index_of_avi_and_not_its_head_counts_the_frames(tmp_path, codec, stated):
+def test_no_more_frames_of_avi_are_repeats_than_its_index_lists(tmp_path, codec, stated):
     path = WRITERS[codec](tmp_path / "c.avi")
     emptied(path, {3})
     data = bytearray(path.read_bytes())
     struct.pack_into("<I", data, data.index(b"strh") + 8 + 32, stated)
     path.write_bytes(data)
-    clip = open_clip(path)
+    if stated > COUNT:
+        with pytest.raises(ClipError, match=f"frame 11 is the last good one of {stated}"):
+            list(open_clip(path).frames())
+    clip = open_clip(path, stated=GOOD)
     assert clip.frame_count == COUNT
     assert_frames(clip, [0, 1, 2, 2, *range(4, 12)])
 
@@ -139,6 +142,19 @@ def test_frames_that_were_cut_off_are_no_repeats(tmp_path, codec):
     assert_frames(clip, [0, 1, 2, 2, 2, *range(5, clip.frame_count)])
     left = f"Frames 0 to {clip.frame_count - 1} of 12 are used; the rest is cut off or damaged."
     assert left in clip.notes
+
+
+@pytest.mark.parametrize("length", [0, 3, 16, 2**32 - 1])
+def test_an_index_of_avi_of_another_length_than_it_has(tmp_path, length):
+    path = write_y210(tmp_path / "c.avi")
+    emptied(path, {3})
+    data = bytearray(path.read_bytes())[:-1]
+    struct.pack_into("<I", data, data.rindex(b"idx1") + 4, length)
+    struct.pack_into("<I", data, 4, len(data) - 8)
+    path.write_bytes(data)
+    clip = open_clip(path, stated=GOOD)
+    assert clip.frame_count >= 11
+    assert_frames(clip, [0, 1, 2, 2, *range(4, 12)][: clip.frame_count])
 
 
 @pytest.mark.parametrize("codec", ["v210", "ffv1"])

@@ -31,7 +31,8 @@ _READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS
 # Without these, decoders patch over damage and say nothing.
 DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 _PROGRESSIVE = (0, 1)
-_HEAD_OF_AVI = 1 << 20  # bytes in which the head of an AVI file names its indices
+# Bytes looked at: of the head of an AVI file, for its index of indices, and of a plain index.
+_HEAD_OF_AVI, _INDEX_OF_AVI = 1 << 20, 1 << 26
 
 
 @contextmanager
@@ -157,8 +158,10 @@ def presented(path: Path, container: InputContainer, stream: VideoStream) -> Pre
         if listed is None or not entries:
             return Presented(stream.frames, numbered=True)
         times = {entry.timestamp for entry in entries}
-        count = listed - min(times)  # nothing comes before the first picture to be repeated
-        return Presented(count, 0, True, listed, max(0, count - len(times)))
+        # Nothing comes before the first picture that could be repeated.
+        first, end = min(times), max(listed, max(times) + 1)
+        promised = max(stream.frames, end) - first
+        return Presented(promised, numbered=True, end=end, repeats=end - first - len(times))
     return Presented(stream.frames)
 
 
@@ -184,7 +187,8 @@ def _packets_of_avi(path: Path, stream: int) -> int | None:
             if kind == b"hdrl":
                 listed = _indexed_in_head(file.read(min(length, _HEAD_OF_AVI)), stream)
             elif name == b"idx1" and not listed:  # which knows the first outermost chunk alone
-                names = np.frombuffer(file.read(length // 16 * 16), "S4")[::4]
+                table = file.read(min(length, _INDEX_OF_AVI))
+                names = np.frombuffer(table[: len(table) // 16 * 16] or bytes(16), "S4")[::4]
                 listed = int(np.isin(names, [b"%02ddb" % stream, b"%02ddc" % stream]).sum())
             start = after
         while end < size:  # large files go on in further chunks

@@ -462,7 +462,8 @@ def _with_repeats(positions: Offsets, times: Sequence[int], shown: Presented) ->
     """Give positions again where times count frames and some are missing between."""
     if not shown.numbered:
         return positions
-    return np.repeat(positions, np.diff([*times, shown.end or times[-1] + 1]))
+    counts = np.diff([*times, shown.end or times[-1] + 1])
+    return np.repeat(positions, np.maximum(counts, 0))
 
 
 def _scattered(path: Path) -> ClipError:
