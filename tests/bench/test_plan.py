@@ -368,3 +368,10 @@ of = "b"
         "corrections 4: its files would be named 'b' like those of corrections 2",
     ):
         assert any(expected in row for row in rows), (expected, rows)
+
+
+def test_a_capture_that_is_cut_off_is_used_up_to_there_when_the_plan_says_so(bench):
+    text = SOUND.replace('notes = "warm"', 'use_good_part = true\nsignal = { range = "full" }')
+    first, second = read_plan(bench(text)).tasks
+    assert first.capture_signal == {"range": "full", "use_good_part": True}
+    assert second.capture_signal == {}

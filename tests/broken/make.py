@@ -117,7 +117,7 @@ def clips():
     # Of a kind that leads a reader to other files of the folder.
     (HERE / "clip-list-of-files.mov").write_text("ffconcat version 1.0\nfile clip-of-text.mov\n")
     (HERE / "clip-of-zeros.mp4").write_bytes(bytes(3000))
-    coded("packed-pixels.avi", "rawvideo", 32, 32, "bgr24")
+    coded("few-bits.avi", "rawvideo", 32, 32, "rgb555le")
     coded("frame-too-short.mov", "v210", 1280, 16, "yuv422p10le", bytes(3424 * 16 - 16))
     coded("sound.mkv", "ffv1", 32, 32, "yuv422p10le")
     with container("sound-alone.mkv") as file:

@@ -249,6 +249,18 @@ def test_a_picture_that_was_cut_short_is_refused(tmp_path, kind):
             list(open_clip(path, stated=LIGHT).frames())
 
 
+def test_the_pictures_before_a_damaged_one_are_used_when_asked_for(tmp_path):
+    for number in range(4):
+        png(tmp_path / f"{number}.png", picture(number, size=(40, 30)))
+    path = tmp_path / "2.png"
+    path.write_bytes(path.read_bytes()[:200])
+    with pytest.raises(ClipError, match=r"2\.png.*copy it again, or take .* --use-good-part"):
+        list(open_clip(tmp_path).frames())
+    clip = open_clip(tmp_path, stated={"use_good_part": True})
+    assert clip.frame_count == len(list(clip.frames())) == 2
+    assert "Frames 0 to 1 of 4 are used; the rest is cut off or damaged." in clip.notes
+
+
 def test_statements_hold_storage_with_the_signal():
     stated = parse_statement("width=1920, height=1080,rate=50,transfer=pq,stride=5120")
     assert stated == {

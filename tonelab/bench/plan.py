@@ -133,6 +133,8 @@ class PlannedCapture(Entry):
         Keys of the plan; the source may be left out when there is one, a loopback has no device.
     settings, signal, notes
         Of this capture.
+    use_good_part
+        Use the whole frames before the place where the file is cut off or damaged.
     declared
         What the output declared on the wire (InfoFrames): matrix, range, transfer, primaries, bits.
         The check of a pass-through or loopback holds its codes against it.
@@ -150,11 +152,17 @@ class PlannedCapture(Entry):
     device: Text | None = None
     settings: Settings = {}
     signal: Statement = {}
+    use_good_part: bool = False
     declared: Declaration = {}
     notes: str = ""
     chain: str = ""
     validates: Text | None = None
     name: Annotated[Text, AfterValidator(_file_name)] | None = None
+
+    @property
+    def reading(self) -> dict[str, Any]:
+        """How the file is read, as `tonelab.media.open_clip` takes it."""
+        return self.signal | ({"use_good_part": True} if self.use_good_part else {})
 
 
 class Baking(Entry):

@@ -290,7 +290,7 @@ class _Draft:
                 capture=recording,
                 source_key=key,
                 source_signal=source.signal,
-                capture_signal=entry.signal,
+                capture_signal=entry.reading,
                 declared=entry.declared,
                 device=device.name if device else f"chain {entry.chain}".strip(),
                 firmware=device.firmware if device else "",

@@ -9,6 +9,7 @@ import numpy as np
 from tonelab.checks.levels import shows_full_range
 from tonelab.checks.registry import CHAIN, CHECKS, Deciding, altered, transparent, undecided
 from tonelab.media.v210 import stride_of
+from tonelab.results import Finding
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:
@@ -135,6 +136,24 @@ def stride(evidence: PathEvidence) -> Findings:
             yield altered(name, text, severity="info", **figures)
         else:
             yield transparent(name, f"Rows of the {side} follow the 48-pixel rule.", **figures)
+
+
+@CHECKS.register(
+    "storage",
+    label="oddities of how clips are stored",
+    always=True,
+    needs="files",
+    of_samples=False,
+)
+def storage(evidence: PathEvidence) -> Findings:
+    """Say which frames of a file are repeats, hidden or left out, and the like."""
+    from tonelab.media.stored import V210Clip
+
+    for side, clip in zip(("source", "capture"), evidence.clips or (), strict=False):
+        rows = clip.stride.note if isinstance(clip, V210Clip) else ""  # which `stride` judges
+        for note in clip.notes:
+            if note != rows:
+                yield Finding(f"storage-{side}", "info", f"{clip.path.name}: {note}")
 
 
 @CHECKS.register("labels", label="how the capture is labelled", of_samples=False)

@@ -11,6 +11,7 @@ from tonelab.cli.options import (
     as_json,
     fail_on,
     force,
+    good_part,
     judge,
     on_workers,
     parse_declaration,
@@ -46,6 +47,7 @@ if TYPE_CHECKING:
 @click.option("--source", "played", type=FILE, help="With --captures: the clip that was played.")
 @statement("--source-signal", "How to read the source.")
 @statement("--capture-signal", "How to read the capture, such as range=full,transfer=pq.")
+@good_part
 @on_workers
 @click.option("-o", "--output", type=FILE, help="Keep the findings in this .json.")
 @force
@@ -63,6 +65,7 @@ def command(
     played: Path | None,
     source_signal: dict[str, Any],
     capture_signal: dict[str, Any],
+    good_part: dict[str, Any],
     workers: int | None,
     cluster: str | None,
     output: Path | None,
@@ -86,6 +89,7 @@ def command(
         raise click.UsageError("--source goes with --captures; else the first file is the source.")
     if captures and (loopback or fail_on or declared):
         raise click.UsageError("--loopback, --declared and --fail-on do not go with --captures.")
+    capture_signal |= good_part
     from tonelab.outputs import check_output
     from tonelab.views.document import write_document
 

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import FILE, as_json, fail_on, judge, statement, verbosity
+from tonelab.cli.options import FILE, as_json, fail_on, good_part, judge, statement, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar, say
 from tonelab.errors import TonelabError
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
 @click.command("inspect", short_help="Say what clips are and how they are read.")
 @click.argument("clips", nargs=-1, required=True, type=FILE)
 @statement("--signal", "What you know of them, such as range=full; wins over what they declare.")
+@good_part
 @as_json
 @fail_on
 @verbosity
@@ -25,6 +26,7 @@ def command(
     session: Session,
     clips: tuple[Path, ...],
     signal: dict[str, Any],
+    good_part: dict[str, Any],
     as_json: bool,
     fail_on: str | None,
 ) -> int:
@@ -44,7 +46,7 @@ def command(
             with progress_bar(session) as report:
                 found = inspect_clip(
                     path,
-                    stated=signal,
+                    stated=signal | good_part,
                     progress=lambda done, total: report("reading", done, total),
                 )
         except TonelabError as error:

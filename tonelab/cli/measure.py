@@ -11,6 +11,7 @@ from tonelab.cli.options import (
     as_json,
     fail_on,
     force,
+    good_part,
     judge,
     on_workers,
     parse_settings,
@@ -38,6 +39,7 @@ if TYPE_CHECKING:
 @statement(
     "--capture-signal", "How to read the capture, such as range=full,transfer=bt1886,peak=203."
 )
+@good_part
 @on_workers
 @click.option("-o", "--output", required=True, type=FILE, help="The curve file to write, .h5.")
 @force
@@ -55,6 +57,7 @@ def command(
     note: str,
     source_signal: dict[str, Any],
     capture_signal: dict[str, Any],
+    good_part: dict[str, Any],
     workers: int | None,
     cluster: str | None,
     output: Path,
@@ -86,7 +89,7 @@ def command(
             settings=settings,
             notes=note,
             source_signal=source_signal,
-            capture_signal=capture_signal,
+            capture_signal=capture_signal | good_part,
             progress=report,
             workers=chosen,
         )

@@ -191,6 +191,19 @@ def statement(name: str, words: str) -> Callable[[Command], Command]:
     return click.option(name, default="", metavar="K=V,...", callback=parse_statement, help=words)
 
 
+def good_part(command: Command) -> Command:
+    """Add ``--use-good-part``, which becomes a part of how a clip is to be read."""
+    return click.option(
+        "--use-good-part", "good_part", is_flag=True, callback=_good_part,
+        help="Of a recording that is cut off or damaged, use the whole frames before; one that is "
+        "compressed is decoded once more for it.",
+    )(command)  # fmt: skip
+
+
+def _good_part(_: click.Context, __: click.Parameter, wanted: bool) -> dict[str, Any]:
+    return {"use_good_part": True} if wanted else {}
+
+
 def parse_settings(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> dict[str, str]:
     """Turn repeated ``KEY=VALUE`` into a mapping.
 

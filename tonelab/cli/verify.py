@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any, cast
 
 import click
 
-from tonelab.cli.options import FILE, as_json, statement, verbosity
+from tonelab.cli.options import FILE, as_json, good_part, statement, verbosity
 from tonelab.cli.terminal import Session, print_json, print_result, progress_bar
 
 if TYPE_CHECKING:
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 )  # fmt: skip
 @statement("--source-signal", "How to read the first clip.")
 @statement("--capture-signal", "How to read the second clip.")
+@good_part
 @as_json
 @verbosity
 @click.pass_obj
@@ -36,6 +37,7 @@ def command(
     reader: str,
     source_signal: dict[str, Any],
     capture_signal: dict[str, Any],
+    good_part: dict[str, Any],
     as_json: bool,
 ) -> None:
     """Apply the correction LOOK to SOURCE and compare the result with CAPTURE.
@@ -54,7 +56,7 @@ def command(
             capture,
             reader=cast("Interpolation", reader),
             source_signal=source_signal,
-            capture_signal=capture_signal,
+            capture_signal=capture_signal | good_part,
             progress=report,
         )
     if as_json:

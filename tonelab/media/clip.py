@@ -307,5 +307,18 @@ def unreadable(path: Path, error: OSError) -> ClipError:
 
 def cut_short(path: Path, good: int, announced: int) -> ClipError:
     """Return the error for a file that ends after `good` of `announced` frames."""
-    last = f"frame {good - 1} is the last good one of {announced}" if good else "no frame is whole"
-    return ClipError(f"{path} is cut short or damaged: {last}; copy or record it again.")
+    if not good:
+        return ClipError(
+            f"{path} is cut short or damaged: no frame is whole; copy or record it again."
+        )
+    return ClipError(
+        f"{path} is cut short or damaged: frame {good - 1} is the last good one of {announced}; "
+        "copy or record it again, or take the frames before with --use-good-part."
+    )
+
+
+def good_part_note(good: int, announced: int) -> str:
+    """Say which frames of a file that is cut short or damaged are used."""
+    which = f"Frames 0 to {good - 1}" if good > 1 else "Frame 0"
+    are = "are" if good > 1 else "is"
+    return f"{which} of {announced} {are} used; the rest is cut off or damaged."

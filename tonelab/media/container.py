@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import struct
 from contextlib import contextmanager
+from dataclasses import dataclass
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import av
+import numpy as np
 
 from tonelab.errors import ClipError
 from tonelab.media.clip import unreadable
@@ -28,6 +31,8 @@ _READER_OPTIONS = {"protocol_whitelist": "file", "format_whitelist": _CONTAINERS
 # Without these, decoders patch over damage and say nothing.
 DECODER_OPTIONS = {"err_detect": "crccheck+bitstream+buffer+explode"} | SIZE_BOUND
 _PROGRESSIVE = (0, 1)
+# Bytes looked at: of the head of an AVI file, for its index of indices, and of a plain index.
+_HEAD_OF_AVI, _INDEX_OF_AVI = 1 << 20, 1 << 26
 
 
 @contextmanager
@@ -95,9 +100,112 @@ def frame_rate(path: Path, stream: VideoStream) -> Fraction:
     return Fraction(rate.numerator, rate.denominator)
 
 
-def announced_frames(container: InputContainer, stream: VideoStream) -> int:
-    """Frames the container promises to hold; 0 when it only gives a duration."""
+@dataclass(frozen=True, slots=True)
+class Presented:
+    """What a container shows of the pictures that it stores.
+
+    Attributes
+    ----------
+    frames
+        Promised frames; 0 where the container gives a duration only.
+    hidden
+        Stored pictures that its edit list leaves out.
+    numbered
+        Times of pictures count frames, and one that is missing between two is a repeat of the one
+        before, which takes an empty packet.
+    end
+        Time after the last frame where times count frames and the file is whole, else None.
+    repeats
+        How many such there are, where the index tells.
+    last
+        Where in the file the picture that is stored last lies, where the index tells.
+    """
+
+    frames: int
+    hidden: int = 0
+    numbered: bool = False
+    end: int | None = None
+    repeats: int = 0
+    last: int | None = None
+
+    @property
+    def notes(self) -> tuple[str, ...]:
+        """Sentences on what is not shown as it is stored."""
+        notes = [repeats_note(self.repeats)] if self.repeats else []
+        if self.hidden:
+            are = "stored frame is" if self.hidden == 1 else "stored frames are"
+            notes.append(f"{self.hidden} {are} hidden by the edit list, and not read.")
+        return tuple(notes)
+
+
+def repeats_note(count: int) -> str:
+    """Say how many frames are repeats."""
+    if count == 1:
+        return "1 frame is a repeat of the one before it, by an empty packet."
+    return f"{count} frames are repeats of those before them, by empty packets."
+
+
+def presented(path: Path, container: InputContainer, stream: VideoStream) -> Presented:
+    """Say which of its stored pictures a container shows, and which twice."""
+    entries, name = stream.index_entries, container.format.name
     # The index and not the header knows which pictures an edit list leaves out.
-    if "mov" in container.format.name and len(stream.index_entries) >= stream.frames > 0:
-        return sum(not entry.is_discard for entry in stream.index_entries)
-    return stream.frames
+    if "mov" in name and entries and stream.frames:
+        shown = sum(not entry.is_discard for entry in entries)
+        return Presented(shown, max(0, stream.frames - shown), last=entries[-1].pos)
+    # AVI gives a picture no time but its number; FFmpeg drops its empty packets.
+    if name == "avi" and stream.frames and not stream.codec_context.has_b_frames:
+        listed = _packets_of_avi(path, stream.index)
+        if listed is None or not entries:
+            return Presented(stream.frames, numbered=True)
+        times = {entry.timestamp for entry in entries}
+        # Nothing comes before the first picture that could be repeated.
+        first, end = min(times), max(listed, max(times) + 1)
+        promised = max(stream.frames, end) - first
+        return Presented(promised, numbered=True, end=end, repeats=end - first - len(times))
+    return Presented(stream.frames)
+
+
+def _packets_of_avi(path: Path, stream: int) -> int | None:
+    """Packets of a video stream by the index of an AVI file, which lists the empty ones too.
+
+    None where it has no index, or is not as long as its outermost chunks say.
+    """
+    size, listed = path.stat().st_size, 0
+    with path.open("rb") as file:
+
+        def chunk(start: int) -> tuple[bytes, bytes, int, int]:
+            file.seek(start)
+            name, length, kind = struct.unpack("<4sI4s", file.read(12).ljust(12, b"\0"))
+            return name, kind, length, start + 8 + length + length % 2
+
+        end, start = chunk(0)[3], 12
+        while start < end <= size + 1:
+            name, kind, length, after = chunk(start)
+            if b"\0" in name:
+                break
+            file.seek(start + 8)
+            if kind == b"hdrl":
+                listed = _indexed_in_head(file.read(min(length, _HEAD_OF_AVI)), stream)
+            elif name == b"idx1" and not listed:  # which knows the first outermost chunk alone
+                table = file.read(min(length, _INDEX_OF_AVI))
+                names = np.frombuffer(table[: len(table) // 16 * 16] or bytes(16), "S4")[::4]
+                listed = int(np.isin(names, [b"%02ddb" % stream, b"%02ddc" % stream]).sum())
+            start = after
+        while end < size:  # large files go on in further chunks
+            name, _, _, after = chunk(end)
+            if name != b"RIFF":
+                break
+            end = after
+    return listed if listed and 12 < end <= size + 1 else None
+
+
+def _indexed_in_head(head: bytes, stream: int) -> int:
+    """Packets of a stream by its index of indices (OpenDML AVI 1.02, 3.0); 0 without one."""
+    at = -1
+    while (at := head.find(b"indx", at + 1)) >= 0:
+        part = head[at + 8 : at + 32].ljust(24, b"\0")
+        _, kind, used, chunk = struct.unpack_from("<HHI4s", part)
+        if kind == 0 and chunk[:2] == b"%02d" % stream:
+            entries = head[at + 32 : at + 32 + 16 * used]
+            return sum(struct.unpack_from("<I", entries, k)[0] for k in range(12, len(entries), 16))
+    return 0

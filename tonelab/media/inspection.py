@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.media import open_clip
+from tonelab.media.readers import GOOD_PART
 from tonelab.results import ClipFacts, Finding, Viewable
 from tonelab.signal.quantisation import chroma_scale, luma_scale
 
@@ -179,9 +180,9 @@ def effective_bits(used: IntArray, bits: int) -> int | None:
 
 def _contradictions(clip: Clip, stated: Mapping[str, Any]) -> Iterator[Finding]:
     """Yield where the user contradicts the file: the user's word wins."""
-    if not stated:
+    if not any(name in stated for name in _CODING):
         return
-    asked = {k: v for k, v in stated.items() if k not in _CODING}
+    asked = {k: v for k, v in stated.items() if k not in {*_CODING, GOOD_PART}}
     # Light without a unit cannot even be opened without its statement, and declares nothing.
     if clip.codec == "exr":
         return

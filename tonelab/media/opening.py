@@ -6,9 +6,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 # Imported for the readers that they register.
-from tonelab.media import decoded, stills, stored  # noqa: F401
+from tonelab.media import decoded, raw, stills, stored  # noqa: F401
+from tonelab.media.raw import PLANAR_SUFFIXES
 from tonelab.media.readers import GEOMETRY, Asked, reader_of
-from tonelab.media.stored import PLANAR_SUFFIXES, V210_SUFFIX
+from tonelab.media.stored import V210_SUFFIX
 from tonelab.signal.description import parse_signal
 
 if TYPE_CHECKING:
@@ -32,7 +33,8 @@ def open_clip(path: str | Path, *, stated: Mapping[str, Any] | None = None) -> C
         What the user knows: fields of `Signal`, which win over the container; ``width``,
         ``height`` and ``rate`` (and for raw planes ``subsampling`` and ``bits``) of files
         without a container; the ``rate`` of pictures; ``stride``, the bytes of a v210 row, where
-        it follows no rule.
+        it follows no rule; ``use_good_part``, true to read a file that is cut short
+        or damaged up to there, which decodes one that is compressed once more.
 
     Raises
     ------

@@ -23,9 +23,11 @@ if TYPE_CHECKING:
     from tonelab.media.clip import Clip
 
 GEOMETRY = ("width", "height", "rate", "stride", "subsampling")
+GOOD_PART = "use_good_part"
 
-# Turns of readers: the lower is asked first. By the name alone, then by what a container says.
-BY_NAME, BY_CODEC, LAST = 10, 20, 30
+# Turns of readers: the lower is asked first. By the name alone, by the first bytes, by what a
+# container says.
+BY_NAME, BY_BYTES, BY_CODEC, LAST = 10, 15, 20, 30
 
 
 class Asked:
@@ -44,6 +46,8 @@ class Asked:
         As given.
     geometry
         Those of the statements that describe storage, by the names of `GEOMETRY`.
+    good_part
+        Whether a file that is cut short or damaged is read up to there, and as if it ended there.
     stated
         The others: fields of `Signal`.
 
@@ -56,7 +60,9 @@ class Asked:
     def __init__(self, path: Path, stated: Mapping[str, Any]) -> None:
         self.path = path
         self.geometry = {name: stated[name] for name in GEOMETRY if name in stated}
-        self.stated = {name: value for name, value in stated.items() if name not in GEOMETRY}
+        self.good_part = bool(stated.get(GOOD_PART, False))
+        other = {*GEOMETRY, GOOD_PART}
+        self.stated = {name: value for name, value in stated.items() if name not in other}
         self._open = ExitStack()
         if "stride" in self.geometry:
             self.geometry["stride"] = self.whole("stride")

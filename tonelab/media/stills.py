@@ -21,7 +21,15 @@ import av
 import numpy as np
 
 from tonelab.errors import ClipError, SignalError
-from tonelab.media.clip import Clip, ClipFormat, Frame, read_only, state_signal, unreadable
+from tonelab.media.clip import (
+    Clip,
+    ClipFormat,
+    Frame,
+    good_part_note,
+    read_only,
+    state_signal,
+    unreadable,
+)
 from tonelab.media.container import DECODER_OPTIONS, SIZE_BOUND
 from tonelab.media.headers import check_header
 from tonelab.media.readers import BY_NAME, READERS, check_file, parse_rate
@@ -155,7 +163,13 @@ class StillClip(Clip):
         last = len(self._files) if stop is None else min(stop, len(self._files))
         for index in range(max(start, 0), last):
             file = self._files[index]
-            picture, _ = _decode(file)
+            try:
+                picture, _ = _decode(file)
+            except ClipError as error:
+                if index == 0:
+                    raise
+                mend = "or take the pictures before with --use-good-part"
+                raise ClipError(f"{str(error).removesuffix('.')}, {mend}.") from error
             if (picture.width, picture.height) != (self.width, self.height) or (
                 _layout(file, picture) != self._layout
             ):
@@ -191,11 +205,25 @@ def read_pictures(asked: Asked) -> StillClip:
     """Open pictures as the frames of a clip."""
     files = picture_files(asked.path)
     check_file(files[0])
-    if "rate" in asked.geometry:
-        return StillClip(asked.path, files, parse_rate(asked.geometry["rate"]), asked.stated)
-    note = f"Pictures have no frame rate: read at {PICTURE_RATE} a second unless you state one."
-    notes = (note,) if len(files) > 1 else ()
-    return StillClip(asked.path, files, PICTURE_RATE, asked.stated, notes)
+    rate = parse_rate(asked.geometry.get("rate", PICTURE_RATE))
+    notes = []
+    if "rate" not in asked.geometry and len(files) > 1:
+        notes.append(f"Pictures have no frame rate: read at {rate} a second unless you state one.")
+    good = _good_files(files) if asked.good_part else len(files)
+    if 0 < good < len(files):
+        notes.append(good_part_note(good, len(files)))
+    # Where the first is damaged, opening it says so.
+    return StillClip(asked.path, files[: max(good, 1)], rate, asked.stated, tuple(notes))
+
+
+def _good_files(files: Sequence[Path]) -> int:
+    """How many pictures there are before the first that cannot be decoded."""
+    for index, file in enumerate(files):
+        try:
+            _decode(file)
+        except ClipError:
+            return index
+    return len(files)
 
 
 def _file_digest(file: Path) -> bytes:

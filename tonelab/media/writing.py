@@ -12,7 +12,8 @@ import numpy as np
 from tonelab.errors import ClipError
 from tonelab.media import v210
 from tonelab.media.clip import CHROMA_FACTORS, ClipFormat, chroma_size
-from tonelab.media.stored import PLANAR_SUFFIXES, V210_SUFFIX
+from tonelab.media.raw import PLANAR_SUFFIXES
+from tonelab.media.stored import V210_SUFFIX
 from tonelab.media.tags import (
     MATRIX_TAG,
     PRIMARIES_TAG,
