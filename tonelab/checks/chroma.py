@@ -30,7 +30,11 @@ _SITED: dict[Way, str] = {"topleft": "on every other luma row", "left": "between
 _MIDDLES: dict[Way, float] = {"topleft": 0.25, "left": 0.0}
 
 
-@CHECKS.register("chroma", label="chroma siting and interpolation")
+@CHECKS.register(
+    "chroma",
+    label="chroma siting and interpolation",
+    steps=("chroma-moved", "chroma-softened", "chroma-rows-repeated"),
+)
 def chroma(evidence: PathEvidence) -> Findings:
     """Identify how the captured chroma samples were made from the source's."""
     evidence = evidence.after_conversion

@@ -9,7 +9,7 @@ import numpy as np
 from tonelab.checks.chroma import displaced
 from tonelab.checks.evidence import LEAK_LIMIT, LEAST_COLOURS, STRONG_CHROMA
 from tonelab.checks.filters import contrast
-from tonelab.checks.levels import expected_saturation, named_levels, near_levels
+from tonelab.checks.levels import expected_saturation, known_levels
 from tonelab.checks.registry import AFTER, CHAIN, CHECKS, altered, transparent, undecided
 from tonelab.checks.scenes import moved_scenes
 from tonelab.checks.stages import hidden_stages
@@ -45,7 +45,7 @@ _NAMES = {
 }
 
 
-@CHECKS.register("planes", label="order and sign of the chroma planes")
+@CHECKS.register("planes", label="order and sign of the chroma planes", steps=("planes",))
 def planes(evidence: PathEvidence) -> Findings:
     """Check that Cb and Cr arrive as themselves."""
     found = evidence.explanation
@@ -64,7 +64,7 @@ def planes(evidence: PathEvidence) -> Findings:
         yield transparent("planes", "Cb and Cr arrive in order and upright.", count=count)
 
 
-@CHECKS.register("matrix", label="coding matrix")
+@CHECKS.register("matrix", label="coding matrix", steps=("matrix-mix-up",))
 def matrix(evidence: PathEvidence) -> Findings:
     """Distinguish a matrix mix-up from picture controls by its coupling of chroma into luma."""
     found = evidence.explanation
@@ -146,7 +146,7 @@ def _not_affine(evidence: PathEvidence, count: int) -> Finding:
     )
 
 
-@CHECKS.register("gamut", label="conversion between primaries")
+@CHECKS.register("gamut", label="conversion between primaries", steps=("primaries",))
 def gamut(evidence: PathEvidence) -> Findings:
     """Find a missing or doubled conversion of primaries, which acts in linear light."""
     found = evidence.explanation
@@ -177,7 +177,11 @@ def gamut(evidence: PathEvidence) -> Findings:
         )
 
 
-@CHECKS.register("hue", label="hue rotation")
+@CHECKS.register(
+    "hue",
+    label="hue rotation",
+    steps=("controls hue", "matrix-mix-up", "saturation-by-hue", "primaries", "planes"),
+)
 def hue(evidence: PathEvidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""
     source, capture, cluster = _chroma(evidence)
@@ -247,7 +251,7 @@ def saturation(evidence: PathEvidence) -> Findings:
         f"over the {len(gains)} of {_HUES} hues that occur it runs from {gains.min():.4f} to "
         f"{gains.max():.4f}"
     )
-    fault = named_levels(evidence) or near_levels(evidence)
+    fault = known_levels(evidence)
     expected = expected_saturation(fault, value)
     against = f", where the levels explain {expected:.4f}" if fault is not None else ""
     if _bent(evidence):

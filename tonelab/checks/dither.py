@@ -11,7 +11,7 @@ from tonelab.checks.filters import (
     line_with_local_contrast,
     noise_alone,
 )
-from tonelab.checks.levels import named_levels, near_levels
+from tonelab.checks.levels import known_levels
 from tonelab.checks.registry import CHECKS, altered, transparent, undecided
 from tonelab.checks.stages import hidden_stages
 
@@ -211,7 +211,7 @@ def _bias(evidence: PathEvidence, sigma: float) -> tuple[float, float]:
     neutrals = evidence.tones
     inside = (neutrals.source[:, 0] > 8) & (neutrals.source[:, 0] < 868)
     rows = neutrals[inside]
-    found, fault = evidence.explanation, named_levels(evidence) or near_levels(evidence)
+    found, fault = evidence.explanation, known_levels(evidence)
     if not evidence.pass_through or not len(rows):
         return 0.0, 2 * sigma
     changed = fault is not None or abs(found.luma_gain - 1) > _GAIN_KEPT or found.gamut is not None

@@ -103,7 +103,9 @@ class PathEvidence:
     clips
         Source and capture, for what stands in the files themselves; None where they are gone.
     pair
-        Both registered, where their pictures may be read once more.
+        Both registered, where their pictures may be read once more; R'G'B' as Y'CbCr.
+    recorded
+        The pair as it was recorded, and how its source is read.
     pairing
         The registration in figures, and what it found.
     known
@@ -121,6 +123,7 @@ class PathEvidence:
     paths: PixelTables | None = None
     clips: tuple[Clip, Clip] | None = None
     pair: Pair | None = None
+    recorded: tuple[Pair, Signal] | None = None
     pairing: PairingFacts | None = None
     findings: tuple[Finding, ...] = ()
     known: Explanation | None = None

@@ -59,7 +59,12 @@ _OF_NORMAL = 0.6745  # median departure of normal errors, as a share of their de
 NEEDED = "a capture at the source's size and place, without scaling"
 
 
-@CHECKS.register("detail", label="sharpening, blur and noise reduction", always=True)
+@CHECKS.register(
+    "detail",
+    label="sharpening, blur and noise reduction",
+    always=True,
+    steps=("sharpened", "blurred", "noise-reduced"),
+)
 def detail(evidence: PathEvidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""
     evidence = evidence.after_conversion.after_curve
@@ -224,7 +229,7 @@ def _faded(
     return float(ratio[least]), float(max(relative * ratio[least], LEAST_BOUND))
 
 
-@CHECKS.register("contrast", label="local contrast")
+@CHECKS.register("contrast", label="local contrast", steps=("local-contrast", "follows-scene"))
 def contrast(evidence: PathEvidence) -> Findings:
     """Say whether places are driven away from the mean of their surroundings."""
     evidence = evidence.after_conversion
@@ -441,7 +446,12 @@ def scaling_of(evidence: PathEvidence) -> tuple[Scaling, bool]:
     return found, left < KNOWN + slack
 
 
-@CHECKS.register("shift", label="place of the picture, by luma and chroma samples", always=True)
+@CHECKS.register(
+    "shift",
+    label="place of the picture, by luma and chroma samples",
+    always=True,
+    steps=("chroma-moved",),
+)
 def shift(evidence: PathEvidence) -> Findings:
     """Give the sub-pixel shift of luma."""
     paths = evidence.paths

@@ -118,6 +118,7 @@ def levels(evidence: PathEvidence) -> Findings:
             alternatives=("picture controls that come near to it",),
             decided_by="a capture with the range of player, device and card set alike",
         )
+    as_read = as_its_range(evidence) if fault is None and near is None and not twice else None
     figures = _figures(found.luma_gain, found.luma_offset, found.saturation)
     if fault is not None:
         lost = _lost_share(evidence)
@@ -145,7 +146,8 @@ def levels(evidence: PathEvidence) -> Findings:
             decided_by="the same capture with the range of player, device and card set alike",
         )
         return
-    usual_gain, usual_offset = (near.luma_gain, near.luma_offset) if near else (1.0, 0.0)
+    usual = near or as_read
+    usual_gain, usual_offset = (usual.luma_gain, usual.luma_offset) if usual else (1.0, 0.0)
     for one in twice:
         usual_gain, usual_offset = (
             usual_gain * one.luma_gain,
@@ -166,6 +168,12 @@ def levels(evidence: PathEvidence) -> Findings:
         gain_bound += _DRIFTING * float(evidence.drift.codes.std())
         offset_bound += _DRIFTING * float(evidence.drift.codes.std()) * 400
     figures = _figures(luma_gain, luma_offset, found.saturation)
+    if as_read is not None:
+        # Of the device alone: what the range of the capture does to codes is no fault.
+        luma_gain, luma_offset = luma_gain / usual_gain, (luma_offset - usual_offset) / usual_gain
+        gain_bound, offset_bound = gain_bound / usual_gain, offset_bound / usual_gain
+        figures = _figures(luma_gain, luma_offset, found.saturation / as_read.chroma_gain)
+        figures = f"read as the full range that it has, {figures}"
     stated: Deciding = {
         "value": luma_gain, "bound": gain_bound, "count": count, "threshold": 1 + _GAIN_LIMIT,
     }  # fmt: skip
@@ -384,6 +392,25 @@ def _at_stage(evidence: PathEvidence, fault: Fault) -> Fault:
     return replace(fault, id=fault.id.rpartition("-")[0], text=text)
 
 
+def known_levels(evidence: PathEvidence) -> Fault | None:
+    """Return what is known to have changed levels: a mix-up, or the range that the capture has."""
+    return named_levels(evidence) or near_levels(evidence) or as_its_range(evidence)
+
+
+def as_its_range(evidence: PathEvidence) -> Fault | None:
+    """Return what full range makes of a narrow-range source, where the capture is known to have it.
+
+    Its chroma must show that as well, or the capture is labelled as what it is not.
+    """
+    full, codes = evidence.capture.range == "full", evidence.explanation
+    known = evidence.capture.origins.get("range", "assumed") != "assumed"
+    if not (full and known) or evidence.source.range == "full" or codes.gamut is not None:
+        return None
+    fault = next(f for f in FAULTS if f.id == "narrow-to-full-ycbcr")
+    shown = abs(np.log(max(codes.saturation, 1e-3)))
+    return fault if abs(shown - np.log(fault.chroma_gain)) < shown else None
+
+
 def _stages(fault: Fault) -> list[Fault]:
     """Return the same mix-up of ranges at either stage."""
     way, _, _ = fault.id.rpartition("-")
@@ -458,7 +485,7 @@ def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
 
 def shows_full_range(evidence: PathEvidence) -> bool:
     """Whether a narrow-range source arrives in full range."""
-    fault = named_levels(evidence) or near_levels(evidence)
+    fault = known_levels(evidence)
     expanded = fault is not None and fault.id.startswith("narrow-to-full")
     return expanded or evidence.source.range == "full"
 

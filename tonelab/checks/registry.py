@@ -35,7 +35,8 @@ class Check:
     the capture shows the source's own signal. What ``needs`` no pixels of both sides is run before
     every measurement too. Samples that are all identical answer what is asked ``of_samples``,
     where codes occur that it ``concerns``: it is called with how often each code of 10 bits occurs
-    in the source, shape (3, 1024).
+    in the source, shape (3, 1024). ``steps`` are those of a path that alter what is asked for, by
+    name, or by name and fitted parameter; None where other things may, or few samples show it.
     """
 
     name: str
@@ -45,6 +46,7 @@ class Check:
     needs: Needs = "pixels"
     of_samples: bool = True
     concerns: Callable[[IntArray], bool] = np.any
+    steps: tuple[str, ...] | None = None
 
 
 CHECKS = Registry("check", "tonelab.checks", Check)

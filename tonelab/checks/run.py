@@ -11,8 +11,9 @@ import numpy as np
 from tonelab.checks.evidence import PathEvidence
 from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHECKS, identical
-from tonelab.checks.whole import as_a_whole
+from tonelab.checks.whole import answered, as_a_whole
 from tonelab.media import open_clip
+from tonelab.media.coded import CodedClip
 from tonelab.pairing import pair
 from tonelab.path.account import account_of
 from tonelab.pixels.bursts import bursts
@@ -104,6 +105,7 @@ def check(
                 (chain,) = _hashed((chain_clip,), hashes)
         report("hashing", 1, 1)
         if whole is not None:
+            results = answered(results, *whole)
             results.append(as_a_whole(*whole, results))
         assert evidence.pairing is not None
         return CheckReport(
@@ -123,9 +125,9 @@ def _account(
     evidence: PathEvidence, report: StageProgress
 ) -> tuple[PathAccount, Unexplained] | None:
     """Say what the path of a pass-through did as a whole; nothing where samples are identical."""
-    if evidence.pair is None or evidence.identity is not None or not evidence.pass_through:
+    if evidence.recorded is None or evidence.identity is not None or not evidence.pass_through:
         return None
-    return account_of(evidence.pair, evidence.source, progress=partial(report, "explaining"))
+    return account_of(*evidence.recorded, progress=partial(report, "explaining"))
 
 
 def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFacts]:
@@ -157,27 +159,36 @@ def gather(
 def gather_pair(
     paired: Pair, *, progress: StageProgress | None = None, workers: Workers | None = None
 ) -> PathEvidence:
-    """Read what the checks need from a registered pair."""
+    """Read what the checks need from a registered pair; R'G'B' of it as Y'CbCr."""
     report = progress or (lambda _stage, _done, _total: None)
     workers = workers or default_workers()
     tallies, paths = None, None
-    if paired.identity is None:  # or else nothing is left to be found in the pictures
-        runs = bursts(paired)
-        few = replace(paired, matches=np.concatenate(runs))
-        tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
-        paths = tally_pixels(paired, runs, workers=workers, progress=partial(report, "comparing"))
     if paired.layout is not None:
         signal = read_chart_source(paired.source.signal, paired.layout)[0]
     else:
         signal = _read_content(paired.source)
+    capture = _read_capture(paired.capture.signal, signal)
+    recorded = paired, signal
+    if paired.identity is None:  # or else nothing is left to be found in the pictures
+        if signal.matrix == "rgb":
+            paired = replace(paired, source=CodedClip(paired.source, signal))
+            signal = paired.source.signal
+        if capture.matrix == "rgb":
+            paired = replace(paired, capture=CodedClip(paired.capture, capture))
+            capture = paired.capture.signal
+        runs = bursts(paired)
+        few = replace(paired, matches=np.concatenate(runs))
+        tallies = tally(few, workers=workers, progress=partial(report, "tallying"))
+        paths = tally_pixels(paired, runs, workers=workers, progress=partial(report, "comparing"))
     return PathEvidence(
         source=signal,
-        capture=_read_capture(paired.capture.signal, signal),
+        capture=capture,
         layout=paired.layout,
         tallies=tallies,
         paths=paths,
-        clips=(paired.source, paired.capture),
+        clips=(recorded[0].source, recorded[0].capture),
         pair=paired,
+        recorded=recorded,
         pairing=paired.facts,
         findings=paired.findings,
         workers=workers,

@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-from tonelab.checks.registry import AFTER, altered, transparent, undecided
-from tonelab.path.limits import MOSTLY, UNEXPLAINED
+from tonelab.checks.registry import AFTER, CHECKS, altered, transparent, undecided
+from tonelab.path.limits import CERTAIN, MOSTLY, MOVED, ROUNDING, UNEXPLAINED
 from tonelab.results import CheckResult
 
 if TYPE_CHECKING:
@@ -40,6 +41,34 @@ def as_a_whole(
     return CheckResult("path", "what the path does as a whole", found)
 
 
+def answered(
+    results: Iterable[CheckResult], account: PathAccount, unexplained: Unexplained
+) -> list[CheckResult]:
+    """Answer what a check asks by the chain where that predicts the codes and has no such step."""
+    results = list(results)
+    if account.predicted < CERTAIN or unexplained.value > ROUNDING:
+        return results
+    text = (
+        f"Nothing of the kind is needed to predict {account.predicted:.2%} of {account.count:,} "
+        "codes."
+    )
+
+    def answer(result: CheckResult) -> CheckResult:
+        steps = CHECKS[result.name].steps
+        if steps is None or set(steps) & set(account.kinds):
+            return result
+        kept = [f for f in result.findings if f.verdict != "not transparent"]
+        if len(kept) == len(result.findings):
+            return result
+        found = transparent(
+            result.name, text, value=unexplained.value, unit="codes", count=account.count,
+            threshold=ROUNDING,
+        )  # fmt: skip
+        return replace(result, findings=(*kept, found))
+
+    return [answer(result) for result in results]
+
+
 def _findings(
     account: PathAccount, unexplained: Unexplained, named: list[str]
 ) -> tuple[Finding, ...]:
@@ -68,6 +97,9 @@ def _findings(
             f"nearest chain: {account.describe()}."
         )
         return (altered("path-unexplained", text, decided_by=DECIDES, **figures),)
+    if account.steps and not named and account.moves < MOVED:
+        text += f" All of that moves codes by {account.moves:.2f} RMS, about as rounding does."
+        return (transparent("path", text, **figures),)
     if account.steps and named:
         return (altered("path", text, severity="info", **figures),)
     if account.steps and account.predicted > MOSTLY:

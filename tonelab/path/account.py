@@ -10,11 +10,13 @@ from tonelab.path.evidence import read_evidence
 from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
 from tonelab.path.search import identify_path, residual
 from tonelab.results import PathAccount, Unexplained
+from tonelab.signal.quantisation import SPAN
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
 
     from tonelab.pairing import Pair
+    from tonelab.path.chain import Chain
     from tonelab.path.evidence import Evidence
     from tonelab.path.search import Fitted
     from tonelab.signal.arrays import FloatArray, Mask
@@ -52,12 +54,26 @@ def account_of(
     exact = np.abs(rest) <= ROUNDED * best.chain.coarse
     account = PathAccount(
         steps=tuple(step.describe() for step in best.chain),
+        kinds=tuple(dict.fromkeys(_kinds(best))),
         causes=tuple(step.step.cause for step in best.chain),
         rivals=tuple(_rivals(chains)),
+        moves=_moves(best.chain, survey),
         predicted=float(exact.mean()),
         count=rest.size,
     )
     return account, _unexplained(rest, best, survey)
+
+
+def _moves(chain: Chain, survey: Evidence) -> float:
+    """10-bit codes of narrow range, RMS, by which a chain moves the plane that it moves most."""
+    moved = survey.judged(chain.applied(survey.signal, survey.medium) - survey.signal)
+    return float((np.sqrt(np.mean(moved**2, axis=0)) * SPAN).max())
+
+
+def _kinds(fitted: Fitted) -> Iterator[str]:
+    for step in fitted.chain:
+        yield step.name
+        yield from (f"{step.name} {parameter}" for parameter in step.values)
 
 
 def _rivals(chains: list[Fitted]) -> Iterator[str]:

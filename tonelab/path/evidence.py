@@ -23,6 +23,7 @@ from tonelab.path.limits import (
     REACH,
     ROWS,
     SEARCHED,
+    STEEP,
     SURROUNDS,
     SURVEYED,
 )
@@ -294,11 +295,13 @@ def _colours(grid: _Grid) -> FloatArray:
         )[:, :3]
         for y, x in product((-REACH, 0, REACH), (-REACH, 0, REACH))
     ]
-    spread = np.ptp(around, axis=0)
-    even = spread[:, 1:].max(axis=1) <= EVEN
-    chosen = np.flatnonzero(even if np.count_nonzero(even) >= OTHER else spread[:, 0] >= 0)
-    order = chosen[np.argsort(spread[chosen, 0], kind="stable")]
-    calm = order[: max(CALM, int(np.count_nonzero(spread[order, 0] <= EVEN)))]
+    # What rises evenly is as calm as what is flat: neither filters nor interpolation move it.
+    bend = np.max([np.abs(around[n] + around[8 - n] - 2 * around[4]) for n in range(4)], axis=0)
+    steep = np.ptp(around, axis=0)[:, 1:].max(axis=1) > STEEP
+    even = (bend[:, 1:].max(axis=1) <= EVEN) & ~steep
+    chosen = np.flatnonzero(even if np.count_nonzero(even) >= OTHER else bend[:, 0] >= 0)
+    order = chosen[np.argsort(bend[chosen, 0], kind="stable")]
+    calm = order[: max(CALM, int(np.count_nonzero(bend[order, 0] <= EVEN)))]
     kept = [calm[:: max(1, len(calm) // CALM)], order[:: max(1, len(order) // OTHER)]]
     rows, columns = (place[np.concatenate(kept)] for place in (rows, columns))
     return np.unique(grid.at(rows, columns), axis=0)

@@ -303,7 +303,14 @@ def controls(
 
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
     low, high = captured[..., 0].min(), captured[..., 0].max()
-    return [{"low": low, "high": np.inf}, {"low": -np.inf, "high": high}]
+    ends = [{"low": low, "high": np.inf}, {"low": -np.inf, "high": high}]
+    return [*ends, {"low": low, "high": high}]
+
+
+def _luma_ends_in_words(low: float, high: float) -> str:
+    ends = [("below", low), ("above", high)]
+    said = [f"{where} code {64 + 876 * end:.0f}" for where, end in ends if np.isfinite(end)]
+    return f"Y' clipped {' and '.join(said)} of 10 bits"
 
 
 @STEPS.register(
@@ -348,7 +355,7 @@ def local_contrast(
     "luma-clipped",
     label="luma clipped",
     cause="a stage without room below black or above nominal peak",
-    words="Y' clipped to {low:.4f}..{high:.4f}",
+    words=_luma_ends_in_words,
     variants=_luma_ends,
 )
 def luma_clipped(signal: FloatArray, _: Medium, *, low: float, high: float) -> FloatArray:
@@ -364,7 +371,7 @@ def _chroma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> It
     "chroma-clipped",
     label="chroma clipped",
     cause="a stage without room beyond the nominal range of chroma",
-    words="chroma clipped to ±{most:.4f}",
+    words=lambda most: f"chroma clipped to {896 * most:.0f} codes of 10 bits about neutral",
     variants=_chroma_ends,
 )
 def chroma_clipped(signal: FloatArray, _: Medium, *, most: float) -> FloatArray:

@@ -26,7 +26,13 @@ class PathAccount:
         dims=("step",),
         note="None for a path that changes nothing.",
     )
+    kinds: tuple[str, ...] = described(
+        "Names of the steps, each followed by itself with every fitted parameter", dims=("kind",)
+    )
     causes: tuple[str, ...] = described("What usually does each of the steps", dims=("step",))
+    moves: float = described(
+        "By how much the steps move the plane that they move most, RMS", unit="codes"
+    )
     rivals: tuple[str, ...] = described(
         "Other chains that do the same to this pair", dims=("chain",)
     )

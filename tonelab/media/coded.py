@@ -1,0 +1,75 @@
+"""R'G'B' clips seen as Y'CbCr, so that what is asked of luma and chroma can be asked of them."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from tonelab.media.clip import Clip, Frame, read_only
+from tonelab.signal.colorimetry import matrix_rgb_to_ycbcr
+from tonelab.signal.quantisation import chroma_scale, luma_scale, quantise
+
+if TYPE_CHECKING:
+    from collections.abc import Iterator, Sequence
+    from threading import Event
+
+    from tonelab.results import ClipFacts
+    from tonelab.signal.arrays import IntArray, Planes
+    from tonelab.signal.description import Signal
+
+
+class CodedClip(Clip):
+    """An R'G'B' clip as Y'CbCr of its own depth: narrow range, 4:4:4, rounded.
+
+    Luma of Y'CbCr that was sent as R'G'B' of full range and of the same depth comes back to the
+    code: what R'G'B' rounds weighs less than half a code of luma.
+
+    Parameters
+    ----------
+    clip
+        The R'G'B' clip.
+    read
+        How it is read; its matrix is ``rgb``.
+    """
+
+    def __init__(self, clip: Clip, read: Signal) -> None:
+        signal = read.with_fields("inferred", matrix=read.coding_matrix)
+        signal = signal.with_fields(read.origins.get("range", "assumed"), range="narrow")
+        super().__init__(
+            clip.path, clip.format, clip.frame_count, signal, clip.metadata, clip.notes
+        )
+        self._clip, self._range = clip, read.range
+        self._matrix = matrix_rgb_to_ycbcr(read.coding_matrix)
+
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop`, coded."""
+        for frame in self._clip.frames(start, stop):
+            yield self._coded(frame)
+
+    def pick(self, indices: Sequence[int] | IntArray) -> Iterator[Frame]:
+        """Yield the frames with the given ascending indices, coded."""
+        for frame in self._clip.pick(indices):
+            yield self._coded(frame)
+
+    def entries(self) -> IntArray | None:
+        """Return where reading of the clip starts at no extra cost, see `Clip.entries`."""
+        return self._clip.entries()
+
+    def sha256(self, stop: Event | None = None) -> str:
+        """SHA-256 of the clip's file."""
+        return self._clip.sha256(stop)
+
+    def facts(self) -> ClipFacts:
+        """Return what a measurement records of the clip itself."""
+        return self._clip.facts()
+
+    def _coded(self, frame: Frame) -> Frame:
+        black, span = luma_scale(self.bits, self._range)
+        rgb = [(plane - black) / span for plane in frame.planes]
+        scales = luma_scale(self.bits, "narrow"), *[chroma_scale(self.bits, "narrow")] * 2
+        red, green, blue = rgb
+        y, cb, cr = (
+            quantise((a * red + b * green + c * blue) * codes + origin, self.bits)
+            for (a, b, c), (origin, codes) in zip(self._matrix, scales, strict=True)
+        )
+        planes: Planes = (y, cb, cr)
+        return Frame(frame.index, read_only(planes))
