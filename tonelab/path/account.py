@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.path.evidence import read_evidence
 from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
-from tonelab.path.search import identify_path, residual
+from tonelab.path.search import coarse_of, identify_path, residual
 from tonelab.results import PathAccount, Unexplained
 
 if TYPE_CHECKING:
@@ -49,7 +49,8 @@ def account_of(
     chains = identify_path(colours, pieces)
     best = chains[0]
     rest = residual(best.chain, survey)
-    exact = np.abs(rest) <= ROUNDED * best.chain.coarse
+    coarse = coarse_of(best.chain, survey)
+    exact = np.abs(rest) <= ROUNDED * coarse
     account = PathAccount(
         steps=tuple(step.describe() for step in best.chain),
         causes=tuple(step.step.cause for step in best.chain),
@@ -57,7 +58,7 @@ def account_of(
         predicted=float(exact.mean()),
         count=rest.size,
     )
-    return account, _unexplained(rest, best, survey)
+    return account, _unexplained(rest, coarse, survey)
 
 
 def _rivals(chains: list[Fitted]) -> Iterator[str]:
@@ -74,9 +75,9 @@ def _steps(fitted: Fitted) -> str:
     return repr([(step.name, [*step.settings.items()]) for step in fitted.chain])
 
 
-def _unexplained(rest: FloatArray, best: Fitted, survey: Evidence) -> Unexplained:
+def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplained:
     """Say by how much, and where most, captured codes are off beyond rounding."""
-    beyond = np.sign(rest) * np.maximum(np.abs(rest) - ROUNDED * best.chain.coarse, 0.0)
+    beyond = np.sign(rest) * np.maximum(np.abs(rest) - ROUNDED * coarse, 0.0)
     sizes = np.sqrt(np.mean(beyond**2, axis=0))
     plane = int(sizes.argmax())
     burst = np.repeat(survey.burst, len(beyond) // len(survey))

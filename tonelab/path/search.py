@@ -268,10 +268,15 @@ def residual(chain: Chain, sites: Evidence, errors: list[FloatArray] | None = No
 
 def bits_of(chain: Chain, sites: Evidence) -> float:
     """Bits that a sample's three codes cost, on the mean."""
-    coarse = max(chain.coarse * 2.0 ** (sites.capture.bits - 10), 1.0)
+    coarse = coarse_of(chain, sites)
     apart = residual(chain, sites)
     possible = sites.judged(sites.codes) % coarse == 0
     return sum(_bits(*planes, coarse) for planes in zip(apart.T, possible.T, strict=True))
+
+
+def coarse_of(chain: Chain, sites: Evidence) -> float:
+    """Codes of the capture to which the end of a chain, or the capture, rounds."""
+    return max(chain.coarse * 2.0 ** (sites.capture.bits - 10), sites.grain)
 
 
 def _bits(apart: FloatArray, possible: Mask, coarse: float) -> float:
@@ -308,14 +313,17 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
         return chain, None
     low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
     best: tuple[float, Chain, FloatArray | None] = np.inf, chain, None
+    within = 0.5 * sites.grain - EDGE
     for number in range(passes):
         rest, jacobian = _derivatives(chain, sites)
-        spread = max(float(np.median(np.abs(rest))) / 0.6745, 0.3)
-        used = np.abs(rest) < FAR * spread
+        away = np.abs(rest)
+        middle = _middle(away, jacobian) if sites.in_pieces and number < 2 else float(np.median(away))
+        spread = max(middle / 0.6745, 0.3)
+        used = away < FAR * spread
         if number > 1:
             # Wherever within the captured code a prediction lies, it is right.
-            wrong = np.abs(rest) > 0.5 - EDGE
-            rest = np.where(wrong, rest - (0.5 - EDGE) * np.sign(rest), INSIDE * rest)
+            wrong = np.abs(rest) > within
+            rest = np.where(wrong, rest - within * np.sign(rest), INSIDE * rest)
             jacobian[~wrong] *= INSIDE
         equations = jacobian[used].T @ jacobian[used]
         scale = np.sqrt(np.maximum(np.diag(equations), 1e-12))
@@ -329,6 +337,17 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
         if np.all(np.abs(change) < SETTLED * np.sqrt(np.abs(np.diag(inverse)))):
             break
     return best[1], best[2]
+
+
+def _middle(away: FloatArray, jacobian: FloatArray) -> float:
+    """Median distance (R,) from predictions of what a parameter moves, of that with the largest.
+
+    A filter moves edges alone, and pieces of pictures have more of what it leaves.
+    """
+    order = np.argsort(away)
+    moved = np.cumsum(np.square(jacobian[order]), axis=0)
+    middle = np.minimum((moved < moved[-1] / 2).sum(axis=0), len(away) - 1)
+    return float(away[order][middle].max())
 
 
 def _derivatives(chain: Chain, sites: Evidence) -> tuple[FloatArray, FloatArray]:

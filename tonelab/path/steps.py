@@ -78,12 +78,15 @@ class Medium:
         Mean luma signal of the source's picture, of the shape of luma.
     surround
         Luma signal of the source, blurred over `SURROUNDS`, last axis.
+    rows
+        Of luma for each of the source's chroma.
     """
 
     source: Signal
     columns: int = 2
     mean: FloatArray = field(default_factory=lambda: np.zeros(1))
     surround: FloatArray = field(default_factory=lambda: np.zeros((1, len(SURROUNDS))))
+    rows: int = 2
 
 
 Variants: TypeAlias = "Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]]"
@@ -302,7 +305,11 @@ def controls(
 
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
     low, high = captured[..., 0].min(), captured[..., 0].max()
-    return [{"low": low, "high": np.inf}, {"low": -np.inf, "high": high}]
+    return [
+        {"low": low, "high": np.inf},
+        {"low": -np.inf, "high": high},
+        {"low": low, "high": high},
+    ]
 
 
 @STEPS.register(
@@ -400,7 +407,7 @@ def _depths(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> Iterabl
 def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
     """Where codes of luma arrive, by their medians, wherever these are others."""
     bits, range_ = medium.source.bits, medium.source.range
-    code, seen = (np.rint(ycbcr_codes(s, bits, range_)[:, 0]).astype(int) for s in (sent, captured))
+    code, seen = (_nearest_codes(s, bits, range_)[:, 0].astype(int) for s in (sent, captured))
     order = np.argsort(code, kind="stable")
     cuts = np.flatnonzero(np.diff(code[order])) + 1
     runs = [rows for rows in np.split(order, cuts) if len(rows) >= LEAST_OF_CODE]
@@ -412,6 +419,12 @@ def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[
     to = every + np.rint(np.interp(every, known, apart)).astype(int)
     other = every != to
     return [{"codes": tuple(every[other].tolist()), "to": tuple(to[other].tolist())}]
+
+
+def _nearest_codes(signal: FloatArray, bits: int, range_: Range) -> FloatArray:
+    """Codes (..., 3) of so many bits, of which there are none for signals far beyond the range."""
+    codes: FloatArray = np.clip(np.rint(ycbcr_codes(signal, bits, range_)), 0, 2**bits - 1)
+    return codes
 
 
 @STEPS.register(
@@ -430,7 +443,7 @@ def luma_table(
     bits, range_ = medium.source.bits, medium.source.range
     table = np.arange(2.0**bits)
     table[list(codes)] = to
-    all_codes = np.clip(np.rint(ycbcr_codes(signal, bits, range_)), 0, 2**bits - 1)
+    all_codes = _nearest_codes(signal, bits, range_)
     all_codes[..., 0] = table[all_codes[..., 0].astype(int)]
     return _joined(ycbcr_signals(all_codes, bits, range_)[..., 0], signal[..., 1:])
 
