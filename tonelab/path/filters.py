@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.conversion.parameters import Param
-from tonelab.path.steps import STEPS, Medium
+from tonelab.path.steps import STEPS, Medium, Settings
 from tonelab.signal.arrays import FloatArray  # noqa: TC001 - annotations are read
 
 if TYPE_CHECKING:
@@ -125,6 +125,39 @@ def chroma_softened(
     taps = [weight + aside, 1 - 2 * weight, weight - aside]
     return _with_chroma(
         signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-1, mode="nearest")
+    )
+
+
+def _of_420(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> list[Settings]:
+    return [{}] if medium.rows == 2 else []
+
+
+@STEPS.register(
+    "chroma-rows-interpolated",
+    label="rows of chroma interpolated",
+    cause="",
+    words=lambda near=0.0, far=0.0: (
+        "rows of chroma interpolated by another filter than lines, which is lines, then "
+        + ", ".join(f"{tap:.3f}" for tap in (far, near, 1 - 2 * (near + far), near, far))
+    ),
+    variants=_of_420,
+    spatial=True,
+)
+def chroma_rows_interpolated(
+    signal: FloatArray,
+    medium: Medium,
+    *,
+    near: Annotated[float, Param(-0.2, 0.25, "1", "of the rows beside each")] = 0.0,
+    far: Annotated[float, Param(-0.15, 0.05, "1", "of the rows beyond those")] = 0.0,
+) -> FloatArray:
+    """Rows of 4:2:0 chroma interpolated by four taps in place of two, such as those of Keys 1981.
+
+    Standards name no filter. Those of Keys are 0 and -3/32 for rows between two of luma, 1/4 and
+    -1/8 for rows on every other one; the bounds leave room for others that keep what rows show.
+    """
+    taps = [far, near, 1 - 2 * (near + far), near, far]
+    return _with_chroma(
+        signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-2, mode="nearest")
     )
 
 

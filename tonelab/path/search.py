@@ -34,6 +34,7 @@ from tonelab.path.limits import (
     PARAMETER_BITS,
     PASSES,
     REFINED,
+    ROUNDED,
     ROUNDS,
     SCAN,
     SETTLED,
@@ -96,17 +97,26 @@ def identify_path(colours: Evidence, pieces: Evidence) -> list[Fitted]:
 
 
 def without_idle_steps(fitted: Fitted, colours: Evidence, pieces: Evidence) -> Fitted:
-    """Leave out steps that save nothing on colours nor on pieces, now that others are there."""
+    """Leave out steps that save nothing on colours nor on pieces, now that others are there.
+
+    Nor does one that moves less than rounding does say anything, though it may save a little.
+    """
     few = pieces.thinned(MOST_PIECES)
 
     def bits(chain: Chain) -> float:
         points = replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
         return bits_of(points, colours) + bits_of(chain, few)
 
+    def idles(chain: Chain, shorter: Chain) -> bool:
+        if any(step.step.rounds or step.step.last for step in chain):
+            return False
+        moved = residual(chain, few) - residual(shorter, few)
+        return bool(np.abs(moved).max() < ROUNDED)
+
     chain = fitted.chain
     for place in reversed(range(len(chain))):
         shorter = chain.without(place)
-        if bits(shorter) <= bits(chain) + STEP_BITS:
+        if idles(chain, shorter) or bits(shorter) <= bits(chain) + STEP_BITS:
             chain = shorter
     return replace(fitted, chain=chain) if chain is not fitted.chain else fitted
 
@@ -317,7 +327,9 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
     for number in range(passes):
         rest, jacobian = _derivatives(chain, sites)
         away = np.abs(rest)
-        middle = _middle(away, jacobian) if sites.in_pieces and number < 2 else float(np.median(away))
+        middle = (
+            _middle(away, jacobian) if sites.in_pieces and number < 2 else float(np.median(away))
+        )
         spread = max(middle / 0.6745, 0.3)
         used = away < FAR * spread
         if number > 1:

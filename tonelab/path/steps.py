@@ -106,7 +106,7 @@ class Step:
     label
         What happens, in a few words.
     cause
-        What makes paths do this, for people.
+        What usually does it, for people; empty for what a faithful path may do.
     words
         How it is said with its settings and values: a format string over them, or a function of
         them; empty to list the values.
@@ -171,9 +171,7 @@ def of_rgb(rgb: FloatArray, medium: Medium) -> FloatArray:
 
 def coding(medium: Medium) -> Matrix:
     """Matrix of the signals; an R'G'B' source is taken apart by that of its primaries."""
-    if medium.source.matrix != "rgb":
-        return medium.source.matrix
-    return "bt2020" if medium.source.primaries == "bt2020" else "bt709"
+    return medium.source.coding_matrix
 
 
 STAGES = ("rgb", "ycbcr")

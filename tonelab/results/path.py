@@ -26,7 +26,11 @@ class PathAccount:
         dims=("step",),
         note="None for a path that changes nothing.",
     )
-    causes: tuple[str, ...] = described("What usually does each of the steps", dims=("step",))
+    causes: tuple[str, ...] = described(
+        "What usually does each of the steps",
+        dims=("step",),
+        note="Empty for what a faithful path may do.",
+    )
     rivals: tuple[str, ...] = described(
         "Other chains that do the same to this pair", dims=("chain",)
     )
