@@ -6,12 +6,14 @@ luma, and the converted taken where the source has samples.
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
 from tonelab.media.clip import CHROMA_FACTORS, Clip, Frame, read_only
-from tonelab.signal.quantisation import ORIGIN
+from tonelab.signal.colorimetry import rgb_to_ycbcr
+from tonelab.signal.quantisation import ORIGIN, quantise, ycbcr_to_codes
 
 if TYPE_CHECKING:
     from collections.abc import Callable, Iterator
@@ -19,8 +21,10 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
     from tonelab.signal.arrays import FloatArray, Planes
+    from tonelab.signal.description import Signal
 
 
+_CODED_BITS, _ROWS = 10, 64
 _BITS, _FINER = 20, 2  # of a packed sample, and parts of a code that it keeps
 
 
@@ -77,6 +81,47 @@ class ConvertedClip(Clip):
         shown = (self._convert(codes * unit - ORIGIN) + ORIGIN) / unit
         whole: FloatArray = shown[of.reshape(-1)].reshape(*packed.shape, 3)
         return whole
+
+
+class CodedClip(Clip):
+    """A clip of R'G'B' as Y'CbCr: 4:4:4 of 10 bits, narrow range.
+
+    Parameters
+    ----------
+    clip
+        Its matrix is ``rgb``.
+    other
+        How a clip is read that is compared with it; of its primaries and matrix where nothing says
+        those of ``clip``.
+    """
+
+    def __init__(self, clip: Clip, other: Signal) -> None:
+        said = clip.signal
+        if said.origins.get("primaries", "assumed") == "assumed":
+            said = said.with_fields("inferred", primaries=other.primaries)
+            matrix = other.coding_matrix
+        else:
+            matrix = said.coding_matrix
+        origin = clip.signal.origins.get("matrix", "assumed")
+        signal = said.with_fields(origin, matrix=matrix, range="narrow", bits=_CODED_BITS)
+        form = replace(clip.format, bits=_CODED_BITS, subsampling="444")
+        super().__init__(clip.path, form, clip.frame_count, signal, clip.metadata, clip.notes)
+        self._clip = clip
+
+    def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
+        """Yield the frames `start` to `stop`, coded."""
+        rgb = self._clip.signal
+        for frame in self._clip.frames(start, stop):
+            coded = [np.empty(plane.shape, np.uint16) for plane in frame.planes]
+            for top in range(0, self.height, _ROWS):  # few at a time, as they are of wide numbers
+                rows = slice(top, top + _ROWS)
+                codes = np.stack([plane[rows] for plane in frame.planes], axis=-1)
+                ycbcr = rgb_to_ycbcr(rgb.decode_rgb(codes), self.signal.matrix)
+                whole = quantise(ycbcr_to_codes(ycbcr, self.bits, "narrow"), self.bits)
+                for plane, values in zip(coded, np.moveaxis(whole, -1, 0), strict=True):
+                    plane[rows] = values
+            y, cb, cr = coded
+            yield Frame(frame.index, read_only((y, cb, cr)))
 
 
 def _at(plane: NDArray[np.uint16], places: list[FloatArray]) -> FloatArray:

@@ -8,7 +8,9 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from tonelab.checks.converted import CodedClip
 from tonelab.checks.evidence import PathEvidence
+from tonelab.checks.levels import shows_full_range
 from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHECKS, identical
 from tonelab.checks.whole import as_a_whole
@@ -125,7 +127,14 @@ def _account(
     """Say what the path of a pass-through did as a whole; nothing where samples are identical."""
     if evidence.pair is None or evidence.identity is not None or not evidence.pass_through:
         return None
-    return account_of(evidence.pair, evidence.source, progress=partial(report, "explaining"))
+    capture = evidence.pair.capture.signal
+    if capture.origins.get("range", "assumed") == "assumed" and evidence.source.range == "full":
+        capture = capture.with_fields(
+            "inferred", range="full" if shows_full_range(evidence) else "narrow"
+        )
+    return account_of(
+        evidence.pair, evidence.source, capture, progress=partial(report, "explaining")
+    )
 
 
 def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFacts]:
@@ -150,6 +159,7 @@ def gather(
         When the two cannot be registered.
     """
     report = progress or (lambda _stage, _done, _total: None)
+    source, capture = coded_alike(source, capture)
     paired = pair(source, capture, sdr=True, progress=partial(report, "pairing"))
     return gather_pair(paired, progress=report, workers=workers)
 
@@ -182,6 +192,19 @@ def gather_pair(
         findings=paired.findings,
         workers=workers,
     )
+
+
+def coded_alike(source: Clip, capture: Clip) -> tuple[Clip, Clip]:
+    """Read R'G'B' as Y'CbCr where the other side is: checks compare planes of the same kind.
+
+    Where nothing says its primaries, R'G'B' is that of the other side.
+    """
+    rgb = [clip.signal.matrix == "rgb" for clip in (source, capture)]
+    if rgb[0] == rgb[1]:
+        return source, capture
+    if rgb[0]:
+        return CodedClip(source, _read_content(capture)), capture
+    return source, CodedClip(capture, _read_content(source))
 
 
 def _read_content(clip: Clip) -> Signal:

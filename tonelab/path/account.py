@@ -25,7 +25,11 @@ THIRDS = (("top", "middle", "bottom"), ("left", "centre", "right"))
 
 
 def account_of(
-    pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
+    pair: Pair,
+    source: Signal,
+    capture: Signal | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[PathAccount, Unexplained] | None:
     """Say what a path did to a registered pair, and what that leaves unexplained.
 
@@ -37,10 +41,12 @@ def account_of(
         Source and capture.
     source
         How the source is read.
+    capture
+        How the capture is read; without it as its file says.
     progress
         Called with (bursts read, bursts in all).
     """
-    evidence = read_evidence(pair, source, progress=progress)
+    evidence = read_evidence(pair, source, capture or pair.capture.signal, progress=progress)
     if evidence is None:
         return None
     colours, pieces, survey = evidence

@@ -142,7 +142,11 @@ class Evidence:
 
 
 def read_evidence(
-    pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
+    pair: Pair,
+    source: Signal,
+    capture: Signal,
+    *,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Evidence, Evidence, Evidence] | None:
     """Read colours, pieces of pictures, and pieces from everywhere, of a registered pair.
 
@@ -152,8 +156,8 @@ def read_evidence(
     ----------
     pair
         Source and capture, registered.
-    source
-        How the source is read.
+    source, capture
+        How they are read.
     progress
         Called with (bursts done, bursts in all).
     """
@@ -176,7 +180,7 @@ def read_evidence(
         return None
     grain = _grain(met for found in (colours, pieces, survey) for _, met in found)
     first, second, third = (
-        _evidence(found, pair, source, (columns, down), grain)
+        _evidence(found, (source, capture), (columns, down), grain)
         for found in (colours, pieces, survey)
     )
     return first, second, third
@@ -197,14 +201,13 @@ def _grain(read: Iterable[FloatArray]) -> int:
 
 def _evidence(
     found: list[tuple[int, FloatArray]],
-    pair: Pair,
-    source: Signal,
+    signals: tuple[Signal, Signal],
     factors: tuple[int, int],
     grain: int,
 ) -> Evidence:
     both = np.concatenate([met for _, met in found])
     burst = np.repeat([n for n, _ in found], [len(met) for _, met in found])
-    own, capture = (replace(s, bits=min(s.bits, 10)) for s in (source, pair.capture.signal))
+    own, capture = (replace(s, bits=min(s.bits, 10)) for s in signals)
     read = codes_to_rgb if own.matrix == "rgb" else codes_to_ycbcr
     scale = 2.0 ** (own.bits - 10)
     signal = read(both[..., :3] * scale, own.bits, own.range)
