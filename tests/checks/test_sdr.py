@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 from charted import (
     MemoryClip,
+    between_rows,
     capture_clip,
     capture_signal,
     chain,
@@ -21,14 +22,18 @@ from charted import (
     pointwise,
     registered,
     rounded,
+    sent,
     source_clip,
     to_codes,
     to_rgb,
 )
 
-from tonelab.chart import Layout, chart_signal, render_planes
+from tonelab.chart import Layout, chart_signal, find_chart, render_planes
 from tonelab.checks import examine
+from tonelab.checks.run import coded_alike, gather_pair
+from tonelab.pairing.by_chart import is_recoded
 from tonelab.path.account import account_of
+from tonelab.signal.description import Signal
 
 HD8 = Layout.create_sdr("quick", 960, 540, hold=4)
 HD10 = Layout.create_sdr("quick", 960, 540, bits=10, hold=4)
@@ -36,8 +41,11 @@ PAL8 = Layout.create_sdr("quick", 720, 576, hold=4)
 NTSC10 = Layout.create_sdr("quick", 720, 480, bits=10, hold=4)
 
 
-def nothing(planes):
+def nothing(planes, _=0):
     return planes
+
+
+nothing.by_frame = True  # every frame with its own marks
 
 
 def in_steps_of_four(planes):
@@ -89,9 +97,79 @@ def half_a_sample(planes):
 
 def altered(fault, layout):
     evidence = evidence_of(fault, layout=layout)
+    return evidence, findings(evidence)
+
+
+def as_rgb(layout, matrix, bits):
+    """Capture as full-range R'G'B' 4:4:4, chroma interpolated linearly along rows."""
+
+    def picture(index):
+        y, *chroma = (plane.astype(float) for plane in sent(layout, index))
+        following = (np.c_[plane[:, 1:], plane[:, -1:]] for plane in chroma)
+        wide = [
+            np.stack([plane, (plane + after) / 2], axis=-1).reshape(y.shape)
+            for plane, after in zip(chroma, following, strict=True)
+        ]
+        rgb = np.clip(to_rgb(np.stack([y, *wide], axis=-1), matrix), 0, 1)
+        return tuple(np.moveaxis(rounded(rgb * (2**bits - 1)), -1, 0))
+
+    signal = Signal("rgb", "full", bits=bits, origins={"matrix": "declared", "range": "declared"})
+    return MemoryClip("capture.mkv", picture, layout.frame_count, signal, "444", bits)
+
+
+def full_range(layout):
+    """The chart coded anew in full range of 8 bits (BT.2100-2 table 9), and so declared."""
+
+    def picture(index):
+        y, *chroma = (plane.astype(float) for plane in render_planes(layout, index))
+        wide = (128 + (plane - 128) * 255 / 224 for plane in chroma)
+        return rounded((y - 16) * 255 / 219, 255), *[rounded(plane, 255) for plane in wide]
+
+    signal = capture_signal(8, layout).with_fields("declared", range="full")
+    return MemoryClip("full.mkv", picture, layout.frame_count, signal, "420", 8)
+
+
+def narrowed(clip):
+    """What a faithful device sends of 8-bit full range: 10 bits of narrow range."""
+
+    def picture(index):
+        y, *chroma = (plane.astype(float) for plane in clip.picture(index))
+        between = (between_rows(plane) for plane in chroma)
+        return rounded(64 + 876 * y / 255), *[rounded(512 + 896 * (p - 128) / 255) for p in between]
+
+    signal = clip.signal.with_fields("declared", range="narrow", bits=10)
+    return MemoryClip("capture.mov", picture, clip.frame_count, signal, "422")
+
+
+def findings(evidence):
     found = (f for result in examine(evidence)[0] for f in result.findings)
-    said = {f.id: f.text for f in found if f.verdict == "not transparent" and f.severity != "info"}
-    return evidence, said
+    return {f.id: f.text for f in found if f.verdict == "not transparent" and f.severity != "info"}
+
+
+@pytest.mark.outside("BT.601-7 matrix and BT.2100-2 table 9 in numpy", "published")
+def test_a_capture_in_rgb_shows_only_that_it_is_rgb():
+    pair = coded_alike(source_clip(PAL8), as_rgb(PAL8, 601, 10))
+    assert pair[1].signal.primaries == "bt601-625"  # nothing says any but the source
+    both = registered(*pair, PAL8)
+    few = both.matches[PAL8.hold : 5 * PAL8.hold]
+    assert set(findings(gather_pair(replace(both, matches=few)))) == {"clipping-rgb"}
+
+
+@pytest.mark.outside("BT.2100-2 table 9 in numpy", "published")
+def test_full_range_may_arrive_in_narrow_range():
+    source = full_range(HD8)
+    assert is_recoded(source, find_chart(source))
+    assert not is_recoded(source_clip(HD8), find_chart(source_clip(HD8)))
+    # Such a chart is known by its pictures.
+    both = registered(source, narrowed(source), HD8)
+    pair = replace(
+        both,
+        layout=None,
+        matches=both.matches[HD8.hold : 3 * HD8.hold],
+        usable=np.ones((HD8.height, HD8.width), bool),
+        shots=np.arange(0, HD8.frame_count, HD8.hold),
+    )
+    assert findings(gather_pair(pair)) == {}
 
 
 @pytest.mark.parametrize(

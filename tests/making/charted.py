@@ -73,13 +73,13 @@ def clean(planes):
     return planes[0], upsampled(planes[1]), upsampled(planes[2])
 
 
-def upsampled_between(plane):
+def between_rows(plane):
     """4:2:0 to 4:2:2 for chroma between two luma rows: a quarter of the row beyond (BT.601-7)."""
     wide = plane.astype(float)
     above, below = (wide[np.r_[:1, : len(wide) - 1]], wide[np.r_[1 : len(wide), -1]])
     rows = np.empty((2 * len(wide), wide.shape[1]))
     rows[::2], rows[1::2] = (3 * wide + above) / 4, (3 * wide + below) / 4
-    return rounded(rows)
+    return rows
 
 
 def sent(layout, frame):
@@ -88,7 +88,7 @@ def sent(layout, frame):
     if layout.is_hdr:
         return clean(planes)
     y, cb, cr = (plane << np.uint16(10 - layout.bits) for plane in planes)
-    return y, upsampled_between(cb), upsampled_between(cr)
+    return y, rounded(between_rows(cb)), rounded(between_rows(cr))
 
 
 def rounded(plane, top=1023):
