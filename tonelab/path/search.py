@@ -25,6 +25,7 @@ from tonelab.path.limits import (
     EXACT,
     FAR,
     FEW_PIECES,
+    FILTERS_FIRST,
     FINE,
     FINEST,
     INSIDE,
@@ -103,15 +104,18 @@ def without_idle_steps(fitted: Fitted, colours: Evidence, pieces: Evidence) -> F
     """
     few = pieces.thinned(MOST_PIECES)
 
+    def points(chain: Chain) -> Chain:
+        return replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
+
     def bits(chain: Chain) -> float:
-        points = replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
-        return bits_of(points, colours) + bits_of(chain, few)
+        return bits_of(points(chain), colours) + bits_of(chain, few)
 
     def idles(chain: Chain, shorter: Chain) -> bool:
         if any(step.step.rounds or step.step.last for step in chain):
             return False
-        moved = residual(chain, few) - residual(shorter, few)
-        return bool(np.abs(moved).max() < ROUNDED)
+        of_few = residual(chain, few) - residual(shorter, few)
+        of_colours = residual(points(chain), colours) - residual(points(shorter), colours)
+        return max(np.abs(of_few).max(), np.abs(of_colours).max()) < ROUNDED
 
     chain = fitted.chain
     for place in reversed(range(len(chain))):
@@ -324,12 +328,15 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
     low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
     best: tuple[float, Chain, FloatArray | None] = np.inf, chain, None
     within = 0.5 * sites.grain - EDGE
+    filters = np.array([chain.steps[place].step.spatial for place, _ in chain.free])
     for number in range(passes):
         rest, jacobian = _derivatives(chain, sites)
         away = np.abs(rest)
-        middle = (
-            _middle(away, jacobian) if sites.in_pieces and number < 2 else float(np.median(away))
-        )
+        middle = float(np.median(away))
+        if number < FILTERS_FIRST and filters.any():
+            # Colours have shown the others.
+            middle = _middle(away, jacobian[:, filters])
+            jacobian[:, ~filters] = 0.0
         spread = max(middle / 0.6745, 0.3)
         used = away < FAR * spread
         if number > 1:
