@@ -73,6 +73,24 @@ def clean(planes):
     return planes[0], upsampled(planes[1]), upsampled(planes[2])
 
 
+def between_rows(plane):
+    """4:2:0 to 4:2:2 for chroma between two luma rows: a quarter of the row beyond (BT.601-7)."""
+    wide = plane.astype(float)
+    above, below = (wide[np.r_[:1, : len(wide) - 1]], wide[np.r_[1 : len(wide), -1]])
+    rows = np.empty((2 * len(wide), wide.shape[1]))
+    rows[::2], rows[1::2] = (3 * wide + above) / 4, (3 * wide + below) / 4
+    return rows
+
+
+def sent(layout, frame):
+    """Render a frame of a chart as a faithful device sends it: 4:2:2 of 10 bits."""
+    planes = render_planes(layout, frame)
+    if layout.is_hdr:
+        return clean(planes)
+    y, cb, cr = (plane << np.uint16(10 - layout.bits) for plane in planes)
+    return y, rounded(between_rows(cb)), rounded(between_rows(cr))
+
+
 def rounded(plane, top=1023):
     return np.clip(np.floor(np.asarray(plane) + 0.5), 0, top).astype(np.uint16)
 
@@ -162,8 +180,9 @@ def repeated_lines(plane):
     return plane[::2].repeat(2, axis=0)
 
 
-def capture_signal(bits=10):
-    return chart_signal(layout_of()).with_fields("declared", bits=bits, transfer="pq")
+def capture_signal(bits=10, layout=None):
+    drawn = chart_signal(layout or layout_of())
+    return drawn.with_fields("declared", bits=bits, transfer=drawn.transfer)
 
 
 def source_clip(layout):
@@ -171,8 +190,9 @@ def source_clip(layout):
         "chart.mkv",
         lambda n: render_planes(layout, n),
         layout.frame_count,
-        chart_signal(layout).with_fields("declared", transfer="pq"),
+        capture_signal(layout.bits, layout),
         "420",
+        layout.bits,
         metadata=chart_metadata(layout),
     )
 
@@ -182,30 +202,35 @@ def capture_clip(layout, fault, bits=10, signal=None):
 
     @cache
     def page(number):
-        return fault(clean(render_planes(layout, number)))
+        return fault(sent(layout, number))
 
     def picture(index):
         if by_frame:
-            planes = fault(clean(render_planes(layout, index)), index)
+            planes = fault(sent(layout, index), index)
         else:
             planes = page(index // layout.hold * layout.hold)
         return planes if bits == 10 else eight_bits(planes)
 
     return MemoryClip(
-        "capture.mov", picture, layout.frame_count, signal or capture_signal(bits), "422", bits
+        "capture.mov",
+        picture,
+        layout.frame_count,
+        signal or capture_signal(bits, layout),
+        "422",
+        bits,
     )
 
 
 def registered(source, capture, layout):
     """The pair as its registration would give it, without reading every mark."""
-    geometry = locate(next(iter(source.frames(0, 1))).planes[0], 10)
+    geometry = locate(next(iter(source.frames(0, 1))).planes[0], source.bits)
     matches = np.repeat(np.arange(layout.frame_count)[:, None], 2, axis=1)
     facts = PairingFacts("chart", (1.0, 1.0), (0.0, 0.0), 0.0, 0, len(matches))
     return Pair(source, capture, layout, geometry, geometry, matches, facts, ())
 
 
-def evidence_of(fault, *, height=540, hold=4, bits=10, signal=None):
-    layout = layout_of(height, hold)
+def evidence_of(fault, *, height=540, hold=4, bits=10, signal=None, layout=None):
+    layout = layout or layout_of(height, hold)
     source, capture = source_clip(layout), capture_clip(layout, fault, bits, signal)
     return gather_pair(registered(source, capture, layout))
 

@@ -120,7 +120,8 @@ def _blacks(codes: IntArray) -> bool:
 def black(evidence: PathEvidence) -> Findings:
     """Say where black lands and how many codes shadows have left."""
     neutrals = evidence.tones if evidence.pass_through else evidence.greys_of_samples
-    distance = np.abs(neutrals.source[:, 0])
+    sent = -ORIGIN[0] if evidence.source.range == "full" else 0.0  # black of the source
+    distance = np.abs(neutrals.source[:, 0] - sent)
     if np.count_nonzero(distance < _DARK) < _LEAST_DARK or distance.min() >= _AT_BLACK:
         lifted = _lifted_darks(evidence)
         if lifted is not None:
@@ -133,14 +134,14 @@ def black(evidence: PathEvidence) -> Findings:
         yield undecided("black", f"{text}.", "the chart, in full")
         return
     order = np.argsort(neutrals.source[:, 0], kind="stable")
-    source, capture = neutrals.source[order, 0], neutrals.capture[order, 0]
+    source, capture = neutrals.source[order, 0] - sent, neutrals.capture[order, 0]
     coded = coded_signal(evidence.capture)
     # A pass-through has its black where its levels put it, whatever its label says.
     passed = evidence.pass_through
     narrow = not shows_full_range(evidence) if passed else coded.range == "narrow"
     start = 0.0 if narrow else -ORIGIN[0]
     at_black = float(np.median(capture[np.abs(source) < _AT_BLACK])) - start
-    flat = (np.abs(evidence.neutrals.source[:, 0]) < _AT_BLACK).any()
+    flat = (np.abs(evidence.neutrals.source[:, 0] - sent) < _AT_BLACK).any()
     if abs(at_black) > _LIFT_LIMIT and not flat and _filtered(evidence):
         text = (
             f"Black lands {at_black:+.1f} codes from the black of the capture's range, but stands "

@@ -326,7 +326,7 @@ def saturation(evidence: PathEvidence) -> Findings:
 
 def _of_most(gains: FloatArray) -> tuple[float, int]:
     """Chroma ratio that most hues share, and how many; none if less than half of them do."""
-    near = np.abs(gains[:, None] / gains - 1) < _BY_HUE_LIMIT
+    near = np.abs(gains[:, None] - gains) < _BY_HUE_LIMIT * np.abs(gains)
     best = int(near.sum(axis=1).argmax())
     count = int(near[best].sum())
     return float(np.median(gains[near[best]])), count if 2 * count > len(gains) else 0

@@ -304,6 +304,13 @@ def count_levels(evidence: PathEvidence, last: CoarseStage | None = None) -> tup
     return len(levels), min(len(expected), len(np.unique(np.rint(neutrals.source[:, 0]))))
 
 
+_TOO_FEW_STEPS = undecided(
+    "steps",
+    "There are too few undisturbed grey levels here to count steps.",
+    "the chart, in full",
+)
+
+
 @CHECKS.register("steps", label="steps of gradients")
 def steps(evidence: PathEvidence) -> Findings:
     """Count neighbouring source greys that arrive as one."""
@@ -328,15 +335,7 @@ def steps(evidence: PathEvidence) -> Findings:
         or unlike
         or not (clear or by_runs or before is not None)
     ):
-        gap = _longest_gap(evidence)
-        if gap is not None:
-            yield gap
-            return
-        yield undecided(
-            "steps",
-            "There are too few undisturbed grey levels here to count steps.",
-            "the chart, in full",
-        )
+        yield _longest_gap(evidence) or _TOO_FEW_STEPS
         return
     if evidence.layout is not None and evidence.noise >= _NOISY:
         neutrals = _undisturbed(neutrals)
@@ -350,6 +349,9 @@ def steps(evidence: PathEvidence) -> Findings:
     spread = np.maximum(np.maximum.reduceat(neutrals.variance[order, 0], first), evidence.noise**2)
     error = spread / np.maximum(weight, 1)
     neighbours = np.diff(levels) == apart  # a grey that was not seen ends a run
+    if not neighbours.any():
+        yield _TOO_FEW_STEPS
+        return
     if before is not None or by_runs:
         if before is not None:
             error = neutrals.variance[order, 0][first]

@@ -436,6 +436,8 @@ class PathEvidence:
         """Whether the capture shows the source's own signal and no conversion of it."""
         if self.identity is not None:
             return True
+        if self.layout is not None and not self.layout.is_hdr and not self.capture.is_hdr:
+            return True  # whatever bends it: SDR is not converted to SDR
         sides = (self.source, self.capture)
         declared = all(side.origins.get("transfer") in {"declared", "stated"} for side in sides)
         as_declared = (

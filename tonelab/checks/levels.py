@@ -124,8 +124,8 @@ def levels(evidence: PathEvidence) -> Findings:
         lost = _lost_share(evidence)
         # Full range of Y'CbCr is that of its own stage: R'G'B' expands chroma by 2 % more.
         as_declared = evidence.capture.matrix == "rgb" or fault.id.endswith("ycbcr")
-        expanded = fault.id.startswith("narrow-to-full")
-        if as_declared and expanded and evidence.capture.range == "full":
+        way = f"{evidence.source.range}-to-{evidence.capture.range}"
+        if as_declared and fault.id.startswith(way):
             yield transparent(
                 "levels",
                 f"The capture is {fault.text}, as its range says ({figures}).",
@@ -484,10 +484,11 @@ def _with_another(evidence: PathEvidence, fault: Fault) -> Finding:
 
 
 def shows_full_range(evidence: PathEvidence) -> bool:
-    """Whether a narrow-range source arrives in full range."""
+    """Whether the capture holds full range: the source's own, or expanded to it."""
     fault = known_levels(evidence)
-    expanded = fault is not None and fault.id.startswith("narrow-to-full")
-    return expanded or evidence.source.range == "full"
+    if evidence.source.range == "full":
+        return fault is None or not fault.id.startswith("full-to-narrow")
+    return fault is not None and fault.id.startswith("narrow-to-full")
 
 
 def _lost_share(evidence: PathEvidence) -> float:

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.checks.evidence import PathEvidence
+from tonelab.checks.levels import shows_full_range
 from tonelab.checks.loopback import relate
 from tonelab.checks.registry import CHECKS, identical
 from tonelab.checks.whole import answered, as_a_whole
@@ -127,7 +128,12 @@ def _account(
     """Say what the path of a pass-through did as a whole; nothing where samples are identical."""
     if evidence.recorded is None or evidence.identity is not None or not evidence.pass_through:
         return None
-    return account_of(*evidence.recorded, progress=partial(report, "explaining"))
+    recorded, source = evidence.recorded
+    capture = recorded.capture.signal
+    if capture.origins.get("range", "assumed") == "assumed" and source.range == "full":
+        range_ = "full" if shows_full_range(evidence) else "narrow"
+        capture = capture.with_fields("inferred", range=range_)
+    return account_of(recorded, source, capture, progress=partial(report, "explaining"))
 
 
 def _hashed(clips: Sequence[Clip], hashes: Sequence[Future[str]]) -> list[ClipFacts]:

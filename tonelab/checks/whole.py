@@ -97,14 +97,15 @@ def _findings(
             f"nearest chain: {account.describe()}."
         )
         return (altered("path-unexplained", text, decided_by=DECIDES, **figures),)
-    if account.steps and not named and account.moves < MOVED:
+    causes = [*dict.fromkeys(filter(None, account.causes))]
+    if causes and not named and account.moves < MOVED:
         text += f" All of that moves codes by {account.moves:.2f} RMS, about as rounding does."
         return (transparent("path", text, **figures),)
-    if account.steps and named:
+    if causes and named:
         return (altered("path", text, severity="info", **figures),)
-    if account.steps and account.predicted > MOSTLY:
-        text += f" Usual causes: {'; '.join(dict.fromkeys(account.causes))}."
+    if causes and account.predicted > MOSTLY:
+        text += f" Usual causes: {'; '.join(causes)}."
         return (altered("path-altered", text, **figures),)
-    if account.steps:
+    if causes:
         return (undecided("path", text, DECIDES, **figures),)
     return (transparent("path", text, **figures),)

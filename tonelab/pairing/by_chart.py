@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import (
+    chart_signal,
     locate,
     marker_rows,
     marker_words,
@@ -172,10 +173,29 @@ def _picture(clip: Clip, index: int) -> NDArray[np.float32]:
     return luma(next(iter(clip.frames(index, index + 1))), clip)
 
 
+def is_recoded(source: Clip, chart: ChartReading) -> bool:
+    """Whether a clip shows the chart in codes of another range or matrix, as it says itself."""
+    said, drawn = source.signal, chart_signal(chart.layout)
+    if (said.matrix, said.range) == (drawn.matrix, drawn.range):
+        return False
+    page = _judged_page(chart.layout)
+    index = page * chart.layout.hold + chart.layout.hold // 2
+    return any(
+        said.matrix == "rgb"
+        or _code_difference(f.planes[0], chart.layout, chart.geometry, page, source.bits)
+        > _CODE_TOLERANCE
+        for f in source.frames(index, index + 1)
+    )
+
+
+def _judged_page(layout: Layout) -> int:
+    return next(n for n, page in enumerate(layout.pages) if page.kind == "mixed")
+
+
 def _check_source(source: Clip, capture: Clip, chart: ChartReading) -> None:
     """Refuse a source that is not the chart as written: cut, retimed, or itself a capture."""
     layout = chart.layout
-    page = next(n for n, page in enumerate(layout.pages) if page.kind == "mixed")
+    page = _judged_page(layout)
     index = page * layout.hold + layout.hold // 2
     numbers = [chart.marker.frame - chart.index]
     for frame in source.frames(index, index + 1):
@@ -186,7 +206,7 @@ def _check_source(source: Clip, capture: Clip, chart: ChartReading) -> None:
         if not any(numbers) and difference > _CODE_TOLERANCE:
             raise PairingError(
                 f"{source.path.name} shows the chart, but {difference:.0f} codes away from its own "
-                "values, so it is a conversion and not the HDR source: give the clip that was "
+                "values, so it is a conversion and not the chart itself: give the clip that was "
                 f"played first, and {capture.path.name} or another capture second."
             )
     if any(numbers):

@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.chart import find_chart, locate, marks_plane
 from tonelab.errors import ChartError, PairingError, SignalError
-from tonelab.pairing.by_chart import pair_by_chart
+from tonelab.pairing.by_chart import is_recoded, pair_by_chart
 from tonelab.pairing.by_content import pair_by_content
 
 if TYPE_CHECKING:
@@ -52,8 +52,9 @@ def pair(
         return pair_by_content(source, capture, progress)
     if not chart.layout.is_hdr and not sdr:
         _refuse_sdr(source)
-    if chart.layout.is_hdr and reads_as_sdr(source):
-        # What a device made of the chart, held against another capture of it.
+    if (chart.layout.is_hdr and reads_as_sdr(source)) or is_recoded(source, chart):
+        # What a device made of the chart, held against another capture of it; or a chart that was
+        # coded anew, whose codes are not those that the layout knows.
         return pair_by_content(source, capture, progress)
     _check_scan(source, capture)
     return pair_by_chart(source, capture, chart, progress)

@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.path.evidence import read_evidence
 from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
-from tonelab.path.search import identify_path, residual
+from tonelab.path.search import coarse_of, identify_path, residual
 from tonelab.results import PathAccount, Unexplained
 from tonelab.signal.quantisation import SPAN
 
@@ -27,7 +27,11 @@ THIRDS = (("top", "middle", "bottom"), ("left", "centre", "right"))
 
 
 def account_of(
-    pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
+    pair: Pair,
+    source: Signal,
+    capture: Signal | None = None,
+    *,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[PathAccount, Unexplained] | None:
     """Say what a path did to a registered pair, and what that leaves unexplained.
 
@@ -39,10 +43,12 @@ def account_of(
         Source and capture.
     source
         How the source is read.
+    capture
+        How the capture is read; without it as its file says.
     progress
         Called with (bursts read, bursts in all).
     """
-    evidence = read_evidence(pair, source, progress=progress)
+    evidence = read_evidence(pair, source, capture or pair.capture.signal, progress=progress)
     if evidence is None:
         return None
     colours, pieces, survey = evidence
@@ -51,7 +57,8 @@ def account_of(
     chains = identify_path(colours, pieces)
     best = chains[0]
     rest = residual(best.chain, survey)
-    exact = np.abs(rest) <= ROUNDED * best.chain.coarse
+    coarse = coarse_of(best.chain, survey)
+    exact = np.abs(rest) <= ROUNDED * coarse
     account = PathAccount(
         steps=tuple(step.describe() for step in best.chain),
         kinds=tuple(dict.fromkeys(_kinds(best))),
@@ -61,7 +68,7 @@ def account_of(
         predicted=float(exact.mean()),
         count=rest.size,
     )
-    return account, _unexplained(rest, best, survey)
+    return account, _unexplained(rest, coarse, survey)
 
 
 def _moves(chain: Chain, survey: Evidence) -> float:
@@ -90,9 +97,9 @@ def _steps(fitted: Fitted) -> str:
     return repr([(step.name, [*step.settings.items()]) for step in fitted.chain])
 
 
-def _unexplained(rest: FloatArray, best: Fitted, survey: Evidence) -> Unexplained:
+def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplained:
     """Say by how much, and where most, captured codes are off beyond rounding."""
-    beyond = np.sign(rest) * np.maximum(np.abs(rest) - ROUNDED * best.chain.coarse, 0.0)
+    beyond = np.sign(rest) * np.maximum(np.abs(rest) - ROUNDED * coarse, 0.0)
     sizes = np.sqrt(np.mean(beyond**2, axis=0))
     plane = int(sizes.argmax())
     burst = np.repeat(survey.burst, len(beyond) // len(survey))

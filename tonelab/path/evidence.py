@@ -33,7 +33,7 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.quantisation import codes_to_rgb, codes_to_ycbcr, luma_scale
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Sequence
+    from collections.abc import Callable, Iterable, Sequence
 
     from numpy.typing import NDArray
 
@@ -66,8 +66,11 @@ class Evidence:
         Where in the picture, 0..1 down and across, last axis.
     source, capture
         How both sides are read.
-    columns
-        Of luma for each of captured chroma.
+    columns, rows
+        Of luma for each of captured chroma, and for each of the source's.
+    grain
+        Codes of the capture from one to the next that it uses: 4 where 8 bits of a source of no
+        more were captured in 10.
     """
 
     signal: FloatArray
@@ -79,6 +82,8 @@ class Evidence:
     source: Signal
     capture: Signal
     columns: int
+    rows: int = 2
+    grain: float = 1.0
 
     def __len__(self) -> int:
         return len(self.signal)
@@ -97,7 +102,7 @@ class Evidence:
     @cached_property
     def medium(self) -> Medium:
         """What steps may ask."""
-        return Medium(self.source, self.columns, self.mean, self.surround)
+        return Medium(self.source, self.columns, self.mean, self.surround, self.rows)
 
     @cached_property
     def seen(self) -> FloatArray:
@@ -143,7 +148,11 @@ class Evidence:
 
 
 def read_evidence(
-    pair: Pair, source: Signal, *, progress: Callable[[int, int], None] | None = None
+    pair: Pair,
+    source: Signal,
+    capture: Signal,
+    *,
+    progress: Callable[[int, int], None] | None = None,
 ) -> tuple[Evidence, Evidence, Evidence] | None:
     """Read colours, pieces of pictures, and pieces from everywhere, of a registered pair.
 
@@ -153,19 +162,19 @@ def read_evidence(
     ----------
     pair
         Source and capture, registered.
-    source
-        How the source is read.
+    source, capture
+        How they are read.
     progress
         Called with (bursts done, bursts in all).
     """
     colours, pieces, survey, runs = [], [], [], bursts(pair)
-    columns, surveyed = 2, set(range(0, len(runs), max(1, len(runs) // SURVEYED)))
+    columns, down, surveyed = 2, 2, set(range(0, len(runs), max(1, len(runs) // SURVEYED)))
     for number, run in enumerate(runs):
         burst = Burst(pair, number, run)
         view, how = burst.co_registered, burst.co_registration
         if not how.in_place or how.repeat is None or view is None:
             return None
-        columns = how.factors[1][0]
+        (_, down), (columns, _) = how.factors
         grid = _Grid(view, how.factors, source.siting)
         colours.append((number, _colours(grid)))
         pieces.append((number, _pieces(grid)))
@@ -175,18 +184,36 @@ def read_evidence(
             progress(number + 1, len(runs))
     if not colours:
         return None
+    grain = _grain(met for found in (colours, pieces, survey) for _, met in found)
     first, second, third = (
-        _evidence(found, pair, source, columns) for found in (colours, pieces, survey)
+        _evidence(found, (source, capture), (columns, down), grain)
+        for found in (colours, pieces, survey)
     )
     return first, second, third
 
 
+def _grain(read: Iterable[FloatArray]) -> int:
+    """10-bit codes from one to the next that a capture uses, if luma of the source has no others.
+
+    Of finer codes of the source, fewer bits are a step of the path.
+    """
+    step = sent = 0
+    for met in read:
+        step = int(np.gcd(step, np.gcd.reduce(met[..., 3:6].astype(np.int64), axis=None)))
+        sent = int(np.gcd(sent, np.gcd.reduce(met[..., 0].astype(np.int64), axis=None)))
+    grain = step & -step  # the power of two in it
+    return max(grain, 1) if sent % max(grain, 1) == 0 else 1
+
+
 def _evidence(
-    found: list[tuple[int, FloatArray]], pair: Pair, source: Signal, columns: int
+    found: list[tuple[int, FloatArray]],
+    signals: tuple[Signal, Signal],
+    factors: tuple[int, int],
+    grain: int,
 ) -> Evidence:
     both = np.concatenate([met for _, met in found])
     burst = np.repeat([n for n, _ in found], [len(met) for _, met in found])
-    own, capture = (replace(s, bits=min(s.bits, 10)) for s in (source, pair.capture.signal))
+    own, capture = (replace(s, bits=min(s.bits, 10)) for s in signals)
     read = codes_to_rgb if own.matrix == "rgb" else codes_to_ycbcr
     scale = 2.0 ** (own.bits - 10)
     signal = read(both[..., :3] * scale, own.bits, own.range)
@@ -203,7 +230,9 @@ def _evidence(
         place=both[..., -2:],
         source=own,
         capture=capture,
-        columns=columns,
+        columns=factors[0],
+        rows=factors[1],
+        grain=max(grain * 2.0 ** (capture.bits - 10), 1.0),
     )
 
 

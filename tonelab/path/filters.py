@@ -9,7 +9,7 @@ import numpy as np
 from scipy import ndimage
 
 from tonelab.conversion.parameters import Param
-from tonelab.path.steps import STEPS, Medium, with_luma
+from tonelab.path.steps import STEPS, Medium, Settings, with_luma
 from tonelab.signal.arrays import FloatArray  # noqa: TC001 - annotations are read
 
 if TYPE_CHECKING:
@@ -98,11 +98,17 @@ def chroma_moved(
     return _with_chroma(signal, medium, move)
 
 
+def _softening(weight: float = 0.0, aside: float = 0.0) -> str:
+    moved = f", which moves it by {2 * aside:+.2f} samples to the right" if aside else ""
+    taps = ", ".join(f"{tap:.3f}" for tap in (weight + aside, 1 - 2 * weight, weight - aside))
+    return f"chroma softened along rows by {taps}{moved}"
+
+
 @STEPS.register(
     "chroma-softened",
     label="chroma softened along rows",
-    cause="a filter of chroma",
-    words="",
+    cause="a filter of chroma, or a mean of neighbours that assumes another siting",
+    words=_softening,
     spatial=True,
 )
 def chroma_softened(
@@ -110,11 +116,48 @@ def chroma_softened(
     medium: Medium,
     *,
     weight: Annotated[float, Param(-0.2, 0.35, "1", "of the samples to both sides")] = 0.0,
+    aside: Annotated[float, Param(-0.5, 0.5, "1", "more of that to the left, less right")] = 0.0,
 ) -> FloatArray:
-    """Chroma filtered along rows by ``weight``, ``1 - 2 weight``, ``weight``."""
-    taps = [weight, 1 - 2 * weight, weight]
+    """Chroma filtered along rows by ``weight + aside``, ``1 - 2 weight``, ``weight - aside``.
+
+    With ``aside`` as large as ``weight`` it is the mean of two neighbours, and moved towards one.
+    """
+    taps = [weight + aside, 1 - 2 * weight, weight - aside]
     return _with_chroma(
         signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-1, mode="nearest")
+    )
+
+
+def _of_420(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> list[Settings]:
+    return [{}] if medium.rows == 2 else []
+
+
+@STEPS.register(
+    "chroma-rows-interpolated",
+    label="rows of chroma interpolated",
+    cause="",
+    words=lambda near=0.0, far=0.0: (
+        "rows of chroma interpolated by another filter than lines, which is lines, then "
+        + ", ".join(f"{tap:.3f}" for tap in (far, near, 1 - 2 * (near + far), near, far))
+    ),
+    variants=_of_420,
+    spatial=True,
+)
+def chroma_rows_interpolated(
+    signal: FloatArray,
+    medium: Medium,
+    *,
+    near: Annotated[float, Param(-0.2, 0.25, "1", "of the rows beside each")] = 0.0,
+    far: Annotated[float, Param(-0.15, 0.05, "1", "of the rows beyond those")] = 0.0,
+) -> FloatArray:
+    """Rows of 4:2:0 chroma interpolated by four taps in place of two, such as those of Keys 1981.
+
+    Standards name no filter. Those of Keys are 0 and -3/32 for rows between two of luma, 1/4 and
+    -1/8 for rows on every other one; the bounds leave room for others that keep what rows show.
+    """
+    taps = [far, near, 1 - 2 * (near + far), near, far]
+    return _with_chroma(
+        signal, medium, lambda c: ndimage.correlate1d(c, taps, axis=-2, mode="nearest")
     )
 
 
@@ -131,10 +174,17 @@ def chroma_rows_repeated(
     *,
     share: Annotated[float, Param(0.0, 1.0, "1", "of repeated rows in the mean")] = 0.0,
 ) -> FloatArray:
-    """Every other row of chroma shown twice, in part or wholly; pictures begin with a shown one."""
+    """Every row of 4:2:0 chroma shown twice, in part or wholly; pictures begin with a shown one."""
+    between = medium.rows == 2 and medium.source.siting != "topleft"
 
     def repeat(chroma: FloatArray) -> FloatArray:
-        return (1 - share) * chroma + share * chroma[..., ::2, :].repeat(2, axis=-2)
+        shown = chroma[..., ::2, :]
+        if between:
+            # Rows stand a quarter above and below one of the source: what was interpolated is
+            # undone by that above, of which the next one above has a quarter.
+            above = np.concatenate([shown[..., :1, :], chroma[..., 1:-1:2, :]], axis=-2)
+            shown = (3 * shown - above) / 2
+        return (1 - share) * chroma + share * shown.repeat(2, axis=-2)
 
     return _with_chroma(signal, medium, repeat)
 

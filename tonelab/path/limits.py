@@ -50,6 +50,7 @@ CARRIED = (0, 10)  # bits to which devices round between steps; 0 for none
 
 # How parameters are fitted.
 PASSES = 7  # by when fits have settled
+FILTERS_FIRST = 2  # passes that move filters alone, by all that they move: the rest is near
 SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
 FAR = 4.0  # spreads beyond which a sample is another matter
 NEEDED = 15.0  # deviations from its default from where a parameter is not tried at it: 160 bits

@@ -25,6 +25,7 @@ from tonelab.path.limits import (
     EXACT,
     FAR,
     FEW_PIECES,
+    FILTERS_FIRST,
     FINE,
     FINEST,
     INSIDE,
@@ -35,6 +36,7 @@ from tonelab.path.limits import (
     PARAMETER_BITS,
     PASSES,
     REFINED,
+    ROUNDED,
     ROUNDS,
     SCAN,
     SETTLED,
@@ -97,17 +99,29 @@ def identify_path(colours: Evidence, pieces: Evidence) -> list[Fitted]:
 
 
 def without_idle_steps(fitted: Fitted, colours: Evidence, pieces: Evidence) -> Fitted:
-    """Leave out steps that save nothing on colours nor on pieces, now that others are there."""
+    """Leave out steps that save nothing on colours nor on pieces, now that others are there.
+
+    Nor does one that moves less than rounding does say anything, though it may save a little.
+    """
     few = pieces.thinned(MOST_PIECES)
 
+    def points(chain: Chain) -> Chain:
+        return replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
+
     def bits(chain: Chain) -> float:
-        points = replace(chain, steps=tuple(step for step in chain if not step.step.spatial))
-        return bits_of(points, colours) + bits_of(chain, few)
+        return bits_of(points(chain), colours) + bits_of(chain, few)
+
+    def idles(chain: Chain, shorter: Chain) -> bool:
+        if any(step.step.rounds or step.step.last for step in chain):
+            return False
+        of_few = residual(chain, few) - residual(shorter, few)
+        of_colours = residual(points(chain), colours) - residual(points(shorter), colours)
+        return bool(max(np.abs(of_few).max(), np.abs(of_colours).max()) < ROUNDED)
 
     chain = fitted.chain
     for place in reversed(range(len(chain))):
         shorter = chain.without(place)
-        if bits(shorter) <= bits(chain) + STEP_BITS:
+        if idles(chain, shorter) or bits(shorter) <= bits(chain) + STEP_BITS:
             chain = shorter
     return replace(fitted, chain=chain) if chain is not fitted.chain else fitted
 
@@ -272,8 +286,13 @@ def bits_of(chain: Chain, sites: Evidence) -> float:
 
 def _bits_left(rest: FloatArray, chain: Chain, sites: Evidence) -> float:
     """Bits of what a chain leaves (N, 3)."""
-    coarse = max(chain.coarse * 2.0 ** (sites.capture.bits - 10), 1.0)
+    coarse = coarse_of(chain, sites)
     return sum(_bits(*planes, coarse) for planes in zip(rest.T, sites.seen.T, strict=True))
+
+
+def coarse_of(chain: Chain, sites: Evidence) -> float:
+    """Codes of the capture to which the end of a chain, or the capture, rounds."""
+    return max(chain.coarse * 2.0 ** (sites.capture.bits - 10), sites.grain)
 
 
 def _bits(apart: FloatArray, codes: FloatArray, coarse: float) -> float:
@@ -311,16 +330,23 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
         return chain, None
     low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
     best: tuple[float, Chain, FloatArray | None] = np.inf, chain, None
+    within = 0.5 * sites.grain - EDGE
+    filters = np.array([chain.steps[place].step.spatial for place, _ in chain.free])
     passed: list[Passed] = []
     left = residual(chain, sites, passed)
     for number in range(passes):
         jacobian, rest = _derivatives(chain, sites, left, passed), left.T.ravel()
-        apart = np.abs(rest)
-        used = apart < FAR * max(float(np.median(apart)) / 0.6745, 0.3)
+        away = np.abs(rest)
+        middle = float(np.median(away))
+        if number < FILTERS_FIRST and filters.any():
+            # Colours have shown the others.
+            middle = _middle(away, jacobian[filters])
+            jacobian[~filters] = 0.0
+        used = away < FAR * max(middle / 0.6745, 0.3)
         if number > 1:
             # Wherever within the captured code a prediction lies, it is right.
-            weight = np.where(apart > 0.5 - EDGE, 1.0, INSIDE)
-            rest = np.where(weight == 1, rest - (0.5 - EDGE) * np.sign(rest), INSIDE * rest)
+            weight = np.where(away > within, 1.0, INSIDE)
+            rest = np.where(weight == 1, rest - within * np.sign(rest), INSIDE * rest)
             jacobian *= weight
         rest, weighted = rest * used, jacobian * used
         equations = weighted @ jacobian.T
@@ -337,6 +363,17 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
         if np.all(np.abs(change) < SETTLED * np.sqrt(np.abs(np.diag(inverse)))):
             break
     return best[1], best[2]
+
+
+def _middle(away: FloatArray, jacobian: FloatArray) -> float:
+    """Median distance (R,) from predictions of what a parameter moves, of that with the largest.
+
+    A filter moves edges alone, and pieces of pictures have more of what it leaves.
+    """
+    order = np.argsort(away)
+    moved = np.cumsum(np.square(jacobian[:, order]), axis=1)
+    middle = np.minimum((moved < moved[:, -1:] / 2).sum(axis=1), len(away) - 1)
+    return float(away[order][middle].max())
 
 
 def _derivatives(

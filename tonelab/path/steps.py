@@ -78,12 +78,15 @@ class Medium:
         Mean luma signal of the source's picture, of the shape of luma.
     surround
         Luma signal of the source, blurred over `SURROUNDS`, last axis.
+    rows
+        Of luma for each of the source's chroma.
     """
 
     source: Signal
     columns: int = 2
     mean: FloatArray = field(default_factory=lambda: np.zeros(1))
     surround: FloatArray = field(default_factory=lambda: np.zeros((1, len(SURROUNDS))))
+    rows: int = 2
 
 
 Variants: TypeAlias = "Callable[[Medium, FloatArray, FloatArray], Iterable[Settings]]"
@@ -103,7 +106,7 @@ class Step:
     label
         What happens, in a few words.
     cause
-        What makes paths do this, for people.
+        What usually does it, for people; empty for what a faithful path may do.
     words
         How it is said with its settings and values: a format string over them, or a function of
         them; empty to list the values.
@@ -168,9 +171,7 @@ def of_rgb(rgb: FloatArray, medium: Medium) -> FloatArray:
 
 def coding(medium: Medium) -> Matrix:
     """Matrix of the signals; an R'G'B' source is taken apart by that of its primaries."""
-    if medium.source.matrix != "rgb":
-        return medium.source.matrix
-    return "bt2020" if medium.source.primaries == "bt2020" else "bt709"
+    return medium.source.coding_matrix
 
 
 STAGES = ("rgb", "ycbcr")
@@ -409,7 +410,7 @@ def _depths(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> Iterabl
 def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
     """Where codes of luma arrive, by their medians, wherever these are others."""
     bits, range_ = medium.source.bits, medium.source.range
-    code, seen = (np.rint(ycbcr_codes(s, bits, range_)[:, 0]).astype(int) for s in (sent, captured))
+    code, seen = (_nearest_codes(s, bits, range_)[:, 0].astype(int) for s in (sent, captured))
     order = np.argsort(code, kind="stable")
     cuts = np.flatnonzero(np.diff(code[order])) + 1
     runs = [rows for rows in np.split(order, cuts) if len(rows) >= LEAST_OF_CODE]
@@ -421,6 +422,12 @@ def _tables(medium: Medium, sent: FloatArray, captured: FloatArray) -> Iterable[
     to = every + np.rint(np.interp(every, known, apart)).astype(int)
     other = every != to
     return [{"codes": tuple(every[other].tolist()), "to": tuple(to[other].tolist())}]
+
+
+def _nearest_codes(signal: FloatArray, bits: int, range_: Range) -> FloatArray:
+    """Codes (..., 3) of so many bits, of which there are none for signals far beyond the range."""
+    codes: FloatArray = np.clip(np.rint(ycbcr_codes(signal, bits, range_)), 0, 2**bits - 1)
+    return codes
 
 
 @STEPS.register(
@@ -439,7 +446,7 @@ def luma_table(
     bits, range_ = medium.source.bits, medium.source.range
     table = np.arange(2.0**bits)
     table[list(codes)] = to
-    all_codes = np.clip(np.rint(ycbcr_codes(signal, bits, range_)), 0, 2**bits - 1)
+    all_codes = _nearest_codes(signal, bits, range_)
     all_codes[..., 0] = table[all_codes[..., 0].astype(int)]
     return with_luma(signal, ycbcr_signals(all_codes, bits, range_)[..., 0])
 

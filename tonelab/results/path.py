@@ -29,7 +29,11 @@ class PathAccount:
     kinds: tuple[str, ...] = described(
         "Names of the steps, each followed by itself with every fitted parameter", dims=("kind",)
     )
-    causes: tuple[str, ...] = described("What usually does each of the steps", dims=("step",))
+    causes: tuple[str, ...] = described(
+        "What usually does each of the steps",
+        dims=("step",),
+        note="Empty for what a faithful path may do.",
+    )
     moves: float = described(
         "By how much the steps move the plane that they move most, RMS", unit="codes"
     )
