@@ -305,6 +305,28 @@ def test_chart_asks_for_what_was_stated(monkeypatch, tmp_path, capsys):
     assert "tonelab measure clip.mkv" in captured.err
 
 
+@pytest.mark.parametrize(
+    ("words", "bits", "matrix", "rate", "hold"),
+    [
+        (["--size", "720x576"], 8, "bt601", 25, 25),
+        (["--size", "720x480", "--bits", "10", "--matrix", "bt709"], 10, "bt709", 30000 / 1001, 30),
+        (["--rate", "50", "--hold", "0.1"], 8, "bt709", 50, 5),
+    ],
+)
+def test_an_sdr_chart_is_checked_and_has_no_static_metadata(
+    words, bits, matrix, rate, hold, monkeypatch, tmp_path, capsys
+):
+    asked = {}
+    monkeypatch.setattr(
+        tonelab.chart, "write_chart", lambda path, layout, **to: asked.update(to, layout=layout)
+    )
+    assert main(["chart", str(tmp_path / "clip.mp4"), "--sdr", *words]) == 0
+    layout = asked["layout"]
+    assert (layout.transfer, layout.bits, layout.matrix) == ("bt1886", bits, matrix)
+    assert (float(asked["rate"]), layout.hold, asked["metadata"]) == (rate, hold, None)
+    assert "tonelab check clip.mp4 CAPTURE" in capsys.readouterr().err
+
+
 def test_chart_and_inspect_together(tmp_path, capsys):
     clip = tmp_path / "a chart.mkv"
     words = ["chart", str(clip), "--quick", "--size", "960x540", "--hold", "0.17", "-q"]
@@ -354,6 +376,9 @@ def test_demo_takes_the_steps_that_are_not_done(monkeypatch, tmp_path, capsys):
         (["show"], "tonelab show: Missing argument 'FILE'."),
         (["chart", "a.mp4", "--size", "x"], "tonelab chart: Invalid value for '--size'"),
         (["chart", "a.mp4", "--size", "100x100"], "tonelab: A chart of 100x100 is not possible"),
+        (["chart", "a.mp4", "--sdr", "--peak", "400"], "tonelab: --peak is of an HDR chart: leave"),
+        (["chart", "a.mp4", "--bits", "10"], "tonelab: --bits is of an SDR chart: add --sdr."),
+        (["chart", "a.mp4", "--sdr", "--codec", "v210"], "tonelab: a.mp4 cannot hold v210"),
         (["measure", "a", "b", "--device", "x", "-o", "y.h5", "--capture-signal", "range=x"],
          "tonelab: The range 'x' is unknown: state one of narrow, full."),
     ],
