@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from tonelab.media.clip import Clip, Frame, read_only
 from tonelab.signal.colorimetry import matrix_rgb_to_ycbcr
 from tonelab.signal.quantisation import chroma_scale, luma_scale, quantise
@@ -13,8 +15,11 @@ if TYPE_CHECKING:
     from threading import Event
 
     from tonelab.results import ClipFacts
-    from tonelab.signal.arrays import IntArray, Planes
+    from tonelab.signal.arrays import IntArray
     from tonelab.signal.description import Signal
+
+
+_ROWS = 64  # at a time, as their signals take four times the room of codes
 
 
 class CodedClip(Clip):
@@ -37,6 +42,7 @@ class CodedClip(Clip):
         super().__init__(
             clip.path, clip.format, clip.frame_count, signal, clip.metadata, clip.notes
         )
+        self.dynamic_metadata = clip.dynamic_metadata
         self._clip, self._range = clip, read.range
         self._matrix = matrix_rgb_to_ycbcr(read.coding_matrix)
 
@@ -64,12 +70,14 @@ class CodedClip(Clip):
 
     def _coded(self, frame: Frame) -> Frame:
         black, span = luma_scale(self.bits, self._range)
-        rgb = [(plane - black) / span for plane in frame.planes]
         scales = luma_scale(self.bits, "narrow"), *[chroma_scale(self.bits, "narrow")] * 2
-        red, green, blue = rgb
-        y, cb, cr = (
-            quantise((a * red + b * green + c * blue) * codes + origin, self.bits)
-            for (a, b, c), (origin, codes) in zip(self._matrix, scales, strict=True)
-        )
-        planes: Planes = (y, cb, cr)
-        return Frame(frame.index, read_only(planes))
+        y, cb, cr = (np.empty(plane.shape, np.uint16) for plane in frame.planes)
+        for top in range(0, self.height, _ROWS):
+            rows = slice(top, top + _ROWS)
+            red, green, blue = ((plane[rows] - black) / span for plane in frame.planes)
+            for plane, (a, b, c), (origin, codes) in zip(
+                (y, cb, cr), self._matrix, scales, strict=True
+            ):
+                signal = a * red + b * green + c * blue
+                plane[rows] = quantise(signal * codes + origin, self.bits)
+        return Frame(frame.index, read_only((y, cb, cr)))
