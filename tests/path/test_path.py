@@ -13,7 +13,7 @@ import pytest
 from faults.injury import on_planes
 from faults.study import Case, Content, capture_of, recording, registered, rounded
 
-from tonelab.checks.whole import as_a_whole
+from tonelab.checks.whole import answered, as_a_whole
 from tonelab.pairing import pair
 from tonelab.path.account import account_of
 from tonelab.path.chain import Chain, Placed, capture_codes
@@ -91,6 +91,20 @@ def test_what_no_step_does_is_no_transparent_path():
     named = as_a_whole(found, left, [CheckResult("overlay", "", (cover,))])
     assert named.verdict == "cannot tell"
     assert named.findings[0].decided_by
+
+
+def test_a_chain_that_predicts_the_codes_answers_the_checks():
+    found, left = account("natural", ("saturation",), (LARGE,))
+    blamed = [
+        CheckResult(name, "", (Finding(f"{name}-x", "warning", "", verdict="not transparent"),))
+        for name in ("hue", "saturation", "clipping")
+    ]
+    # No step of the chain turns hue; one changes saturation; few samples show what is clipped.
+    verdicts = [result.verdict for result in answered(blamed, found, left)]
+    assert verdicts == ["transparent", "not transparent", "not transparent"]
+    # A chain that leaves more says nothing on what a path does not do.
+    vague = replace(found, predicted=0.9)
+    assert answered(blamed, vague, left) == blamed
 
 
 def test_a_transparent_path_is_called_so_with_its_figures():

@@ -233,7 +233,14 @@ def hue(evidence: PathEvidence) -> Findings:
         )
 
 
-@CHECKS.register("saturation", label="saturation")
+@CHECKS.register(
+    "saturation",
+    label="saturation",
+    steps=(
+        "controls saturation", "controls contrast", "saturation-by-hue", "range-mix-up",
+        "matrix-mix-up", "primaries", "planes", "chroma-softened", "chroma-clipped", "rgb-clipped",
+    ),
+)  # fmt: skip
 def saturation(evidence: PathEvidence) -> Findings:
     """Give the chroma ratio, and the one that a change of levels explains."""
     source, capture, cluster = _chroma(evidence)
