@@ -1,7 +1,8 @@
-"""The source after a path's conversion of primaries, as the reference for what else the path did.
+"""Clips in other codes: a source after a path's conversion of primaries, and R'G'B' as Y'CbCr.
 
-Luma and chroma are converted together, pixel by pixel: chroma is interpolated to the places of
-luma, and the converted taken where the source has samples.
+The converted source is the reference for what else the path did. Luma and chroma are converted
+together, pixel by pixel: chroma is interpolated to the places of luma, and the converted taken
+where the source has samples.
 """
 
 from __future__ import annotations
@@ -16,11 +17,11 @@ from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.quantisation import ORIGIN, quantise, ycbcr_to_codes
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator
+    from collections.abc import Callable, Iterator, Sequence
 
     from numpy.typing import NDArray
 
-    from tonelab.signal.arrays import FloatArray, Planes
+    from tonelab.signal.arrays import FloatArray, IntArray, Plane, Planes
     from tonelab.signal.description import Signal
 
 
@@ -106,22 +107,41 @@ class CodedClip(Clip):
         signal = said.with_fields(origin, matrix=matrix, range="narrow", bits=_CODED_BITS)
         form = replace(clip.format, bits=_CODED_BITS, subsampling="444")
         super().__init__(clip.path, form, clip.frame_count, signal, clip.metadata, clip.notes)
+        self.dynamic_metadata = clip.dynamic_metadata
         self._clip = clip
 
     def frames(self, start: int = 0, stop: int | None = None) -> Iterator[Frame]:
         """Yield the frames `start` to `stop`, coded."""
-        rgb = self._clip.signal
         for frame in self._clip.frames(start, stop):
-            coded = [np.empty(plane.shape, np.uint16) for plane in frame.planes]
-            for top in range(0, self.height, _ROWS):  # few at a time, as they are of wide numbers
-                rows = slice(top, top + _ROWS)
-                codes = np.stack([plane[rows] for plane in frame.planes], axis=-1)
-                ycbcr = rgb_to_ycbcr(rgb.decode_rgb(codes), self.signal.matrix)
-                whole = quantise(ycbcr_to_codes(ycbcr, self.bits, "narrow"), self.bits)
-                for plane, values in zip(coded, np.moveaxis(whole, -1, 0), strict=True):
-                    plane[rows] = values
-            y, cb, cr = coded
-            yield Frame(frame.index, read_only((y, cb, cr)))
+            yield Frame(frame.index, self._coded(frame.planes))
+
+    def pick(self, indices: Sequence[int] | IntArray) -> Iterator[Frame]:
+        """Yield the frames with the given ascending indices (N,), coded."""
+        for frame in self._clip.pick(indices):
+            yield Frame(frame.index, self._coded(frame.planes))
+
+    def rows(self, rows: IntArray, channel: int, start: int = 0) -> Iterator[tuple[int, Plane]]:
+        """Yield the index and some rows (N,) of one plane of each frame, coded."""
+        for frame in self._clip.frames(start):
+            r, g, b = (plane[rows] for plane in frame.planes)
+            yield frame.index, self._coded((r, g, b))[channel]
+
+    def entries(self) -> IntArray | None:
+        """Return the indices where reading starts at no extra cost, those of the clip."""
+        return self._clip.entries()
+
+    def _coded(self, planes: Planes) -> Planes:
+        coded = [np.empty(plane.shape, np.uint16) for plane in planes]
+        for top in range(0, len(planes[0]), _ROWS):  # few at a time, as they are of wide numbers
+            part = slice(top, top + _ROWS)
+            rgb = self._clip.signal.decode_rgb(np.stack([p[part] for p in planes], axis=-1))
+            codes = ycbcr_to_codes(rgb_to_ycbcr(rgb, self.signal.matrix), self.bits, "narrow")
+            for plane, values in zip(
+                coded, np.moveaxis(quantise(codes, self.bits), -1, 0), strict=True
+            ):
+                plane[part] = values
+        y, cb, cr = coded
+        return read_only((y, cb, cr))
 
 
 def _at(plane: NDArray[np.uint16], places: list[FloatArray]) -> FloatArray:
