@@ -174,17 +174,19 @@ def _picture(clip: Clip, index: int) -> NDArray[np.float32]:
 
 
 def is_recoded(source: Clip, chart: ChartReading) -> bool:
-    """Whether a clip shows the chart in codes of another range or matrix, as it says itself."""
-    said, drawn = source.signal, chart_signal(chart.layout)
-    if (said.matrix, said.range) == (drawn.matrix, drawn.range):
+    """Whether a clip shows the chart as R'G'B' or in codes of another range, as it says itself."""
+    said = source.signal
+    if said.matrix == "rgb":
+        return True
+    known = said.origins.get("range", "assumed") != "assumed"
+    if not known or said.range == chart_signal(chart.layout).range:
         return False
     page = _judged_page(chart.layout)
     index = page * chart.layout.hold + chart.layout.hold // 2
     return any(
-        said.matrix == "rgb"
-        or _code_difference(f.planes[0], chart.layout, chart.geometry, page, source.bits)
+        _code_difference(frame.planes[0], chart.layout, chart.geometry, page, source.bits)
         > _CODE_TOLERANCE
-        for f in source.frames(index, index + 1)
+        for frame in source.frames(index, index + 1)
     )
 
 

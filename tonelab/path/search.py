@@ -116,7 +116,7 @@ def without_idle_steps(fitted: Fitted, colours: Evidence, pieces: Evidence) -> F
             return False
         of_few = residual(chain, few) - residual(shorter, few)
         of_colours = residual(points(chain), colours) - residual(points(shorter), colours)
-        return bool(max(np.abs(of_few).max(), np.abs(of_colours).max()) < ROUNDED)
+        return all(bool((np.abs(moved) < ROUNDED).all()) for moved in (of_few, of_colours))
 
     chain = fitted.chain
     for place in reversed(range(len(chain))):
