@@ -53,7 +53,7 @@ def pytest_sessionfinish(session):
     lines = [
         "# What the tests lean on outside the project",
         "",
-        "Made by `python -m pytest --outside-table tests/OUTSIDE.md`; a row is a test that passed.",
+        'Made by `pytest -m "" --outside-table tests/OUTSIDE.md`; a row is a test that passed.',
         "",
         "| kind | source | test | cases |",
         "| --- | --- | --- | ---: |",

@@ -221,7 +221,7 @@ def test_limits_of_the_plan_give_status_1(tmp_path, measuring, capsys):
     assert capsys.readouterr() == ("", "")
 
 
-@pytest.mark.parametrize("moment", [12, 13])
+@pytest.mark.parametrize("moment", [12, pytest.param(13, marks=pytest.mark.long)])
 def test_twelve_captures_interrupted_anywhere_give_the_same_files(
     tmp_path, measuring, monkeypatch, moment, twelve
 ):
@@ -287,6 +287,7 @@ def test_folders_with_other_files_are_left_alone(plan, measuring, capsys):
     assert (folder / "thesis.txt").read_text() == "mine"
 
 
+@pytest.mark.long
 def test_figures_are_drawn_in_the_formats_asked_for(tmp_path, measuring):
     plan = write_plan(tmp_path, ("a", "b"))
     text = plan.read_text("utf-8").replace("figures = []", "figures = ['png']")

@@ -143,7 +143,7 @@ def test_greys_of_converted_pictures_show_their_black():
 
 
 @pytest.mark.parametrize("change", [None, lambda y: denoised(y, 8), lambda y: sharpened(y, 0.2)])
-@pytest.mark.parametrize("power", [0.4, 1.8])
+@pytest.mark.parametrize("power", [0.4, pytest.param(1.8, marks=pytest.mark.long)])
 def test_the_curve_of_a_converted_chart_passes_for_no_filter(power, change):
     steps = [pointwise(lambda x: to_codes(np.clip(to_rgb(x), 0, 1) ** power, 709))]
     steps += [] if change is None else [on_luma(change)]
@@ -289,8 +289,14 @@ def test_dither_is_biased_with_a_gain_where_all_planes_are_off_alike():
             ),
             {"chroma-softened"},
         ),
-        (on_luma(lambda y: denoised(y, 20)), {"detail-blurred", "detail-noise-reduced"}),
-        (on_luma(lambda y: local_contrast(y, 0.1)), {"detail-sharpened", "contrast-local"}),
+        pytest.param(
+            on_luma(lambda y: denoised(y, 20)), {"detail-blurred", "detail-noise-reduced"},
+            marks=pytest.mark.long,
+        ),
+        pytest.param(
+            on_luma(lambda y: local_contrast(y, 0.1)), {"detail-sharpened", "contrast-local"},
+            marks=pytest.mark.long,
+        ),
     ],
 )  # fmt: skip
 def test_filters_are_named_with_other_primaries(change, named):

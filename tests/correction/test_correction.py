@@ -186,6 +186,7 @@ def test_standard_is_reproduced_in_either_range(ranges, bt2446a, pictures, tmp_p
     assert error.mean() <= FLOORS * floor
 
 
+@pytest.mark.long
 def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_path):
     other = load(STANDARD_FILES / "bt2390-ictcp-1000.h5")
     correction = correct(bt2446a, toward=other, size=33)

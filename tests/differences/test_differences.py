@@ -117,6 +117,7 @@ def test_a_filter_is_sharpness(change, sharper):
     assert found.left < 1
 
 
+@pytest.mark.long
 def test_two_scalers_differ_only_by_scaling():
     first, second = (clip(k, shown=scaled_up(k)) for k in ("lanczos-3", "bilinear"))
     found = compare_clips(first, second, workers=1)

@@ -51,7 +51,8 @@ from charted import (
 from faults.injury import ANY, INJURIES, SIZES, Recording, cut_to, recording
 
 from tonelab.checks import examine, gather
-from tonelab.checks.run import gather_pair
+from tonelab.checks.run import explained, gather_pair
+from tonelab.checks.whole import answered
 from tonelab.errors import TonelabError
 from tonelab.media.clip import StaticMetadata
 from tonelab.signal.description import Signal
@@ -328,6 +329,8 @@ def run(case: Case) -> dict:
         else:
             evidence = gather(source, capture, workers=1)
         results, registration = examine(evidence)
+        whole = explained(evidence)
+        results = results if whole is None else answered(results, *whole)
     except TonelabError as error:
         return {**line, "stopped": str(error), "seconds": time.process_time() - started}
     findings = [finding for result in results for finding in result.findings]

@@ -20,16 +20,20 @@ MIDDLE, LARGE = 1, 2
     ("one", "other"),
     [
         (("dynamic", MIDDLE), ("temporal dither", MIDDLE)),
-        (("dynamic", MIDDLE), ("bits rounded", LARGE)),
-        (("scaled to half", MIDDLE), ("dynamic", LARGE)),
-        (("dynamic", LARGE), ("labelled transfer", MIDDLE)),
+        pytest.param(*(("dynamic", MIDDLE), ("bits rounded", LARGE)), marks=pytest.mark.long),
+        pytest.param(*(("scaled to half", MIDDLE), ("dynamic", LARGE)), marks=pytest.mark.long),
+        pytest.param(*(("dynamic", LARGE), ("labelled transfer", MIDDLE)), marks=pytest.mark.long),
         (("reserved codes", LARGE), ("gain", MIDDLE)),
-        (("matrix 601 as 2020", MIDDLE), ("plateau", LARGE)),
+        pytest.param(*(("matrix 601 as 2020", MIDDLE), ("plateau", LARGE)), marks=pytest.mark.long),
         (("saturation by hue", LARGE), ("compressed as rgb", MIDDLE)),
-        (("biased dither", MIDDLE), ("compressed as ycbcr", LARGE)),
+        pytest.param(
+            *(("biased dither", MIDDLE), ("compressed as ycbcr", LARGE)), marks=pytest.mark.long
+        ),
         (("local contrast", MIDDLE), ("gradient steps", MIDDLE)),
-        (("period 2 dither", LARGE), ("blurred", MIDDLE)),
-        (("depth then gain", MIDDLE), ("noise reduced", LARGE)),
+        pytest.param(*(("period 2 dither", LARGE), ("blurred", MIDDLE)), marks=pytest.mark.long),
+        pytest.param(
+            *(("depth then gain", MIDDLE), ("noise reduced", LARGE)), marks=pytest.mark.long
+        ),
         (("depth then gain", MIDDLE), ("primaries widened", LARGE)),
     ],
     ids=lambda fault: fault[0],
@@ -45,8 +49,10 @@ def test_both_faults_of_pictures_are_named(one, other):
     [
         (("saturation", MIDDLE), ("saturation by hue", LARGE)),
         (("reserved codes", LARGE), ("biased dither", LARGE)),
-        (("bits cut", LARGE), ("biased dither", LARGE)),
-        (("moved by a fraction", MIDDLE), ("local contrast", LARGE)),
+        pytest.param(*(("bits cut", LARGE), ("biased dither", LARGE)), marks=pytest.mark.long),
+        pytest.param(
+            *(("moved by a fraction", MIDDLE), ("local contrast", LARGE)), marks=pytest.mark.long
+        ),
     ],
     ids=lambda fault: fault[0],
 )

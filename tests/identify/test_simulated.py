@@ -313,6 +313,7 @@ def test_encoding_is_not_claimed_where_the_curve_absorbs_it(layout):
     assert {"bt1886", "gamma22"} <= encodings
 
 
+@pytest.mark.long
 def test_what_picture_controls_share_with_the_curve_is_never_claimed(layout):
     controls = {"contrast": 0.95, "brightness": 0.01, "saturation": 1.08, "hue": 2.0}
     device = SimulatedDevice(

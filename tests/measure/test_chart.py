@@ -93,6 +93,7 @@ def test_static_device_is_called_static(measured):
     assert measured.conversion.static == "static"
 
 
+@pytest.mark.long
 def test_two_measurements_of_one_pair_have_one_content_hash(folder, measured, tmp_path):
     """Also where all that could use several threads has one."""
     paths = tmp_path / "one.h5", tmp_path / "two.h5"

@@ -26,13 +26,16 @@ FLOORS = 1.2
 # desaturation that moves the grey axis: of the two straight lines one, and of the ratios of light
 # the one that is measured end to end below. `studies/converters.py` takes every combination.
 PLAIN = [
-    ffmpeg_tonemap(curve, peak=peak)
-    for curve in CURVES
+    pytest.param(ffmpeg_tonemap(curve, peak=peak), marks=[pytest.mark.long] if peak == long else [])
+    for curve, long in zip(CURVES, (40.0, None, 4.0, 40.0, 4.0, 40.0), strict=True)
     for peak in ((10.0,) if curve == "clip" else (4.0, 40.0))
 ]
 DESATURATED = [
-    ffmpeg_tonemap(curve, peak=peak, desaturation=2.0)
-    for curve, peak in (("clip", 10.0), ("gamma", 10.0), ("hable", 40.0), ("mobius", 10.0))
+    ffmpeg_tonemap("clip", peak=10.0, desaturation=2.0),
+    *(
+        pytest.param(ffmpeg_tonemap(curve, peak=peak, desaturation=2.0), marks=pytest.mark.long)
+        for curve, peak in (("gamma", 10.0), ("hable", 40.0), ("mobius", 10.0))
+    ),
 ]
 
 
@@ -128,7 +131,11 @@ def test_published_curve_is_named(converter):
 
 
 @pytest.mark.outside("OpenColorIO, ACES output transforms", "library")
-@pytest.mark.parametrize("converter", [ocio_aces("1.0"), ocio_aces("2.0")], ids=name_of)
+@pytest.mark.parametrize(
+    "converter",
+    [ocio_aces("1.0"), pytest.param(ocio_aces("2.0"), marks=pytest.mark.long)],
+    ids=name_of,
+)
 def test_unpublished_conversion_is_left_unnamed(converter):
     assert_honest(reduced(converter))
 
@@ -136,7 +143,12 @@ def test_unpublished_conversion_is_left_unnamed(converter):
 @pytest.mark.outside("FFmpeg, filters zscale and tonemap", "library")
 @pytest.mark.parametrize(
     "converter",
-    [ffmpeg_tonemap("hable"), ffmpeg_tonemap("reinhard", peak=4, white=203, desaturation=2)],
+    [
+        ffmpeg_tonemap("hable"),
+        pytest.param(
+            ffmpeg_tonemap("reinhard", peak=4, white=203, desaturation=2), marks=pytest.mark.long
+        ),
+    ],
     ids=name_of,
 )
 def test_clip_is_measured_end_to_end(converter, quick_chart, captured):

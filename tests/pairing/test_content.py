@@ -124,7 +124,11 @@ def test_film_at_sixty_hertz_is_read_as_three_two():
 
 @pytest.mark.parametrize(
     ("scale", "offset"),
-    [((1.0, 1.0), (3.37, -1.61)), ((1.04, 1.04), (-9.6, -5.4)), ((1.0, 0.75), (0.0, 33.75))],
+    [
+        pytest.param((1.0, 1.0), (3.37, -1.61), marks=pytest.mark.long),
+        ((1.04, 1.04), (-9.6, -5.4)),
+        pytest.param((1.0, 0.75), (0.0, 33.75), marks=pytest.mark.long),
+    ],
     ids=["shift", "overscan", "squeezed"],
 )
 def test_scale_and_shift_are_found_to_a_twentieth_of_a_pixel(scale, offset):

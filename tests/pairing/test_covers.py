@@ -84,6 +84,7 @@ def test_a_covered_strip_of_marks_is_read_from_the_other(rows):
     assert len(paired.matches) > LAYOUT.frame_count / 2
 
 
+@pytest.mark.long
 def test_a_small_logo_over_content_is_found_in_place_and_size():
     def device(n):
         return with_pointer(clean(moving_planes(n, shot=36)), 200, 120)
@@ -123,6 +124,7 @@ def test_a_pointer_that_moves_over_the_chart_is_found():
     assert found.value == pytest.approx(12 * 18, rel=0.4)
 
 
+@pytest.mark.long
 def test_colours_that_a_conversion_makes_darker_are_no_pointer():
     """Patches of the chart whose luma no curve predicts, beside a large bar that stands still."""
     device = pointwise(to_sdr)

@@ -67,6 +67,7 @@ def test_halving_keeps_means():
     assert np.corrcoef(half[:134].ravel(), area.ravel())[0, 1] > 0.99
 
 
+@pytest.mark.long
 @given(
     st.floats(0.94, 1.06),
     st.floats(0.94, 1.06),

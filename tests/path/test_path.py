@@ -46,7 +46,10 @@ def account(content, names=(), sizes=(), what=None):
         ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.9(00\d*)?\b(?!.*then)"),
         ("chart", (("matrix 601 as 709", LARGE),), r"^decoded with BT.601, coded with BT.709$"),
         ("chart", (("R'G'B' stage", LARGE),), r"^an R'G'B' stage of 8 bits, full range$"),
-        ("natural", (("blurred", LARGE),), r"^luma blurred: spread 0\.(90|899)\d* px$"),
+        pytest.param(
+            *("natural", (("blurred", LARGE),), r"^luma blurred: spread 0\.(90|899)\d* px$"),
+            marks=pytest.mark.long,
+        ),
         ("natural", (("noise reduced", MIDDLE),), r"^luma smoothed over 1.2 px .* 8 codes$"),
         ("natural", (("dynamic", MIDDLE),), r"contrast that follows the picture: slope -0\.1[23]"),
         (
@@ -54,10 +57,11 @@ def account(content, names=(), sizes=(), what=None):
             (("sharpened", MIDDLE), ("saturation", MIDDLE)),
             r"(?=.*sharpened: wide 0.8, amount (0\.2|0\.199)\d*)(?=.*saturation 0\.9[78]\d*)",
         ),
-        (
+        pytest.param(
             "natural",
             (("compressed as rgb", MIDDLE), ("primaries narrowed", MIDDLE)),
             r"^range compressed by mistake as R'G'B' of 10 bits, then primaries .* BT.709$",
+            marks=pytest.mark.long,
         ),
     ],
     ids=lambda value: str(value) if isinstance(value, tuple) else "",

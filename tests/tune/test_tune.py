@@ -134,6 +134,7 @@ def test_words_and_document_say_the_same(tuned):
     assert best["settings"] == found.modes[0].proposals[0].settings
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("seed", [3])
 def test_fixed_devices_of_the_study(seed):
     """A fixed part of tests/studies/tuning.py."""
@@ -142,13 +143,14 @@ def test_fixed_devices_of_the_study(seed):
     assert outcome.captures <= 9
 
 
+@pytest.mark.long
 def test_side_effects_on_another_mode():
     p95, mean, *_ = shared_modes(1, SOURCE, outputs(SOURCE))
     assert abs(p95) <= 0.5
     assert abs(mean) <= 0.5
 
 
-@pytest.mark.parametrize("kind", ["hdr", "sdr"])
+@pytest.mark.parametrize("kind", ["hdr", pytest.param("sdr", marks=pytest.mark.long)])
 def test_pass_through_is_tuned_and_warned_of_side_effects(kind):
     """A mode that converts nothing aims at the source and shares its controls with another."""
     sdr = replace(device(pivot=0.25), menus={**MENUS, "colour": Menu(0.02, 1.0)})

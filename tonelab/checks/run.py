@@ -88,7 +88,7 @@ def check(
             evidence = gather(source_clip, capture_clip, progress=report, workers=workers)
             evidence = replace(evidence, declared=declared or {})
             results, registration = examine(evidence)
-            whole = _account(evidence, report)
+            whole = explained(evidence, report)
             report("hashing", 0, 1)
             facts = _hashed((source_clip, capture_clip), hashes)
         chain = None
@@ -122,8 +122,8 @@ def check(
         )
 
 
-def _account(
-    evidence: PathEvidence, report: StageProgress
+def explained(
+    evidence: PathEvidence, report: StageProgress = lambda _stage, _done, _total: None
 ) -> tuple[PathAccount, Unexplained] | None:
     """Say what the path of a pass-through did as a whole; nothing where samples are identical."""
     if evidence.recorded is None or evidence.identity is not None or not evidence.pass_through:

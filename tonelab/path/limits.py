@@ -44,6 +44,7 @@ FINE, FINEST = 32, 32 * 200  # steps of a code in which distances are counted; m
 SCAN, TRAINING = 500, 3000  # colours to compare proposals on, and to refine them on
 FEW_PIECES, MOST_PIECES = 3, 8  # the same of pieces
 BEAM, REFINED, ROUNDS = 3, 8, 5  # chains kept, proposals refined, steps that may be added
+LEAST_GAIN = 0.01  # of the bits: what saves less in a round is not worth another
 OF_A_KIND = 2  # proposals of the same steps, so that settings of one do not crowd out others
 WORSE, WORSE_BITS = 2.0, 0.5  # share and bits beyond which a chain is not followed further
 CARRIED = (0, 10)  # bits to which devices round between steps; 0 for none

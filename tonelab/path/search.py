@@ -29,6 +29,7 @@ from tonelab.path.limits import (
     FINE,
     FINEST,
     INSIDE,
+    LEAST_GAIN,
     LEAST_SITES,
     MOST_PIECES,
     NEEDED,
@@ -156,7 +157,7 @@ def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], boo
                 if name not in known or refined.cost < known[name].cost:
                     known[name] = refined
         pool = sorted([*known.values(), *beam], key=lambda item: item.cost)
-        settled = pool[0].cost >= beam[0].cost - 1e-9
+        settled = pool[0].cost >= beam[0].cost * (1 - LEAST_GAIN)
         limit = max(WORSE * pool[0].bits, pool[0].bits + WORSE_BITS)
         beam = [f for f in _distinct(pool)[:BEAM] if f.bits < limit]
         if settled:
