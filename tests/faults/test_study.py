@@ -39,7 +39,7 @@ MIDDLE, LARGE = 1, 2
     ids=lambda fault: fault[0],
 )
 def test_both_faults_of_pictures_are_named(one, other):
-    line = run(Case("natural", (one[0], other[0]), (one[1], other[1])))
+    line = run(Case("natural", (one[0], other[0]), (one[1], other[1])), whole=False)
     assert outcomes(line) == "NN", line["found"]
     assert not others(line)
 
@@ -57,7 +57,7 @@ def test_both_faults_of_pictures_are_named(one, other):
     ids=lambda fault: fault[0],
 )
 def test_both_faults_of_the_chart_are_named(one, other):
-    line = run(Case("chart", (one[0], other[0]), (one[1], other[1])))
+    line = run(Case("chart", (one[0], other[0]), (one[1], other[1])), whole=False)
     assert outcomes(line) == "NN", line["found"]
     assert not others(line)
 
