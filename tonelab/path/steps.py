@@ -283,7 +283,7 @@ def primaries(
     "controls",
     label="picture controls",
     cause="picture controls that are not at neutral, or a gain of a driver",
-    words="",
+    words=lambda **values: f"picture controls: {_controls_in_words(**values)}",
 )
 def controls(
     signal: FloatArray,
@@ -300,6 +300,18 @@ def controls(
     turn = saturation * np.exp(1j * np.radians(hue))
     chroma = _complex(signal) * turn + (blue + 1j * red)
     return _with_chroma(contrast * signal[..., 0] + brightness, chroma)
+
+
+def _controls_in_words(**values: float) -> str:
+    """Factors as they are, what is added in 10-bit codes of narrow range."""
+    added = {"brightness": 876, "blue": 896, "red": 896}
+    unit = {"hue": " deg"}
+    return ", ".join(
+        f"{name} {added[name] * value:+.2f} codes"
+        if name in added
+        else f"{name} {value:.4g}{unit.get(name, '')}"
+        for name, value in values.items()
+    )
 
 
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
