@@ -30,7 +30,8 @@ _FOOTER = re.compile(rb"\ntonelab index ([0-9]{8})\Z")
 _FOOTER_SIZE = 23
 _LONGEST = 2**20  # bytes of an index; real ones take a twentieth
 _DTYPE = re.compile(r"[<>|][bifuS][0-9]{1,9}")
-_DEFLATE, _SHUFFLE, _FLETCHER32 = 1, 2, 3  # numbers of the HDF5 file format
+_CHUNKED = 2  # numbers of the HDF5 file format: a layout, and filters
+_DEFLATE, _SHUFFLE, _FLETCHER32 = 1, 2, 3
 _FILTERS = 3  # of one dataset, at most
 _CHECKSUM = 4  # bytes
 # Filters under which values lie there as they are.
@@ -47,13 +48,14 @@ _FAULTS = (
 )
 
 
-def make_index(group: Any) -> bytes:
+def make_index(written: dict[str, Any]) -> bytes:
     """Return the index of an HDF5 file that was just written, to be appended to it.
 
     Parameters
     ----------
-    group
-        The root, an open `h5py.File` whose chunked datasets have one chunk each.
+    written
+        By name, open `h5py.Dataset` of at most one chunk each, and dicts of the same for groups;
+        the file is flushed.
 
     Returns
     -------
@@ -61,19 +63,20 @@ def make_index(group: Any) -> bytes:
         JSON with the schema version and, for each dataset, type, shape, place and size in bytes,
         filters and coding; then the footer.
     """
-    head = {"version": SCHEMA_VERSION, "tree": _entries(group)}
+    head = {"version": SCHEMA_VERSION, "tree": _entries(written)}
     line = json.dumps(head, separators=(",", ":")).encode()
     return b"%b\ntonelab index %08d" % (line, len(line))
 
 
 def _entries(node: Any) -> Any:
     """Names with entries: type, shape, place, stored bytes, filters in writing order, coding."""
-    if hasattr(node, "keys"):
-        return {name: _entries(node[name]) for name in node}
-    place, size, filters = node.id.get_offset() or 0, node.nbytes, []
-    if node.chunks:
+    if isinstance(node, dict):
+        return {name: _entries(node[name]) for name in sorted(node)}
+    kind, shape, pipeline = node.id.dtype, node.id.shape, node.id.get_create_plist()
+    place, size = node.id.get_offset() or 0, math.prod(shape) * kind.itemsize
+    filters: list[int] = []
+    if pipeline.get_layout() == _CHUNKED:
         (chunk,) = (node.id.get_chunk_info(at) for at in range(node.id.get_num_chunks()))
-        pipeline = node.id.get_create_plist()
         place, size = chunk.byte_offset, chunk.size
         filters = [
             pipeline.get_filter(at)[0]
@@ -81,7 +84,7 @@ def _entries(node: Any) -> Any:
             if not chunk.filter_mask >> at & 1
         ]
     coding = node.attrs.get("coding", b"").decode()
-    return [node.dtype.str, node.shape, place, size, filters, coding]
+    return [kind.str, shape, place, size, filters, coding]
 
 
 def has_index(image: bytes) -> bool:

@@ -44,11 +44,13 @@ def serialise(tree: Tree, summary: FloatArray) -> bytes:
     with h5py.File(image, "w", libver=_LIBVER, track_order=False) as file:
         _set_text(file, "description", "Curve file: one measured pair of HDR source and capture")
         file.attrs.create("tonelab_schema", SCHEMA_VERSION, dtype=np.int64)
-        _write_leaf(file, "integrity", _INTEGRITY)
-        _write_leaf(file, "fingerprint", _fingerprint_leaf(summary))
-        _write_group(file, tree)
+        written = {
+            "integrity": _write_leaf(file, "integrity", _INTEGRITY),
+            "fingerprint": _write_leaf(file, "fingerprint", _fingerprint_leaf(summary)),
+            **_write_group(file, tree),
+        }
         file.flush()
-        index = make_index(file)
+        index = make_index(written)
     return image.getvalue() + index
 
 
@@ -61,16 +63,17 @@ def _fingerprint_leaf(summary: FloatArray) -> Leaf:
     )
 
 
-def _write_group(group: Any, tree: Tree) -> None:
-    for name in sorted(tree):
-        node = tree[name]
-        if isinstance(node, Leaf):
-            _write_leaf(group, name, node)
-        else:
-            _write_group(group.create_group(name), node)
+def _write_group(group: Any, tree: Tree) -> dict[str, Any]:
+    """Write what is in a tree; return the open datasets, by name, as they are nested."""
+    return {
+        name: _write_leaf(group, name, node)
+        if isinstance(node, Leaf)
+        else _write_group(group.create_group(name), node)
+        for name, node in sorted(tree.items())
+    }
 
 
-def _write_leaf(group: Any, name: str, leaf: Leaf) -> None:
+def _write_leaf(group: Any, name: str, leaf: Leaf) -> h5py.Dataset:
     values = leaf.values
     options: dict[str, Any] = {}
     if values.ndim and values.size:
@@ -88,6 +91,7 @@ def _write_leaf(group: Any, name: str, leaf: Leaf) -> None:
         dataset.attrs.create("run_only", 1, dtype=np.int64)
     for axis, label in enumerate(leaf.dims):
         dataset.dims[axis].label = label
+    return dataset
 
 
 def _set_text(node: Any, name: str, text: str) -> None:

@@ -165,18 +165,18 @@ def _filter(one: IntArray, other: IntArray, mask: Mask) -> IntArray:
     step = max(1, -(-one.size // _MOST_PIXELS))
     step = next(n for n in range(step, step + PHASES) if n % 2 and n % 3)  # meets every phase
     rows = np.arange(REACH, height - REACH, step)
-    columns = np.arange(REACH, width - REACH)
-    reach = range(-REACH, REACH + 1)
     for row in range(PHASES):
+        ys = rows[rows % PHASES == row]
+        around = one[ys[:, None] + np.arange(-REACH, REACH + 1)] - float(MIDDLE)
         for column in range(PHASES):
-            ys, xs = rows[rows % PHASES == row], columns[columns % PHASES == column]
-            if not (len(ys) and len(xs)):
-                continue
-            kept = mask[np.ix_(ys, xs)]
-            around = [one[np.ix_(ys + y, xs + x)][kept] for y in reach for x in reach]
-            seen = np.stack([*around, other[np.ix_(ys, xs)][kept]], 1) - float(MIDDLE)
-            whole = np.column_stack([np.ones(len(seen)), seen])
-            sums[row * PHASES + column] = np.rint(whole.T @ whole)
+            first = REACH + (column - REACH) % PHASES
+            kept = mask[ys, first : width - REACH : PHASES]
+            whole = np.ones((TAPS + 2, np.count_nonzero(kept)))
+            for tap, (y, x) in enumerate(np.ndindex(2 * REACH + 1, 2 * REACH + 1), start=1):
+                end = width - 2 * REACH + x
+                whole[tap] = around[:, y, first - REACH + x : end : PHASES][kept]
+            whole[-1] = other[ys, first : width - REACH : PHASES][kept] - MIDDLE
+            sums[row * PHASES + column] = np.rint(whole @ whole.T)
     return sums
 
 
