@@ -110,7 +110,7 @@ def test_what_was_lost_before_a_scaler_is_named_as_if_there_were_none(
 @pytest.mark.parametrize(
     "beside",
     [
-        lambda y: denoised(y, 20),
+        pytest.param(lambda y: denoised(y, 20), marks=pytest.mark.long),
         lambda y: local_contrast(y, 0.25),
         pytest.param(lambda y: ndimage.gaussian_filter(y, 0.9), marks=pytest.mark.long),
         pytest.param(

@@ -193,6 +193,7 @@ def test_the_command_informs_people_and_programs_and_keeps_its_findings(folder, 
     assert main(["check", *files, "-o", str(kept)]) == 2
 
 
+@pytest.mark.long
 def test_what_the_loopback_shows_too_is_laid_to_the_chain(folder):
     report = tonelab.check(
         folder / "chart.mkv", folder / "capture.mov", loopback=folder / "loopback.mov"

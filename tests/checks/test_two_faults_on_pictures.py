@@ -282,7 +282,7 @@ def test_dither_is_biased_with_a_gain_where_all_planes_are_off_alike():
 @pytest.mark.parametrize(
     ("change", "named"),
     [
-        (lambda planes: planes, set()),
+        pytest.param(lambda planes: planes, set(), marks=pytest.mark.long),
         (
             lambda planes: (
                 planes[0], *(rounded(softened(p.astype(float), 0.25)) for p in planes[1:])

@@ -19,7 +19,7 @@ MIDDLE, LARGE = 1, 2
 @pytest.mark.parametrize(
     ("one", "other"),
     [
-        (("dynamic", MIDDLE), ("temporal dither", MIDDLE)),
+        pytest.param(*(("dynamic", MIDDLE), ("temporal dither", MIDDLE)), marks=pytest.mark.long),
         pytest.param(*(("dynamic", MIDDLE), ("bits rounded", LARGE)), marks=pytest.mark.long),
         pytest.param(*(("scaled to half", MIDDLE), ("dynamic", LARGE)), marks=pytest.mark.long),
         pytest.param(*(("dynamic", LARGE), ("labelled transfer", MIDDLE)), marks=pytest.mark.long),
@@ -29,12 +29,16 @@ MIDDLE, LARGE = 1, 2
         pytest.param(
             *(("biased dither", MIDDLE), ("compressed as ycbcr", LARGE)), marks=pytest.mark.long
         ),
-        (("local contrast", MIDDLE), ("gradient steps", MIDDLE)),
+        pytest.param(
+            *(("local contrast", MIDDLE), ("gradient steps", MIDDLE)), marks=pytest.mark.long
+        ),
         pytest.param(*(("period 2 dither", LARGE), ("blurred", MIDDLE)), marks=pytest.mark.long),
         pytest.param(
             *(("depth then gain", MIDDLE), ("noise reduced", LARGE)), marks=pytest.mark.long
         ),
-        (("depth then gain", MIDDLE), ("primaries widened", LARGE)),
+        pytest.param(
+            *(("depth then gain", MIDDLE), ("primaries widened", LARGE)), marks=pytest.mark.long
+        ),
     ],
     ids=lambda fault: fault[0],
 )
@@ -47,7 +51,9 @@ def test_both_faults_of_pictures_are_named(one, other):
 @pytest.mark.parametrize(
     ("one", "other"),
     [
-        (("saturation", MIDDLE), ("saturation by hue", LARGE)),
+        pytest.param(
+            *(("saturation", MIDDLE), ("saturation by hue", LARGE)), marks=pytest.mark.long
+        ),
         (("reserved codes", LARGE), ("biased dither", LARGE)),
         pytest.param(*(("bits cut", LARGE), ("biased dither", LARGE)), marks=pytest.mark.long),
         pytest.param(

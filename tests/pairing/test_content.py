@@ -126,7 +126,7 @@ def test_film_at_sixty_hertz_is_read_as_three_two():
     ("scale", "offset"),
     [
         pytest.param((1.0, 1.0), (3.37, -1.61), marks=pytest.mark.long),
-        ((1.04, 1.04), (-9.6, -5.4)),
+        pytest.param((1.04, 1.04), (-9.6, -5.4), marks=pytest.mark.long),
         pytest.param((1.0, 0.75), (0.0, 33.75), marks=pytest.mark.long),
     ],
     ids=["shift", "overscan", "squeezed"],

@@ -45,17 +45,21 @@ def account(content, names=(), sizes=(), what=None):
         ("natural", (), r"^nothing$"),
         ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.9(00\d*)?\b(?!.*then)"),
         ("chart", (("matrix 601 as 709", LARGE),), r"^decoded with BT.601, coded with BT.709$"),
-        ("chart", (("R'G'B' stage", LARGE),), r"^an R'G'B' stage of 8 bits, full range$"),
+        pytest.param(
+            *("chart", (("R'G'B' stage", LARGE),), r"^an R'G'B' stage of 8 bits, full range$"),
+            marks=pytest.mark.long,
+        ),
         pytest.param(
             *("natural", (("blurred", LARGE),), r"^luma blurred: spread 0\.(90|899)\d* px$"),
             marks=pytest.mark.long,
         ),
         ("natural", (("noise reduced", MIDDLE),), r"^luma smoothed over 1.2 px .* 8 codes$"),
         ("natural", (("dynamic", MIDDLE),), r"contrast that follows the picture: slope -0\.1[23]"),
-        (
+        pytest.param(
             "natural",
             (("sharpened", MIDDLE), ("saturation", MIDDLE)),
             r"(?=.*sharpened: wide 0.8, amount (0\.2|0\.199)\d*)(?=.*saturation 0\.9[78]\d*)",
+            marks=pytest.mark.long,
         ),
         pytest.param(
             "natural",

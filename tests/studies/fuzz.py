@@ -17,6 +17,7 @@ import sys
 import time
 from dataclasses import replace
 from fractions import Fraction
+from functools import lru_cache
 from pathlib import Path
 from tempfile import TemporaryDirectory
 
@@ -233,16 +234,26 @@ def broken(sound: bytes, rng: np.random.Generator) -> bytes:
     return bytes(data)
 
 
+@lru_cache(maxsize=1)
+def tree_of(sound: bytes):
+    from tonelab.curvefile.reader import read_tree
+
+    _, tree = read_tree(sound, described=True)
+    return {name: node for name, node in tree.items() if name not in {"integrity", "fingerprint"}}
+
+
+def copied(node):
+    return {n: copied(one) for n, one in node.items()} if isinstance(node, dict) else node
+
+
 def odd(sound: bytes, rng: np.random.Generator) -> bytes:
     """Let one value of a curve file, of those that are not tallies, be what it never is."""
     from tonelab.curvefile.fingerprint import SIZE
-    from tonelab.curvefile.reader import read_tree
     from tonelab.curvefile.store import _seal
     from tonelab.curvefile.tree import leaves
     from tonelab.curvefile.writer import serialise
 
-    _, tree = read_tree(sound, described=True)
-    tree = {name: node for name, node in tree.items() if name not in {"integrity", "fingerprint"}}
+    tree = copied(tree_of(sound))
     places = [place for place, _ in leaves(tree) if not place.startswith("tallies")]
     *groups, last = places[rng.integers(len(places))].split("/")
     node = tree
