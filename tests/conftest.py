@@ -10,10 +10,13 @@ import os
 from collections import Counter
 from pathlib import Path
 
+import pytest
+
 # Each process that runs tests has a core of its own, where threads of BLAS only wait.
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
 KINDS = ("published", "library", "open data", "common practice, no source", "from memory")
+_COLLECTED = pytest.StashKey[list]()
 _passed: Counter = Counter()  # (source, kind, test) -> cases
 
 
@@ -29,12 +32,20 @@ def pytest_configure(config):
     )
 
 
-def pytest_collection_modifyitems(items):
+@pytest.hookimpl(tryfirst=True)
+def pytest_collection_modifyitems(config, items):
+    config.stash[_COLLECTED] = list(items)  # before any of them is deselected
     for item in items:
         for mark in item.iter_markers("outside"):
             source, kind = mark.args
             assert kind in KINDS, f"{item.nodeid}: {kind!r} is no kind of outside check"
             item.user_properties.append(("outside", (source, kind)))
+
+
+@pytest.fixture(scope="session")
+def collected(request):
+    """All tests of the files in this run, the longest too."""
+    return request.config.stash[_COLLECTED]
 
 
 def pytest_runtest_logreport(report):

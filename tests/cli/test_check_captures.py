@@ -27,6 +27,7 @@ def files(tmp_path_factory):
     return str(folder / "a.mkv"), str(folder / "b.mkv")
 
 
+@pytest.mark.long
 def test_two_captures_are_held_against_each_other(files, tmp_path, capsys, monkeypatch):
     monkeypatch.setenv("COLUMNS", "80")
     kept = tmp_path / "held.json"

@@ -219,7 +219,26 @@ def controlled(measurement, device, contrast=1.0, lift=0.0, saturation=1.0, hue=
     codes = np.stack([contrast * luma + lift + 64, 512 + chroma.real, 512 + chroma.imag], axis=1)
     tables["patch_sum_capture"] = np.round(codes).astype(np.int64) * count
     tallies = Tallies(measurement.tallies.layout, tables)
-    return replace(measurement, device=device, tallies=tallies, **changes)
+    curve = measurement.luminance_curve
+    curve = replace(
+        curve,
+        **{
+            name: 64 + contrast * (getattr(curve, name) - 64) + lift
+            for name in ("code", "smooth", "low", "high")
+        },
+    )
+    changed = {"tallies": tallies, "luminance_curve": curve} | changes
+    return replace(measurement, device=device, **changed)
+
+
+def bent(measurement, device, size, light):
+    """The same capture, its curve moved by codes around a source light in cd/m2."""
+    curve = measurement.luminance_curve
+    bump = size * np.exp(-((np.log(np.maximum(curve.luminance, 1e-6) / light) / 0.2) ** 2))
+    curve = replace(
+        curve, **{n: getattr(curve, n) + bump for n in ("code", "smooth", "low", "high")}
+    )
+    return replace(measurement, device=device, luminance_curve=curve)
 
 
 def test_verdict_names_picture_controls_with_intervals_that_hold_the_truth():
@@ -244,6 +263,26 @@ def test_equivalence_is_shown_or_not_claimed():
     loose, strict = (compare([one, moved], margin=m).verdicts[0] for m in (3.0, 0.12))
     assert (loose.kind, strict.kind) == ("same", "undecided")
     assert "not shown to be the same within 0.12" in strict.text
+
+
+def test_curves_that_differ_are_never_the_same_on_average():
+    one = make_measurement("A")
+    comparison = compare([one, bent(one, "B", -6.0, 300.0)])
+    (verdict,) = comparison.verdicts
+    assert verdict.kind == "different"
+    assert verdict.luma.codes == pytest.approx(-6.0, abs=0.1)
+    assert verdict.luma.luminance == pytest.approx(300, rel=0.05)
+    assert verdict.luma.same_below == pytest.approx(300 * np.exp(-0.2 * np.log(6) ** 0.5), rel=0.05)
+    assert "within 0.00, but differs in luma by -6.0 ± " in verdict.text
+    assert compare([one, bent(one, "B", -0.9, 300.0)]).verdicts[0].kind == "same"
+    assert compare([one, bent(one, "B", -6.0, 300.0)], margin=4.0).verdicts[0].kind == "same"
+
+
+def test_a_curve_that_controls_leave_bent_differs_beyond_them():
+    one = make_measurement("A")
+    (verdict,) = compare([one, bent(controlled(one, "B", contrast=0.9), "B", 6.0, 50.0)]).verdicts
+    assert verdict.kind == "different"
+    assert "contrast" in verdict.controls
 
 
 def test_verdict_names_the_parts_that_differ():

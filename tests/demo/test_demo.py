@@ -140,12 +140,14 @@ def test_playing_starts_late_and_drops_and_repeats():
         np.testing.assert_array_equal(plane, whole[number])
 
 
+@pytest.mark.long
 def test_the_answers_are_the_truth(measurements):
     for device, measurement in zip(MEASURED, measurements, strict=True):
         for fact in facts(device, measurement):
             assert fact.right, f"{device.title}: {fact}"
 
 
+@pytest.mark.long
 def test_the_example_notebook_shows_what_its_code_gives(scenario, measurements):
     """Its words as they stand in the file, though these clips are smaller; pictures anew."""
     kept = json.loads(notebook.NOTEBOOK.read_text(encoding="utf-8"))
@@ -162,6 +164,7 @@ def test_the_example_notebook_shows_what_its_code_gives(scenario, measurements):
     assert notebook.NOTEBOOK.stat().st_size < 500_000
 
 
+@pytest.mark.long
 def test_the_plan_is_carried_out(scenario, measurements):
     record = json.loads((scenario.results / "run.json").read_text(encoding="utf-8"))
     assert (record["state"], record["failing"]) == ("finished", [])
@@ -171,10 +174,12 @@ def test_the_plan_is_carried_out(scenario, measurements):
     assert "Players that do not exist" in scenario.page.read_text(encoding="utf-8")
 
 
+@pytest.mark.long
 def test_the_late_start_is_seen(measurements):
     assert measurements[1].pairing.first_frame > measurements[0].pairing.first_frame
 
 
+@pytest.mark.long
 def test_the_summary_counts_its_own_table(measurements):
     text = summarise(MEASURED, measurements)
     total = sum(len(list(facts(*pair))) for pair in zip(MEASURED, measurements, strict=True))
@@ -182,6 +187,7 @@ def test_the_summary_counts_its_own_table(measurements):
     assert all(f"## {device.title}" in text for device in MEASURED)
 
 
+@pytest.mark.long
 def test_a_wrong_answer_is_not_counted_as_found(measurements):
     from dataclasses import replace
 
@@ -214,6 +220,7 @@ def pictures(scenario, measurements):
     return chosen, named
 
 
+@pytest.mark.long
 def test_crops_are_the_samples_of_the_recording(scenario, measurements, pictures):
     """Against R'G'B' worked out by the demonstration's own equations (BT.709-6)."""
     from tonelab.demo.pictures import rgb_of
@@ -232,6 +239,7 @@ def test_crops_are_the_samples_of_the_recording(scenario, measurements, pictures
         assert chosen.shown[2] is None
 
 
+@pytest.mark.long
 def test_places_differ_and_are_the_ones_that_differ_most(pictures):
     chosen, named = pictures
     assert len({one.label for one in chosen}) == 2
@@ -243,6 +251,7 @@ def test_places_differ_and_are_the_ones_that_differ_most(pictures):
     assert named.source.shape == (36, 64, 3)
 
 
+@pytest.mark.long
 def test_the_source_is_rendered_by_the_standard(scenario, pictures):
     from tonelab.conversion.standards import STANDARDS
 
@@ -273,6 +282,7 @@ def test_difference_maps_follow_the_printed_scale():
     ({"swap": True}, "is not the clip that was measured"),
     ({"captures": [None] * 3}, "no capture to show"),
 ])  # fmt: skip
+@pytest.mark.long
 def test_pictures_that_cannot_be_cut_are_one_sentence(scenario, measurements, changes, words):
     from tonelab.errors import UsageError
     from tonelab.views.pictures import Crop, make_pictures
@@ -287,6 +297,7 @@ def test_pictures_that_cannot_be_cut_are_one_sentence(scenario, measurements, ch
         make_pictures(scenario.chart, captures, measurements, **changes)
 
 
+@pytest.mark.long
 def test_the_command_writes_the_page_with_pictures(scenario, tmp_path, capsys, measurements):
     device = MEASURED[0]
     files = [str(scenario.curve_file(device)), "-o", str(tmp_path / "a b.html")]

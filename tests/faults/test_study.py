@@ -23,7 +23,7 @@ MIDDLE, LARGE = 1, 2
         pytest.param(*(("dynamic", MIDDLE), ("bits rounded", LARGE)), marks=pytest.mark.long),
         pytest.param(*(("scaled to half", MIDDLE), ("dynamic", LARGE)), marks=pytest.mark.long),
         pytest.param(*(("dynamic", LARGE), ("labelled transfer", MIDDLE)), marks=pytest.mark.long),
-        (("reserved codes", LARGE), ("gain", MIDDLE)),
+        pytest.param(*(("reserved codes", LARGE), ("gain", MIDDLE)), marks=pytest.mark.long),
         pytest.param(*(("matrix 601 as 2020", MIDDLE), ("plateau", LARGE)), marks=pytest.mark.long),
         (("saturation by hue", LARGE), ("compressed as rgb", MIDDLE)),
         pytest.param(

@@ -11,13 +11,13 @@ TABLE = Path(__file__).parents[1] / "OUTSIDE.md"
 ROW = re.compile(r"\| (?P<kind>[^|]+) \| (?P<source>[^|]+) \| `(?P<test>[^`]+)` \| \d+ \|")
 
 
-def test_the_table_lists_what_is_marked(request):
+def test_the_table_lists_what_is_marked(collected):
     rows = {
         (row["source"], row["kind"], row["test"]) for row in ROW.finditer(TABLE.read_text("utf-8"))
     }
     assert rows
     marked, files = set(), set()
-    for item in request.session.items:
+    for item in collected:
         test = item.nodeid.partition("[")[0].removeprefix("tests/")
         files.add(test.partition("::")[0])
         marked |= {(*mark.args, test) for mark in item.iter_markers("outside")}

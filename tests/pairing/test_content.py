@@ -169,6 +169,7 @@ def test_a_still_stands_for_every_frame():
     assert "any of its frames" in finding(paired, "time-ambiguous").text
 
 
+@pytest.mark.long
 def test_two_captures_of_one_film_pair_with_each_other():
     first = capture(range(10, 90), moved((1.0, 1.0), (2.0, 0.0)))
     paired = pair_captures(first, capture(range(20, 110)))

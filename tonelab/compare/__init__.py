@@ -7,20 +7,18 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from tonelab.compare.curves import CurveDifference, common_codes, curve_difference
 from tonelab.compare.ranking import Ranking, rank
 from tonelab.compare.series import Series, find_series
 from tonelab.compare.shared import Basis, distances_among, share
 from tonelab.compare.verdicts import MARGIN, Judge, PairVerdict
 from tonelab.errors import UsageError
-from tonelab.readings.colours import coded_signal
 from tonelab.results import Viewable
-from tonelab.signal.quantisation import luma_scale
-from tonelab.signal.transfer import eotf_inverse_pq
 
 if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
-    from tonelab.results import ChromaTransfer, Landmark, LuminanceCurve, Measurement, Score
+    from tonelab.results import ChromaTransfer, Landmark, Measurement, Score
     from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
 
@@ -35,39 +33,7 @@ __all__ = [
     "hue_response",
 ]
 
-# Curves are compared on one scale of codes, whatever the depth and range of the captures.
-COMMON_BITS = 10
-LANDMARK_LIGHT = (26.0, 203.0, 1000.0)
 EVERY_PAIR = 12  # measurements up to which each pair gets a verdict
-
-
-@dataclass(frozen=True, slots=True)
-class CurveDifference:
-    """Luminance curve of one measurement minus that of the first, in 10-bit narrow codes.
-
-    Attributes
-    ----------
-    device
-        Name of the measurement.
-    luminance, codes, bound
-        Shape (N,): source light in cd/m2 at the source codes that both saw, the difference, and
-        half the width of its 95 % interval.
-    rms, largest
-        Over all of them; the largest keeps its sign.
-    largest_at
-        Source light of the largest, cd/m2.
-    at
-        Difference at 26, 203 and 1000 cd/m2; None where one of the curves does not reach.
-    """
-
-    device: str
-    luminance: FloatArray
-    codes: FloatArray
-    bound: FloatArray
-    rms: float
-    largest: float
-    largest_at: float
-    at: Mapping[float, float | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -248,59 +214,6 @@ def hue_response(chroma: ChromaTransfer, device: str) -> HueResponse:
         *pooled(chroma.rotation, chroma.rotation_bound),
         *pooled(chroma.ratio, chroma.ratio_bound),
     )
-
-
-def curve_difference(first: Measurement, other: Measurement, device: str) -> CurveDifference:
-    """Subtract two luminance curves where the other covers the points of the first.
-
-    Raises
-    ------
-    UsageError
-        When the curves share no luminance.
-    """
-    one, two = first.luminance_curve, other.luminance_curve
-    rows = (one.luminance >= two.luminance[0]) & (one.luminance <= two.luminance[-1])
-    if not rows.any():
-        raise UsageError(
-            f"The curves of {first.device} and {other.device} share no luminance: compare captures "
-            "of the same source."
-        )
-    light = one.luminance[rows]
-    at = eotf_inverse_pq(light)
-
-    def sampled(curve: LuminanceCurve, signal: Signal) -> tuple[FloatArray, FloatArray]:
-        point = eotf_inverse_pq(curve.luminance)
-        code = np.interp(at, point, curve.smooth)
-        half = np.interp(at, point, (curve.high - curve.low) / 2)
-        return common_codes(code, signal), half * _common_scale(signal)
-
-    (base, base_bound) = sampled(one, coded_signal(first.capture.signal))
-    (code, code_bound) = sampled(two, coded_signal(other.capture.signal))
-    codes = code - base
-    largest = int(np.argmax(np.abs(codes)))
-    return CurveDifference(
-        device=device,
-        luminance=light,
-        codes=codes,
-        bound=np.hypot(base_bound, code_bound),
-        rms=float(np.sqrt(np.mean(codes**2))),
-        largest=float(codes[largest]),
-        largest_at=float(light[largest]),
-        at={
-            level: float(np.interp(level, light, codes)) if light[0] <= level <= light[-1] else None
-            for level in LANDMARK_LIGHT
-        },
-    )
-
-
-def common_codes(code: FloatArray, signal: Signal) -> FloatArray:
-    """Luma codes, any shape, of any signal as 10-bit narrow codes, neither rounded nor clipped."""
-    black, _ = luma_scale(signal.bits, signal.range)
-    return (code - black) * _common_scale(signal) + luma_scale(COMMON_BITS, "narrow")[0]
-
-
-def _common_scale(signal: Signal) -> float:
-    return luma_scale(COMMON_BITS, "narrow")[1] / luma_scale(signal.bits, signal.range)[1]
 
 
 def device_names(measurements: Sequence[Measurement]) -> tuple[str, ...]:

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
 import numpy as np
 
+from tonelab.compare.curves import Stretch, after_controls, curve_difference
 from tonelab.compare.shared import DisplayedColours, Distance, Shared, as_codes, as_signal, distance
+from tonelab.errors import UsageError
 from tonelab.results import ParameterEstimate
 
 if TYPE_CHECKING:
@@ -20,6 +22,7 @@ if TYPE_CHECKING:
 VerdictKind: TypeAlias = Literal["same", "controls", "different", "undecided"]
 
 MARGIN = 0.5  # mean ΔE_ITP within which two captures count as one conversion
+MARGIN_CODES = 1.0  # of luma that go with it along the greys: the step of a 10-bit capture
 FEWEST_FREE = 30  # colours that touch no limit, below which controls are not fitted
 
 _INTERVAL = 1.96
@@ -51,6 +54,9 @@ class PairVerdict:
         chroma, that of contrast included) and hue (degrees) that lead from the first to the second.
     margin
         Mean ΔE_ITP that was tested.
+    luma
+        Where the luminance curves are shown to differ most; None for nowhere. For ``controls``, and
+        for what differs beyond them, with the controls applied to the first.
     """
 
     first: int
@@ -61,6 +67,7 @@ class PairVerdict:
     margin: float
     remaining: Distance | None = None
     controls: Mapping[str, ParameterEstimate] = field(default_factory=dict)
+    luma: Stretch | None = None
 
 
 def between(verdicts: Sequence[PairVerdict], one: int, other: int) -> PairVerdict:
@@ -83,7 +90,8 @@ class Judge:
     measurements, shared, shown
         What was measured, what all saw of the same colours, and how their displays show it.
     margin
-        Mean ΔE_ITP within which two captures count as one conversion.
+        Mean ΔE_ITP within which two captures count as one conversion. Their curves may differ by
+        `MARGIN_CODES` for each `MARGIN` of it.
     """
 
     def __init__(
@@ -103,37 +111,50 @@ class Judge:
         """Say what separates the measurements at two positions, so far apart, see `PairVerdict`."""
         margin = self._margin
         where = "" if self._shared.basis == "colours" else " on the greys that both saw"
-
-        def verdict(
-            kind: VerdictKind,
-            text: str,
-            remaining: Distance | None = None,
-            **found: ParameterEstimate,
-        ) -> PairVerdict:
-            return PairVerdict(first, second, kind, text, apart, margin, remaining, found)
-
-        if apart.high <= margin:
-            return verdict("same", f"same converter within {margin:g}{where}")
-        fitted = self._fit_controls(first, second)
-        remaining = fitted[1] if fitted else None
-        controls = fitted[0] if fitted else {}
-        if remaining and remaining.high <= margin:
+        luma = self._curves_apart(first, second)
+        same = PairVerdict(first, second, "same", "", apart, margin)
+        if apart.high <= margin and luma is None:
+            return replace(same, text=f"same converter within {margin:g}{where}")
+        controls, remaining = self._fit_controls(first, second) or ({}, None)
+        fitted = replace(same, remaining=remaining, controls=controls)
+        left = self._curves_apart(first, second, controls) if controls else luma
+        if remaining and remaining.high <= margin and left is None:
             words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
             text = "differs only by picture controls: " + ", ".join(words)
             if not words:
                 text = f"same converter within {margin:g} but for codes at the limits"
-            return verdict("controls", text + where, remaining, **controls)
-        if apart.low > margin:
-            parts = _named_parts(self._measurements[first], self._measurements[second])
+            return replace(fitted, kind="controls", text=text + where)
+        parts = _named_parts(self._measurements[first], self._measurements[second])
+        if luma:
+            parts.append(str(luma))
+        if apart.low > margin or luma:
             named = ", ".join(parts) or "no part that is identified"
-            return verdict("different", f"differs in {named}{where}", remaining, **controls)
-        return verdict(
-            "undecided",
-            f"not shown to be the same within {margin:g}, nor to differ: rounding leaves "
+            mean = f"the mean within {apart.high:.2f}, but " if apart.high <= margin else ""
+            return replace(
+                fitted, kind="different", text=f"{mean}differs in {named}{where}", luma=luma
+            )
+        return replace(
+            fitted,
+            kind="undecided",
+            text=f"not shown to be the same within {margin:g}, nor to differ: rounding leaves "
             f"{apart.floor:.2f}; shown within {apart.high:.2f}{where}",
-            remaining,
-            **controls,
         )
+
+    def _curves_apart(
+        self, first: int, second: int, controls: Mapping[str, ParameterEstimate] | None = None
+    ) -> Stretch | None:
+        """Where two luminance curves are shown to differ, with controls applied to the first."""
+        one, other = self._measurements[first], self._measurements[second]
+        try:
+            difference = curve_difference(one, other, other.device)
+        except UsageError:  # they share no light
+            return None
+        margin = MARGIN_CODES * self._margin / MARGIN
+        if not controls:
+            return difference.stretch(margin)
+        gain, lift = controls["contrast"].value, controls["brightness"].value
+        left, seen = after_controls(one, other, difference, gain, lift)
+        return left.stretch(margin, seen)
 
     def _fit_controls(
         self, first: int, second: int
