@@ -24,6 +24,7 @@ if TYPE_CHECKING:
 COMMON_BITS = 10
 LANDMARK_LIGHT = (26.0, 203.0, 1000.0)
 _WIDTH = 8 / 876  # of the PQ signal over which they must, more than one patch
+_WORTH = 0.1  # of the PQ signal, below which it is worth saying that curves agree
 _AT_LIMIT = 1.5  # codes from black or nominal white, where a clip may have been
 
 
@@ -82,13 +83,14 @@ class CurveDifference:
         if not found:
             return None
         at = max(found, key=lambda n: beyond[n])
-        first = int(np.flatnonzero(np.abs(self.codes) + self.bound > margin)[0])
+        first = int(np.flatnonzero(beyond > 0)[0])
+        below = np.abs(self.codes[:first]) + self.bound[:first]
+        told = first > 0 and point[first] - point[0] >= _WORTH
         return Stretch(
             codes=float(self.codes[at]),
             bound=float(self.bound[at]),
             luminance=float(self.luminance[at]),
-            margin=margin,
-            same_below=float(self.luminance[first]) if first else None,
+            below=(float(self.luminance[first]), float(below.max())) if told else None,
         )
 
 
@@ -102,25 +104,23 @@ class Stretch:
         The second minus the first there, 10-bit codes, and half the width of its 95 % interval.
     luminance
         Source light there, cd/m2.
-    margin
-        Codes by which they may differ.
-    same_below
-        Source light in cd/m2 below which both are shown to agree within the margin; None where they
-        differ, or may, from the darkest point on.
+    below
+        Source light in cd/m2 below which no difference beyond the margin is shown, and the codes
+        within which they agree there; None where little or nothing lies below it.
     """
 
     codes: float
     bound: float
     luminance: float
-    margin: float
-    same_below: float | None
+    below: tuple[float, float] | None
 
     def __str__(self) -> str:
         """Say it in a clause."""
         text = f"luma by {self.codes:+.1f} ± {self.bound:.1f} codes at {self.luminance:.3g} cd/m2"
-        if self.same_below is None:
+        if self.below is None:
             return text
-        return f"{text}, below {self.same_below:.3g} cd/m2 by no more than {self.margin:g}"
+        light, codes = self.below
+        return f"{text}, below {light:.3g} cd/m2 by no more than {codes:.1f}"
 
 
 def curve_difference(first: Measurement, other: Measurement, device: str) -> CurveDifference:

@@ -118,14 +118,17 @@ class Judge:
         controls, remaining = self._fit_controls(first, second) or ({}, None)
         fitted = replace(same, remaining=remaining, controls=controls)
         left = self._curves_apart(first, second, controls) if controls else luma
+        words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
         if remaining and remaining.high <= margin and left is None:
-            words = [_word(name, value) for name, value in controls.items() if _moved(name, value)]
             text = "differs only by picture controls: " + ", ".join(words)
             if not words:
                 text = f"same converter within {margin:g} but for codes at the limits"
             return replace(fitted, kind="controls", text=text + where)
         parts = _named_parts(self._measurements[first], self._measurements[second])
-        if luma:
+        if not parts and words and remaining and remaining.low <= margin and left is None:
+            beyond = f"beyond them not shown to differ, rounding leaves {remaining.floor:.2f}"
+            parts = [f"picture controls: {', '.join(words)}; {beyond}"]
+        elif luma:
             parts.append(str(luma))
         if apart.low > margin or luma:
             named = ", ".join(parts) or "no part that is identified"
@@ -229,7 +232,8 @@ def _word(name: str, value: ParameterEstimate) -> str:
         return f"hue {value.value:+.2f} ± {half:.2f} deg"
     if name == "brightness":
         return f"brightness {value.value:+.1f} ± {half:.1f} codes"
-    return f"{name} {value.value:.3f} ± {half:.3f}"
+    digits = 3 if half >= 0.001 else 4
+    return f"{name} {value.value:.{digits}f} ± {max(half, 10.0**-digits):.{digits}f}"
 
 
 def _named_parts(one: Measurement, other: Measurement) -> list[str]:
