@@ -119,6 +119,32 @@ def test_next_captures_are_named(tuned):
     assert first.reason == "confirms the proposal"
 
 
+def test_no_capture_is_asked_for_twice(tuned):
+    of, found = tuned
+    best = found.modes[0].proposals[0].settings
+    again = tune(
+        captured(of), reference(of, HIDDEN), ranges=dict.fromkeys(CONTROLS, (30, 70)),
+        confirm=[measured(of, SOURCE, best)],
+    )  # fmt: skip
+    assert found.suggestions[0].settings == best
+    assert all(one.settings != best for one in again.suggestions)
+
+
+def test_the_order_is_that_of_the_figures_and_ties_are_near(tuned):
+    of, found = tuned
+    truth = Truth(of, SOURCE, of.codes(SOURCE, HIDDEN))
+    best, *others = found.modes[0].proposals
+    assert others
+    assert sorted([best, *others], key=lambda one: one.p95) == [best, *others]
+    for one in others:
+        assert one.behind == pytest.approx(one.p95 - best.p95)
+        if one.tie:
+            values = [[p.settings[name] for name in CONTROLS] for p in (one, best)]
+            assert (
+                abs(truth.p95(values[0]) - truth.p95(values[1])) < 0.3 + found.modes[0].could_gain
+            )
+
+
 def test_words_and_document_say_the_same(tuned):
     _, found = tuned
     console = Console(file=io.StringIO(), width=130)
@@ -188,6 +214,9 @@ def test_pass_through_is_tuned_and_warned_of_side_effects(kind):
     true = np.linalg.norm(seen(there) - seen(SOURCE), axis=1)
     aim = Aim(second.model, seen(SOURCE), coding)
     predicted = aim.distances(np.array([[settings[name] for name in CONTROLS]]))[0]
+    assert list(first.others) == ["through"]
+    assert second.others["converting"].settings == settings
+    assert second.others["converting"].p95 == pytest.approx(np.percentile(true, 95), rel=0.05)
     assert predicted.mean() == pytest.approx(true.mean(), abs=0.5)
     assert np.percentile(predicted, 95) == pytest.approx(np.percentile(true, 95), rel=0.03)
 

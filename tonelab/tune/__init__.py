@@ -113,19 +113,28 @@ def tune(
     ]
     singles = [search([aim], span, starts) for aim in aims]
     together = _compromise(aims, span, starts, singles)
+    ranked = [
+        rank(aim, span, found, known, error, starts)
+        for aim, found, error in zip(aims, singles, own, strict=True)
+    ]
+    best = [np.array([found[0].settings[name] for name in known]) for found, _ in ranked]
     outcomes = []
-    for one, aim, found, error in zip(modes, aims, singles, own, strict=True):
-        proposals, could_gain = rank(aim, span, found, known, error, starts)
+    for at, (one, aim, error) in enumerate(zip(modes, aims, own, strict=True)):
         base = np.array([aim.model.base[name] for name in known])
         outcomes.append(
             ModeOutcome(
                 mode=one.mode,
                 target=one.target,
                 base=at_settings(aim, base, known, error),
-                proposals=tuple(proposals),
+                proposals=tuple(ranked[at][0]),
                 shared=at_settings(aim, together, known, error),
-                could_gain=could_gain,
-                reach=out_of_reach(aim, found),
+                others={
+                    mode.mode: at_settings(aim, settings, known, error)
+                    for mode, settings in zip(modes, best, strict=True)
+                    if mode is not one
+                },
+                could_gain=ranked[at][1],
+                reach=out_of_reach(aim, singles[at]),
                 model=aim.model,
                 colours=len(aim.target),
             )
@@ -137,7 +146,7 @@ def tune(
         ranges=bounds,
         modes=tuple(outcomes),
         compromise=dict(zip(known, map(int, together), strict=True)),
-        suggestions=suggest(outcomes, captures, bounds, mode_key),
+        suggestions=suggest(outcomes, every, bounds, mode_key),
         confirmations=tuple(
             confirmed(one, view.codes, [m.mode for m in modes], aims, known, own, mode_key)
             for one, view in zip(confirm, views[len(captures) :], strict=True)

@@ -40,6 +40,8 @@ class ModeOutcome:
         The nearest settings for this mode alone, best first; ties are marked.
     shared
         What the settings proposed for all modes do to this one.
+    others
+        By mode, what the settings proposed for that mode alone do to this one.
     could_gain
         p95 by which other settings can at most be better than the first proposal, 97.5 %.
     reach
@@ -55,6 +57,7 @@ class ModeOutcome:
     base: Proposal
     proposals: tuple[Proposal, ...]
     shared: Proposal
+    others: Mapping[str, Proposal]
     could_gain: float
     reach: float
     model: Model

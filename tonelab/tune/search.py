@@ -38,6 +38,7 @@ _EXAMINED = 40
 _DRAWN = 6  # models whose own best settings are examined
 _MOST_CORNERS = 5  # controls up to which all neighbours are tried
 _SETTLED = 0.02  # ΔE_ITP below which a difference is none
+_TIED = 0.3  # ΔE_ITP by which nobody sees that one setting is worse than another
 
 
 @dataclass(frozen=True, slots=True)
@@ -115,7 +116,8 @@ class Proposal:
     settings
         By control.
     p95, low, high
-        Predicted 95th percentile of ΔE_ITP with its 95 % interval.
+        95th percentile of ΔE_ITP that the models which agree with the captures predict on average,
+        with its 95 % interval. Proposals are ranked by it.
     mean
         Predicted mean ΔE_ITP.
     behind
@@ -124,7 +126,8 @@ class Proposal:
     promise
         Expected gain on the first, should this turn out to be better.
     tie
-        Whether the captures do not distinguish it from the first.
+        Whether the captures do not distinguish it from the first, and it is expected to be worse by
+        less than 0.3 ΔE_ITP.
     """
 
     settings: dict[str, int]
@@ -299,34 +302,34 @@ def rank(
     Returns
     -------
     list of Proposal
-        That of the least expected p95 first: what all agreeing models expect decides, not the
-        likeliest of them.
+        That of the least p95 first.
     float
         By how much, with 97.5 % confidence, other settings can at most be better than the first.
     """
     near = _candidates(aim, ranges, best, others)
-    exact, mean = aim.p95(near), aim.distances(near).mean(axis=1)
+    mean = aim.distances(near).mean(axis=1)
     drawn = aim.thinned(_DRAW_COLOURS)
     spread = np.array([drawn.p95(near, draw) for draw in range(DRAWS + 1)])
-    expected = spread.mean(axis=0)
+    # The likeliest model on all colours, and by how much the others differ from it on few.
+    expected = aim.p95(near) + spread.mean(axis=0) - spread[0]
     order = np.argsort(expected, kind="stable")
     first = order[0]
-    ends = np.percentile(spread[1:] - spread[0], (2.5, 97.5), axis=0)
+    ends = np.percentile(spread[1:] - spread.mean(axis=0), (2.5, 97.5), axis=0)
     apart = spread[1:] - spread[1:, [first]]
-    behind = np.minimum(np.percentile(apart, 2.5, axis=0), exact - exact[first])
+    behind = np.minimum(np.percentile(apart, 2.5, axis=0), expected - expected[first])
     noise = aim.rounding(near[first])
     promise = np.maximum(-apart, 0.0).mean(axis=0)
     found = [
         Proposal(
             settings=dict(zip(names, map(int, near[at]), strict=True)),
-            p95=float(exact[at]),
-            low=_without(exact[at] + min(ends[0, at], 0) - own, noise),
-            high=float(np.hypot(exact[at] + max(ends[1, at], 0) + own, noise)),
+            p95=float(expected[at]),
+            low=_without(expected[at] + min(ends[0, at], 0) - own, noise),
+            high=float(np.hypot(expected[at] + max(ends[1, at], 0) + own, noise)),
             mean=float(mean[at]),
-            behind=float(exact[at] - exact[first]),
+            behind=float(expected[at] - expected[first]),
             behind_low=float(behind[at]),
             promise=float(promise[at]),
-            tie=bool(behind[at] <= _SETTLED),
+            tie=bool(behind[at] <= _SETTLED and expected[at] - expected[first] < _TIED),
         )
         for at in order
     ]

@@ -35,6 +35,7 @@ def tuning_document(tuning: Tuning) -> dict[str, Any]:
                 "base": plain(one.base),
                 "proposals": plain(one.proposals),
                 "shared": plain(one.shared),
+                "others": plain(one.others),
                 "could_gain": one.could_gain,
                 "out_of_reach_below": one.reach,
                 "hidden_colours": int(one.model.hidden.sum()),

@@ -29,6 +29,7 @@ def tuning_summary(tuning: Tuning) -> RenderableType:
     if several:
         settings = _settings(tuning.compromise)
         parts.append((f"Shared by all modes: {settings}", _shared(tuning)))
+        parts.append(("p95 in every mode of the settings that are best for one", _effects(tuning)))
     parts += [("Predicted against measured", _confirmation(one)) for one in tuning.confirmations]
     if tuning.suggestions:
         parts.append(("Capture next", _next(tuning)))
@@ -37,7 +38,10 @@ def tuning_summary(tuning: Tuning) -> RenderableType:
         lines.append(Text(f"\n{title}", "bold blue"))
         lines.append(Indented(part))
     colours = " and ".join(map(str, dict.fromkeys(one.colours for one in tuning.modes)))
-    note = f"p95: 95th percentile of ΔE_ITP over {colours} colours, with its 95 % interval"
+    note = (
+        f"p95: 95th percentile of ΔE_ITP over {colours} colours, with its 95 % interval; settings "
+        "are ranked by it"
+    )
     return Group(*lines, Text(f"\n{note}", "dim"))
 
 
@@ -129,6 +133,15 @@ def _shared(tuning: Tuning) -> RenderableType:
             f"{one.base.p95:.2f}",
             f"{one.proposals[0].p95:.2f}",
         )
+    return table
+
+
+def _effects(tuning: Tuning) -> RenderableType:
+    table = number_table("best for", *(one.mode for one in tuning.modes))
+    for best in tuning.modes:
+        shown = [one.proposals[0] if one is best else one.others[best.mode] for one in tuning.modes]
+        label = f"{best.mode}: {_settings(best.proposals[0].settings)}"
+        table.add_row(Text(label), *(f"{p.p95:.2f} ({p.low:.2f} to {p.high:.2f})" for p in shown))
     return table
 
 
