@@ -21,6 +21,7 @@ import numpy as np
 from tonelab.outputs import check_output, whole_file
 from tonelab.results import Measurement
 from tonelab.views.schema import members_of, nest, schema_of
+from tonelab.views.sentences import device_sentence
 
 if TYPE_CHECKING:
     from collections.abc import Callable
@@ -37,8 +38,12 @@ def document(measurement: Measurement) -> dict[str, Any]:
     dict
         As `document_schema` says; only dict, list, str, int, float, bool and None.
     """
-    opening = {"schema": DOCUMENT_SCHEMA, "version": DOCUMENT_VERSION}
-    return {**opening, **laid_out(measurement)}
+    return {
+        "schema": DOCUMENT_SCHEMA,
+        "version": DOCUMENT_VERSION,
+        "sentence": device_sentence(measurement.device, measurement),
+        **laid_out(measurement),
+    }
 
 
 def document_schema() -> dict[str, Any]:
@@ -47,6 +52,7 @@ def document_schema() -> dict[str, Any]:
         Measurement,
         "A measured pair of HDR source and SDR capture",
         opening={"schema": DOCUMENT_SCHEMA, "version": DOCUMENT_VERSION},
+        optional={"sentence": {"type": "string", "description": "What was found, in one sentence"}},
     )
 
 

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tonelab.compare.verdicts import between
 from tonelab.views.document import plain
+from tonelab.views.sentences import pair_sentence, worth_saying
 from tonelab.views.words import display_of
 
 if TYPE_CHECKING:
@@ -28,6 +29,7 @@ def comparison_document(comparison: Comparison) -> dict[str, Any]:
     return {
         "schema": "tonelab.comparison",
         "version": 1,
+        "sentences": [pair_sentence(one, devices) for one in worth_saying(comparison)],
         "devices": list(devices),
         "displays": [display_of(signal) for signal in comparison.displays],
         "landmarks": [
@@ -106,6 +108,7 @@ def _verdict(verdict: PairVerdict, devices: Sequence[str]) -> dict[str, Any]:
         "distance": plain(verdict.distance),
         "remaining": plain(verdict.remaining),
         "controls": plain(verdict.controls),
+        "luma": plain(verdict.luma),
     }
 
 

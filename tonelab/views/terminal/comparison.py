@@ -9,6 +9,7 @@ from rich.console import Group
 from rich.text import Text
 
 from tonelab.compare.verdicts import between
+from tonelab.views.sentences import pair_sentence, worth_saying
 from tonelab.views.terminal.facts import Indented, labelled, number_table
 from tonelab.views.words import NONE, NOT_REACHED, display_of, landed, light
 
@@ -52,6 +53,7 @@ def neighbours_summary(measurement: Measurement, found: Neighbours) -> Renderabl
 def comparison_summary(comparison: Comparison) -> RenderableType:
     """Render a comparison for a terminal."""
     several = len(comparison.devices) > 1
+    first = [Text(pair_sentence(one, comparison.devices)) for one in worth_saying(comparison)]
     parts: list[tuple[str, RenderableType]] = [
         ("Devices and displays", _displays(comparison)),
         ("Landmarks: capture code, light", _landmarks(comparison)),
@@ -71,7 +73,7 @@ def comparison_summary(comparison: Comparison) -> RenderableType:
     ]
     if not comparison.rankings:
         parts.append(("Nearest standard conversion", _nearest(comparison)))
-    lines: list[RenderableType] = []
+    lines: list[RenderableType] = [*first]
     for title, part in parts:
         lines.append(Text(f"\n{title}", "bold blue"))
         lines.append(Indented(part))

@@ -8,6 +8,7 @@ import numpy as np
 from rich.console import Group
 from rich.text import Text
 
+from tonelab.views.sentences import device_sentence
 from tonelab.views.terminal.facts import Indented, labelled, number_table, reading
 from tonelab.views.terminal.plot import axis, braille
 from tonelab.views.words import (
@@ -72,7 +73,7 @@ def _title(measurement: Measurement) -> RenderableType:
         lines.append(Text(stated, "dim"))
     if measurement.notes:
         lines.append(Text(measurement.notes, "dim italic"))
-    return Group(*lines)
+    return Group(*lines, Text(device_sentence(measurement.device, measurement)))
 
 
 def _section(title: str, *parts: RenderableType) -> Iterable[RenderableType]:

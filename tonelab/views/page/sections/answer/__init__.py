@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 from tonelab.views.page.section import SECTIONS, template_of
 from tonelab.views.page.sections.answer.words import HEAD, answer_row, summary
+from tonelab.views.sentences import sentences
 
 if TYPE_CHECKING:
     from tonelab.views.page.section import PageData
@@ -22,6 +23,7 @@ def answer(page: PageData) -> dict[str, Any]:
     """Sum up in words, then one row for each device and one for each path that was checked."""
     rows = zip(page.names, page.measurements, page.shifts, strict=True)
     return {
+        "short": _short(page),
         "head": HEAD,
         "devices": [{"name": name, "cells": answer_row(one, shift)} for name, one, shift in rows],
         "summary": list(summary(page.measurements, page.names, page.shifts, page.comparison)),
@@ -31,6 +33,15 @@ def answer(page: PageData) -> dict[str, Any]:
             if any((titles := _titles(report)).values())
         ],
     }
+
+
+def _short(page: PageData) -> list[tuple[str, str]]:
+    """Sentences, each parted after the device that it begins with."""
+    found = sentences(page.names, page.measurements, page.comparison, page.shifts)
+    parted = [
+        (name, text.removeprefix(name)) for name, text in zip(page.names, found, strict=False)
+    ]
+    return [*parted, *(("", text) for text in found)]
 
 
 def _titles(report: dict[str, Any]) -> dict[str, list[str]]:
