@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 import tomllib
+from fractions import Fraction
 from pathlib import Path
 
 import pytest
 
 from tonelab.bench.places import line_of, lines
 from tonelab.bench.reading import read_plan
+from tonelab.chart import Layout, write_chart
 from tonelab.cli import main
 from tonelab.errors import PlanError
+from tonelab.media import open_clip, write_clip
 
 SOUND = """\
 title = "Two boxes"
@@ -319,6 +322,34 @@ def test_a_sketch_is_a_plan(tmp_path, capsys):
     assert [one["name"] for one in raw["devices"].values()] == ["box a"]
     assert main(["run", "--sketch", str(folder)]) == 2
     assert "exists already" in capsys.readouterr().err
+
+
+def test_a_sketch_takes_no_recording_for_a_source(tmp_path, capsys):
+    """A chart as it was written is one; a recording of it is not, though it shows the same."""
+    layout = Layout.create("quick", 960, 540, hold=4)
+    write_chart(tmp_path / "chart.mkv", layout, rate=Fraction(24))
+    with open_clip(tmp_path / "chart.mkv") as chart:
+        signal, planes = chart.signal, [frame.planes for frame in chart.frames()]
+    late = {
+        "width": 960, "height": 540, "rate": Fraction(24), "subsampling": "422", "bits": 10,
+        "codec": "v210", "signal": signal,
+    }  # fmt: skip
+    shown = [(y, *(c.repeat(2, axis=0)[: len(y)] for c in (cb, cr))) for y, cb, cr in planes]
+    write_clip(tmp_path / "box hdr.mov", shown[3:] + shown[-1:] * 3, **late)
+    write_clip(tmp_path / "card.mov", shown, **late)
+    assert main(["run", "--sketch", str(tmp_path)]) == 0
+    raw = tomllib.loads((tmp_path / "bench.toml").read_text("utf-8"))
+    assert [one["file"] for one in raw["sources"].values()] == ["chart.mkv"]
+    assert {one["role"] for one in raw["captures"]} == {"pass-through"}
+    stated = ["run", "--sketch", str(tmp_path), "--force", "--source", str(tmp_path / "card.mov")]
+    assert main(stated) == 0
+    raw = tomllib.loads((tmp_path / "bench.toml").read_text("utf-8"))
+    assert [one["file"] for one in raw["sources"].values()] == ["card.mov"]
+    capsys.readouterr()
+    assert main([*stated[:-1], str(tmp_path / "gone.mov")]) == 2
+    assert "gone.mov" in capsys.readouterr().err
+    assert main(["run", str(tmp_path / "bench.toml"), "--source", "x.mov"]) == 2
+    assert "--source goes with --sketch" in capsys.readouterr().err
 
 
 def test_a_sketch_of_nothing_is_refused(tmp_path, capsys):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, NamedTuple
 
 from tonelab.bench.plan import ROLES
+from tonelab.chart import find_chart
 from tonelab.errors import TonelabError, UsageError
 from tonelab.media import open_clip
 from tonelab.media.opening import PLANAR_SUFFIXES, V210_SUFFIX
@@ -16,6 +17,7 @@ if TYPE_CHECKING:
     from collections.abc import Container, Sequence
 
     from tonelab.bench.plan import Role
+    from tonelab.media import Clip
     from tonelab.results import ClipFacts
 
 SUFFIXES = (
@@ -25,6 +27,7 @@ SUFFIXES = (
 
 # Codings that clips are delivered in, and captures hardly ever.
 _DELIVERED = ("hevc", "h264", "av1", "vp9")
+_LOSSLESS = "ffv1"  # of charts that are written without loss
 _HINTS: tuple[tuple[str, Role], ...] = (
     (r"loop.?back", "loopback"),
     (r"pass.?through|bypass", "pass-through"),
@@ -55,14 +58,18 @@ class _Clip(NamedTuple):
     path: Path
     facts: ClipFacts | None
     fault: str
+    whole_chart: bool = False
 
     @property
     def hdr(self) -> bool:
         return self.facts is not None and self.facts.signal.is_hdr
 
 
-def sketch(folder: Path, home: Path) -> str:
+def sketch(folder: Path, home: Path, sources: Sequence[Path] = ()) -> str:
     """Write a first plan.
+
+    A recording is never taken for a source: sources are clips in a coding in which HDR is
+    delivered, and charts as they were written, whole and from their first frame.
 
     Parameters
     ----------
@@ -70,6 +77,8 @@ def sketch(folder: Path, home: Path) -> str:
         Looked through for clips, with all its folders.
     home
         The folder that the plan will stand in; files are named from there.
+    sources
+        The clips that were played, in the folder or elsewhere; guessed unless given.
 
     Returns
     -------
@@ -79,24 +88,25 @@ def sketch(folder: Path, home: Path) -> str:
     Raises
     ------
     UsageError
-        When there is no such folder, or no clip in it.
+        When there is no such folder, no clip in it, or no such source.
     """
     if not folder.is_dir():
         raise UsageError(f"{folder} is not a folder: name the one that holds the captures.")
     clips = [_look(path) for path in sorted(_found(folder))]
     if not clips:
         raise UsageError(f"There is no clip in {folder}: name the folder that holds the captures.")
-    sources = _sources(clips)
-    captures = [clip for clip in clips if clip not in sources]
-    keys = _keys(sources)
+    played = [_stated(path) for path in sources] or _sources(clips)
+    named = {clip.path.resolve() for clip in played}
+    captures = [clip for clip in clips if clip.path.resolve() not in named]
+    keys = _keys(played)
     text = [_HEAD.format(name="bench.toml")]
     for key, clip in keys.items():
         text.append(
             f"[sources.{key}]{_described(clip)}\nfile = {_quoted(_from(clip.path, home))}\n"
         )
-    if not sources:
+    if not played:
         text.append(
-            "# No clip here looks like the HDR source that was played: name it.\n"
+            "# No clip here looks like the source that was played: name it here or with --source.\n"
             "[sources.chart]\nfile = 'the clip that was played.mp4'\n"
         )
     roles = {clip.path: _role(clip) for clip in captures}
@@ -132,16 +142,38 @@ def _found(folder: Path) -> list[Path]:
 def _look(path: Path) -> _Clip:
     try:
         with open_clip(path) as clip:
-            return _Clip(path, clip.facts(), "")
+            return _Clip(path, clip.facts(), "", _is_whole_chart(clip))
     except TonelabError as error:
         return _Clip(path, None, str(error))
 
 
+def _is_whole_chart(clip: Clip) -> bool:
+    """Whether a clip is a chart as it was written; recordings start early or late, and run on."""
+    try:
+        found = find_chart(clip)
+    except TonelabError:
+        return False
+    first = found.index == 0 and found.marker.frame == 0
+    return first and clip.frame_count == found.layout.frame_count
+
+
+def _stated(path: Path) -> _Clip:
+    clip = _look(path)
+    if clip.facts is None:
+        raise UsageError(clip.fault)
+    return clip
+
+
 def _sources(clips: Sequence[_Clip]) -> list[_Clip]:
-    """Guess which clips were played: those delivered as HDR, or else every HDR clip there is."""
-    hdr = [clip for clip in clips if clip.hdr and not _hinted(clip)]
-    delivered = [clip for clip in hdr if clip.facts and clip.facts.codec in _DELIVERED]
-    return delivered or hdr
+    """Guess which clips were played."""
+    return [
+        clip
+        for clip in clips
+        if clip.facts
+        and not _hinted(clip)
+        and clip.facts.codec in (*_DELIVERED, _LOSSLESS)
+        and (clip.whole_chart or (clip.hdr and clip.facts.codec != _LOSSLESS))
+    ]
 
 
 def _hinted(clip: _Clip) -> Role | None:

@@ -22,6 +22,13 @@ if TYPE_CHECKING:
     help="Take PLAN as a folder of captures and write a first plan for it, to edit.",
 )  # fmt: skip
 @click.option(
+    "--source",
+    "sources",
+    type=FILE,
+    multiple=True,
+    help="With --sketch, a clip that was played; once for each. Guessed unless given.",
+)
+@click.option(
     "-o", "--output", type=FILE,
     help="Folder of results in place of that of the plan; with --sketch, the plan to write.",
 )  # fmt: skip
@@ -42,6 +49,7 @@ def command(
     session: Session,
     plan: Path,
     sketch: bool,
+    sources: tuple[Path, ...],
     output: Path | None,
     workers: int,
     cluster: str | None,
@@ -55,7 +63,11 @@ def command(
     could not be used.
     """
     if sketch:
-        return _sketch(session, plan, output, force)
+        return _sketch(session, plan, sources, output, force)
+    if sources:
+        raise click.UsageError(
+            "--source goes with --sketch: a plan names its sources itself, under [sources]."
+        )
 
     from tonelab.bench.reading import read_plan
     from tonelab.bench.run import run
@@ -92,13 +104,19 @@ def command(
     return results.status
 
 
-def _sketch(session: Session, folder: Path, output: Path | None, force: bool) -> int:
+def _sketch(
+    session: Session,
+    folder: Path,
+    sources: tuple[Path, ...],
+    output: Path | None,
+    force: bool,
+) -> int:
     """Write a first plan of the captures in a folder."""
     from tonelab.bench.sketch import sketch
     from tonelab.outputs import check_output, whole_file
 
     path = output or folder / "bench.toml"
-    text = sketch(folder, path.parent)
+    text = sketch(folder, path.parent, sources)
     check_output(path, overwrite=force)
     with whole_file(path) as temporary:
         temporary.write_text(text, encoding="utf-8", newline="\n")
