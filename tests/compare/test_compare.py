@@ -287,6 +287,21 @@ def test_a_curve_that_controls_leave_bent_differs_beyond_them():
     assert "contrast" in verdict.controls
 
 
+def test_hues_are_compared_over_levels_that_both_devices_kept():
+    """One device clips half of a cell whose rotation is another than that of the rest."""
+    one = make_measurement("A")
+    chroma = one.chroma_transfer
+    hue, level = np.argwhere(np.isfinite(chroma.ratio) & (chroma.count > 0))[0]
+    fewer, turned = chroma.count.copy(), chroma.rotation.copy()
+    fewer[hue, level] -= 1
+    turned[hue, level] += 20
+    other = replace(one, device="B", chroma_transfer=replace(chroma, count=fewer, rotation=turned))
+    first, second = compare([one, other]).hues
+    np.testing.assert_array_equal(first.rotation, second.rotation)
+    whole, _ = compare([one, replace(one, device="B")]).hues
+    assert not np.array_equal(whole.rotation, first.rotation, equal_nan=True)
+
+
 def test_verdict_names_the_parts_that_differ():
     one = make_measurement("A")
     other = make_measurement("B", peak=10.0)

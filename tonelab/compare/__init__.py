@@ -19,7 +19,7 @@ if TYPE_CHECKING:
     from collections.abc import Mapping, Sequence
 
     from tonelab.results import ChromaTransfer, Landmark, Measurement, Score
-    from tonelab.signal.arrays import FloatArray
+    from tonelab.signal.arrays import FloatArray, Mask
     from tonelab.signal.description import Signal
 
 __all__ = [
@@ -30,7 +30,7 @@ __all__ = [
     "compare",
     "curve_difference",
     "device_names",
-    "hue_response",
+    "hue_responses",
 ]
 
 EVERY_PAIR = 12  # measurements up to which each pair gets a verdict
@@ -38,7 +38,7 @@ EVERY_PAIR = 12  # measurements up to which each pair gets a verdict
 
 @dataclass(frozen=True, slots=True)
 class HueResponse:
-    """Chroma transfer of one measurement by source hue, all levels together.
+    """Chroma transfer of one measurement by source hue, over levels that all devices kept.
 
     Attributes
     ----------
@@ -167,10 +167,7 @@ def compare(
             curve_difference(every[0], one, name)
             for one, name in zip(every[1:], devices[1:], strict=True)
         ),
-        hues=tuple(
-            hue_response(one.chroma_transfer, name)
-            for one, name in zip(every, devices, strict=True)
-        ),
+        hues=hue_responses([one.chroma_transfer for one in every], devices),
         basis=shared.basis,
         distance_mean=matrix[0],
         distance_p95=matrix[1],
@@ -196,9 +193,26 @@ def _pairs(mean: FloatArray) -> set[tuple[int, int]]:
     return nearest | {(0, other) for other in range(1, size)}
 
 
-def hue_response(chroma: ChromaTransfer, device: str) -> HueResponse:
-    """Pool the levels of a chroma transfer, each weighted by what it knows."""
-    seen = np.isfinite(chroma.ratio) & (chroma.count > 0)
+def hue_responses(
+    transfers: Sequence[ChromaTransfer], devices: Sequence[str]
+) -> tuple[HueResponse, ...]:
+    """Pool the levels of chroma transfers over the colours that all devices kept.
+
+    A device that clips a colour has none of it in its transfer: where counts differ, so do the
+    colours, and the cell says nothing of a comparison. Of unlike charts all cells are taken that
+    each device has.
+    """
+    counts = np.stack([one.count for one in transfers])
+    seen: Mask = np.all([np.isfinite(one.ratio) & (one.count > 0) for one in transfers], axis=0)
+    alike = seen & (counts == counts[0]).all(axis=0)
+    cells = alike if alike.any() else seen
+    return tuple(
+        hue_response(one, name, cells) for one, name in zip(transfers, devices, strict=True)
+    )
+
+
+def hue_response(chroma: ChromaTransfer, device: str, seen: Mask) -> HueResponse:
+    """Pool the levels of a chroma transfer in some cells, each weighted by what it knows."""
 
     def pooled(value: FloatArray, bound: FloatArray) -> tuple[FloatArray, FloatArray]:
         weight = np.where(seen, chroma.count, 0).astype(np.float64)
