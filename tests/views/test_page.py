@@ -17,8 +17,10 @@ from make_measurement import make_measurement
 from make_page import FORMULA, HOSTILE, NAMES, hostile_page, measurements, whole_page
 
 from tonelab.errors import UsageError
+from tonelab.results import Tallies
 from tonelab.views.page import render_page, write_page
 from tonelab.views.page.render import tight
+from tonelab.views.page.sections.curves.charts import gradient_chart
 
 
 class Reader(HTMLParser):
@@ -266,3 +268,18 @@ def test_what_cannot_be_written_is_one_sentence(tmp_path, name, given, words):
     with pytest.raises(UsageError, match=words):
         write_page(tmp_path / name, [make_measurement()] * given)
     assert not list(tmp_path.iterdir())
+
+
+def test_a_gradient_of_eight_bits_keeps_every_step_where_its_curve_rises_by_one():
+    """A straight line of slope 4 on an 8-bit output in a capture of 10 bits gives a slope of 1."""
+    one = make_measurement()
+    curve = one.luminance_curve
+    line = replace(curve, smooth=64 + 4 * (curve.source_code - curve.source_code[0]),
+                   clipped=np.zeros(len(curve.source_code), bool))  # fmt: skip
+    tables = dict(one.tallies.tables)
+    tables["capture_histogram"] = np.zeros_like(tables["capture_histogram"])
+    tables["capture_histogram"][:, 64:941:4] = 1
+    coarse = replace(one, luminance_curve=line, tallies=Tallies(one.tallies.layout, tables))
+    (view,) = gradient_chart([coarse], ["Box"]).views
+    drawn = view.series[0].y
+    assert np.nanmedian(drawn) == pytest.approx(1.0, abs=1e-6)

@@ -8,6 +8,7 @@ import numpy as np
 
 from tonelab.compare import common_codes, curve_difference
 from tonelab.conversion.standards import STANDARDS
+from tonelab.readings import readings_of
 from tonelab.readings.colours import coded_signal
 from tonelab.readings.content import CONTENT_PEAK
 from tonelab.scores.gradients import gradient_steps
@@ -185,7 +186,7 @@ def chroma_charts(measurements: Sequence[Measurement], names: Sequence[str]) -> 
 
 
 def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) -> Chart:
-    """Capture codes for each source code: where a gradient keeps its steps and where not."""
+    """Chart the output steps for each source code: where a gradient keeps its steps or not."""
     series, sentences, rows = [], [], []
     cells: dict[float, dict[str, Cell]] = {}
     ends: dict[float, float] = {}
@@ -193,6 +194,9 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         curve, signal = one.luminance_curve, coded_signal(one.capture.signal)
         code, _ = _common(curve, signal)
         slope = np.gradient(code, common_codes(curve.source_code, one.source.signal))
+        # An output of 8 bits in a capture of 10 moves by four codes at a time.
+        black, stepped = common_codes(np.array([0.0, readings_of(one).step]), signal)
+        slope /= stepped - black
         # A slope next to a clip, or below black, is that of a corner.
         corner = curve.clipped | (curve.luminance <= 0)
         corner[1:] |= corner[:-1].copy()
@@ -222,7 +226,7 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
             for low, found in sorted(cells.items())
         ],
         "Pairs of neighbouring source codes that end on different capture codes. Rises are in "
-        "steps of the capture's own depth.",
+        "steps of the output.",
         csv_file(
             "gradient-steps",
             ("device", "from cd/m2", "to cd/m2", "steps", "kept", "most on one code",
@@ -239,12 +243,13 @@ def gradient_chart(measurements: Sequence[Measurement], names: Sequence[str]) ->
         across="light",
         views=(
             PlotView(
-                "capture codes for each source code", "", 2, series, ((1.0, "every step kept"),)
+                "output steps for each source code", "", 2, series, ((1.0, "every step kept"),)
             ),
         ),
         table=table,
-        note="Both sides counted as 10-bit narrow range. Below 1, neighbouring steps merge; far "
-        "above 1, a gradient may show bands.",
+        note="Source codes of 10-bit narrow range; output steps as wide as the device makes them, "
+        "four codes for 8 bits. Below 1, neighbouring steps merge; far above 1, a gradient may "
+        "show bands.",
     )  # fmt: skip
 
 
