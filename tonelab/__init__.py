@@ -27,7 +27,16 @@ if TYPE_CHECKING:
     from tonelab.curvefile import load as load
     from tonelab.curvefile import save as save
     from tonelab.differences import difference as difference
+    from tonelab.errors import ChartError as ChartError
+    from tonelab.errors import ClipError as ClipError
+    from tonelab.errors import CurveFileError as CurveFileError
+    from tonelab.errors import IdentificationError as IdentificationError
+    from tonelab.errors import PairingError as PairingError
+    from tonelab.errors import PlanError as PlanError
+    from tonelab.errors import SignalError as SignalError
     from tonelab.errors import TonelabError as TonelabError
+    from tonelab.errors import UsageError as UsageError
+    from tonelab.errors import WorkerError as WorkerError
     from tonelab.identify import identify as identify
     from tonelab.measure import measure as measure
     from tonelab.media import open_clip as open_clip
@@ -46,12 +55,16 @@ if TYPE_CHECKING:
     from tonelab.views.pictures import make_pictures as make_pictures
     from tonelab.views.terminal.summary import summary as summary
 
+_ERRORS = (
+    "ChartError", "ClipError", "CurveFileError", "IdentificationError", "PairingError", "PlanError",
+    "SignalError", "TonelabError", "UsageError", "WorkerError",
+)  # fmt: skip
 _HOMES = {
+    **dict.fromkeys(_ERRORS, "tonelab.errors"),
     "Layout": "tonelab.chart",
     "Measurement": "tonelab.results",
     "Signal": "tonelab.signal.description",
     "Tallies": "tonelab.tallies",
-    "TonelabError": "tonelab.errors",
     "check": "tonelab.checks",
     "chroma_transfer": "tonelab.readings.curves",
     "compare": "tonelab.compare",
@@ -103,7 +116,13 @@ def _terminal(result: Any) -> Any:
     return terminal(result)
 
 
-VIEWS.update(html=_html, terminal=_terminal)
+def _figure(result: Any) -> Any:
+    from tonelab.views.figures.of import figure_of
+
+    return figure_of(result)
+
+
+VIEWS.update(html=_html, terminal=_terminal, figure=_figure)
 
 
 def __getattr__(name: str) -> Any:

@@ -12,8 +12,8 @@ E = TypeVar("E")
 F = TypeVar("F", bound=Callable[..., Any])
 
 
-# What shows a result, ``html`` or ``terminal``; the package itself states it, so that results need
-# not know what lies above them.
+# What shows a result, ``html``, ``terminal`` or ``figure``; the package itself states it, so that
+# results need not know what lies above them.
 VIEWS: dict[str, Callable[[Any], Any]] = {}
 
 

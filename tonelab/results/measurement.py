@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 from tonelab.described import described, result
+from tonelab.errors import UsageError
 from tonelab.results.viewable import Viewable
 
 if TYPE_CHECKING:
@@ -15,6 +16,8 @@ if TYPE_CHECKING:
     from tonelab.results.curves import ChromaTransfer, Landmark, LuminanceCurve
     from tonelab.results.findings import Finding
     from tonelab.results.tallies import Tallies
+
+N = TypeVar("N")
 
 
 @result
@@ -83,3 +86,32 @@ class Measurement(Viewable):
         "Distances from the standard conversions", dims=("standard",)
     )
     provenance: Mapping[str, Any] = described("Files, tools and circumstances of this measurement")
+
+    def landmark(self, name: str) -> Landmark:
+        """Return a landmark by its name, such as ``"diffuse-white"``.
+
+        Raises
+        ------
+        UsageError
+            When there is none of this name.
+        """
+        return _named(self.landmarks, "landmark", "id", name)
+
+    def score(self, standard: str) -> Score:
+        """Return the distance from a standard conversion by its name, such as ``"bt2446a"``.
+
+        Raises
+        ------
+        UsageError
+            When it was not scored.
+        """
+        return _named(self.scores, "score", "standard", standard)
+
+
+def _named(items: tuple[N, ...], kind: str, field: str, name: str) -> N:
+    found = {getattr(one, field): one for one in items}
+    if name not in found:
+        raise UsageError(
+            f"There is no {kind} {name!r}: name one of {', '.join(found) or 'none; there is none'}."
+        )
+    return found[name]
