@@ -24,7 +24,8 @@ sys.path.insert(0, str(Path(__file__).resolve().parents[1] / "media"))
 from test_stills import dpx, exr, png  # noqa: E402
 
 from tonelab.curvefile.schema import SCHEMA_VERSION  # noqa: E402
-from tonelab.curvefile.store import _UNSEALED, _seal  # noqa: E402
+from tonelab.curvefile.store import _seal  # noqa: E402
+from tonelab.curvefile.writer import _UNSEALED  # noqa: E402
 
 PICTURE = np.random.default_rng(5).integers(0, 2**15, (22, 37, 3)).astype(np.uint16)
 
