@@ -372,7 +372,7 @@ def test_demo_takes_the_steps_that_are_not_done(monkeypatch, tmp_path, capsys):
     ("words", "start"),
     [
         (["show", "none.h5"], "tonelab: There is no file none.h5."),
-        (["shw"], "tonelab: No such command 'shw'"),
+        (["shw"], "tonelab: There is no command 'shw'. Did you mean 'show'?"),
         (["show"], "tonelab show: Missing argument 'FILE'."),
         (["chart", "a.mp4", "--size", "x"], "tonelab chart: Invalid value for '--size'"),
         (["chart", "a.mp4", "--size", "100x100"], "tonelab: A chart of 100x100 is not possible"),
@@ -491,3 +491,26 @@ def test_closed_stdout_is_no_error(curve_file):
 def test_progress_is_silent_where_there_is_no_terminal(measuring, tmp_path, capsys):
     main([*WORDS[:-1], str(tmp_path / "a.h5")])
     assert "tallying" not in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["mesure", "a", "b"], "There is no command 'mesure'. Did you mean 'measure'?"),
+        (["help", "shaw"], "Did you mean 'show'?"),
+        (["qqq"], "There is no command 'qqq'. See"),
+        (["measure", "a", "b", "--device", "x", "-o", "x.txt"], "name it x.h5."),
+        (["report", "a.h5", "-o", "my page.htm"], "name it my page.html."),
+        (["check", "a", "b", "-o", "x"], "name it x.json."),
+        (["show", "a.h5", "--figure", "chroma"], "--figure goes with -o: name the file to draw"),
+    ],
+)
+def test_slips_get_the_mend(words, sentence, capsys):
+    assert main(words) == 2
+    assert sentence in capsys.readouterr().err
+
+
+def test_help_is_a_verb_too(capsys):
+    for words in (["help"], ["help", "show"]):
+        assert main(words) == 0
+        assert "Usage: tonelab" in capsys.readouterr().out

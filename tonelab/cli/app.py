@@ -6,6 +6,7 @@ import signal
 import sys
 import traceback
 from contextlib import suppress
+from difflib import get_close_matches
 from importlib import import_module
 from typing import TYPE_CHECKING
 
@@ -52,6 +53,22 @@ class _Verbs(click.Group):
 
     def list_commands(self, ctx: click.Context) -> list[str]:  # noqa: ARG002
         return list(VERBS)
+
+    def resolve_command(
+        self, ctx: click.Context, args: list[str]
+    ) -> tuple[str | None, click.Command | None, list[str]]:
+        verb = args[0]
+        if verb == "help":  # as people expect of a command with verbs
+            args = [*args[1:2], "--help"]
+            verb = args[0]
+            if verb == "--help":
+                click.echo(ctx.get_help())
+                ctx.exit()
+        if verb not in VERBS and not verb.startswith("-"):
+            near = get_close_matches(verb, VERBS, 1)
+            meant = f" Did you mean {near[0]!r}?" if near else ""
+            raise click.UsageError(f"There is no command {verb!r}.{meant}", ctx)
+        return super().resolve_command(ctx, args)
 
     def get_command(self, ctx: click.Context, cmd_name: str) -> click.Command | None:
         if cmd_name not in VERBS:

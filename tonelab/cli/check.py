@@ -8,6 +8,7 @@ import click
 
 from tonelab.cli.options import (
     FILE,
+    Written,
     as_json,
     fail_on,
     force,
@@ -49,7 +50,7 @@ if TYPE_CHECKING:
 @statement("--capture-signal", "How to read the capture, such as range=full,transfer=pq.")
 @good_part
 @on_workers
-@click.option("-o", "--output", type=FILE, help="Keep the findings in this .json.")
+@click.option("-o", "--output", type=Written(".json"), help="Keep the findings in this .json.")
 @force
 @as_json
 @fail_on

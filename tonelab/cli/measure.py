@@ -8,6 +8,7 @@ import click
 
 from tonelab.cli.options import (
     FILE,
+    Written,
     as_json,
     fail_on,
     force,
@@ -41,7 +42,9 @@ if TYPE_CHECKING:
 )
 @good_part
 @on_workers
-@click.option("-o", "--output", required=True, type=FILE, help="The curve file to write, .h5.")
+@click.option(
+    "-o", "--output", required=True, type=Written(".h5"), help="The curve file to write, .h5."
+)
 @force
 @as_json
 @fail_on

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import logging
+import os
 from contextlib import contextmanager
 from fractions import Fraction
 from pathlib import Path
@@ -23,6 +24,22 @@ Command = TypeVar("Command", bound="Callable[..., Any]")
 
 FILE = click.Path(path_type=Path)
 SEVERITIES = ("info", "warning", "stop")
+
+
+class Written(click.Path):
+    """A file to write, whose name ends in what it holds."""
+
+    def __init__(self, *suffixes: str) -> None:
+        super().__init__(path_type=Path)
+        self.suffixes = suffixes
+
+    def convert(self, value: Any, param: click.Parameter | None, ctx: click.Context | None) -> Path:
+        """Take a path, or say which name it should have."""
+        path = Path(os.fsdecode(super().convert(value, param, ctx)))
+        if path.suffix.lower() not in self.suffixes:
+            named = " or ".join(str(path.with_suffix(suffix)) for suffix in self.suffixes)
+            self.fail(f"{path} does not say what it will hold: name it {named}.", param, ctx)
+        return path
 
 
 class FigureName(click.ParamType):  # type: ignore[type-arg]  # later releases alone are generic

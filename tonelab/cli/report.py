@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from tonelab.cli.options import FILE, force, verbosity
+from tonelab.cli.options import FILE, Written, force, verbosity
 from tonelab.cli.terminal import Session, progress_bar, say
 
 if TYPE_CHECKING:
@@ -34,7 +34,9 @@ def _crops(_: click.Context, __: click.Parameter, items: tuple[str, ...]) -> lis
 
 @click.command("report", short_help="Write a page that shows what was measured.")
 @click.argument("files", nargs=-1, required=True, type=FILE)
-@click.option("-o", "--output", required=True, type=FILE, help="The page to write, .html.")
+@click.option(
+    "-o", "--output", required=True, type=Written(".html"), help="The page to write, .html."
+)
 @click.option("--title", default="", help="Of the page; by default it names the devices.")
 @click.option("--note", default="", metavar="TEXT", help="Your words on the whole.")
 @click.option(

@@ -17,8 +17,8 @@ if TYPE_CHECKING:
 @click.argument("file", type=FILE)
 @click.option("-o", "--output", type=FILE, help="Draw a figure in this .svg, .pdf or .png.")
 @click.option(
-    "--figure", type=FigureName(), default="luminance", show_default=True,
-    help="Which figure -o draws.",
+    "--figure", type=FigureName(),
+    help="Which figure -o draws; luminance by default.",
 )  # fmt: skip
 @click.option("--dark", is_flag=True, help="Draw on a dark ground.")
 @force
@@ -30,7 +30,7 @@ def command(
     session: Session,
     file: Path,
     output: Path | None,
-    figure: str,
+    figure: str | None,
     dark: bool,
     force: bool,
     as_json: bool,
@@ -42,13 +42,15 @@ def command(
     from tonelab.views.document import document
     from tonelab.views.terminal.summary import summary
 
+    if figure and not output:
+        raise click.UsageError(f"--figure goes with -o: name the file to draw, -o {figure}.svg.")
     if output:
         check_output(output, overwrite=force)
     measurement = load(file)
     if output:
         from tonelab.views.figures import FIGURES, save_figure
 
-        save_figure(FIGURES[figure](measurement, dark=dark), output, overwrite=force)
+        save_figure(FIGURES[figure or "luminance"](measurement, dark=dark), output, overwrite=force)
         session.written = output
     if as_json:
         print_json(document(measurement))
