@@ -144,6 +144,7 @@ def test_a_curve_is_not_only_levels():
     assert "no straight line" in found.sentence
 
 
+@pytest.mark.long
 def test_depth_and_dither_are_within_rounding():
     found = against_a(bits=8)
     assert found.kind == "none"
@@ -151,6 +152,7 @@ def test_depth_and_dither_are_within_rounding():
     assert found.floor == pytest.approx(4 / math.sqrt(6))
 
 
+@pytest.mark.long
 def test_noise_is_noise():
     rng = np.random.default_rng(4)
     found = against_a(change=lambda p: tuple(q + rng.normal(0, 3, q.shape) for q in p))
@@ -158,6 +160,7 @@ def test_noise_is_noise():
     assert found.left == pytest.approx(3, abs=0.1)
 
 
+@pytest.mark.long
 def test_a_local_change_is_real_and_placed():
     def local(planes):
         luma = planes[0].copy()

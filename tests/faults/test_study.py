@@ -25,7 +25,9 @@ MIDDLE, LARGE = 1, 2
         pytest.param(*(("dynamic", LARGE), ("labelled transfer", MIDDLE)), marks=pytest.mark.long),
         pytest.param(*(("reserved codes", LARGE), ("gain", MIDDLE)), marks=pytest.mark.long),
         pytest.param(*(("matrix 601 as 2020", MIDDLE), ("plateau", LARGE)), marks=pytest.mark.long),
-        (("saturation by hue", LARGE), ("compressed as rgb", MIDDLE)),
+        pytest.param(
+            *(("saturation by hue", LARGE), ("compressed as rgb", MIDDLE)), marks=pytest.mark.long
+        ),
         pytest.param(
             *(("biased dither", MIDDLE), ("compressed as ycbcr", LARGE)), marks=pytest.mark.long
         ),

@@ -221,6 +221,7 @@ def document(chart, bent):
     return found
 
 
+@pytest.mark.long
 def test_a_check_gives_the_same_document_on_processes(chart, bent, document, processes):
     assert check_document(check(chart.source.path, bent, workers=processes)) == document
 
