@@ -26,7 +26,7 @@ MARGIN_CODES = 1.0  # of luma that go with it along the greys: the step of a 10-
 FEWEST_FREE = 30  # colours that touch no limit, below which controls are not fitted
 
 _INTERVAL = 1.96
-_UNKNOWN = "not identifiable"
+_UNKNOWN = ("not identifiable", "not in this model")
 _PARTS = ("drive", "order", "chroma", "gamut", "encoding")
 _NEUTRAL = {"contrast": 1.0, "brightness": 0.0, "saturation": 1.0, "hue": 0.0}
 
@@ -242,7 +242,7 @@ def _named_parts(one: Measurement, other: Measurement) -> list[str]:
     parts = []
     for part in _PARTS:
         names = [set(getattr(c, part).split(" or ")) for c in (first, second)]
-        if any(_UNKNOWN in name for both in names for name in both) or not all(names):
+        if any(name.startswith(_UNKNOWN) for both in names for name in both) or not all(names):
             continue
         if not names[0] & names[1]:
             parts.append(f"{part} ({getattr(first, part)} against {getattr(second, part)})")

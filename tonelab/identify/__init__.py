@@ -12,13 +12,14 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.conversion import GAMUT_METHODS, TONE_CURVES, FreeCurve
+from tonelab.conversion import ENCODINGS, GAMUT_METHODS, TONE_CURVES, FreeCurve
 from tonelab.conversion.chain import STEPS
 from tonelab.conversion.parameters import ORDERS, tried_parts
 from tonelab.identify.chains import with_every_drive
 from tonelab.identify.evidence import Evidence, evidence_of, gather_evidence, rms
 from tonelab.identify.families import Family, best_family, rank_families, settled
 from tonelab.identify.fitting import CORRELATION_LIMIT
+from tonelab.identify.greys import grey_families
 from tonelab.identify.profiles import display_gamma, gamma_note
 from tonelab.identify.structures import (
     MOST_TIES,
@@ -32,7 +33,13 @@ from tonelab.identify.structures import (
     tied,
     within_709,
 )
-from tonelab.results import Finding, IdentifiedConversion, ParameterEstimate, RunnerUp
+from tonelab.results import (
+    Finding,
+    GreyCurve,
+    IdentifiedConversion,
+    ParameterEstimate,
+    RunnerUp,
+)
 from tonelab.signal.colorimetry import LUMA_WEIGHTS
 
 if TYPE_CHECKING:
@@ -46,6 +53,7 @@ __all__ = ["Evidence", "Identification", "evidence_of", "gather_evidence", "iden
 # A chain whose residual under the named curve is this close does the same to every colour.
 SAME = 1.02
 UNKNOWN = "not identifiable from this capture"
+OUTSIDE = "not in this model"  # what no chain carries, however good the capture
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,6 +97,7 @@ def identify(evidence: Evidence) -> Identification:
     family = best_family(families, free_rms, judged.floor)
     if family is not None:
         family = settled(judged, family)
+    greys = [] if explained else grey_families(evidence, ranked[0].conversion)
     chain = family.fit.conversion if family else ranked[0].conversion
     profile = display_gamma(judged, chain) if explained else ()
     possible = [candidate for candidate in ranked if explains(candidate, evidence)]
@@ -97,11 +106,11 @@ def identify(evidence: Evidence) -> Identification:
         family=family.name if family else None,
         family_label=family.label if family else "no published family fits: free curve",
         parameters=_parameters(family, "tone"),
-        drive=_names(alike, "drive") if explained else UNKNOWN,
-        order=_names(alike, "order") if explained else UNKNOWN,
-        chroma=_names(alike, "chroma") if explained else UNKNOWN,
-        gamut=_names(alike, "gamut") if explained and whole_gamut else UNKNOWN,
-        encoding=_names(alike, "encoding") if explained else UNKNOWN,
+        drive=_names(alike, "drive") if explained else OUTSIDE,
+        order=_names(alike, "order") if explained else OUTSIDE,
+        chroma=_names(alike, "chroma") if explained else OUTSIDE,
+        gamut=_gamut(alike, found, explained=explained, whole_gamut=whole_gamut),
+        encoding=_names(alike, "encoding") if explained else OUTSIDE,
         controls=_parameters(family, "chroma", "drive", "controls"),
         residual_codes_rms=rms(judged.residual(chain)),
         held_out_codes_rms=family.held_out_rms if family else free_rms,
@@ -113,10 +122,13 @@ def identify(evidence: Evidence) -> Identification:
         runners_up=_runners_up(found, alike, families, family),
         notes=(
             *_notes(judged, families, family, explained=explained, whole_gamut=whole_gamut),
+            *_grey_notes(greys),
             *_degeneracies(chain, family),
             *([gamma_note(profile, judged.floor)] if profile else []),
         ),
         structure=_written(chain),
+        grey_curves=tuple(_grey_curve(one, evidence) for one in greys),
+        grey_parameters=_parameters(greys[0], "tone") if greys else {},
         correlations=family.fit.correlations() if family else (),
         display_gamma=profile,
     )
@@ -175,6 +187,34 @@ def _names(chains: Sequence[Conversion], part: str) -> str:
     names = {getattr(getattr(chain, part), "name", getattr(chain, part)) for chain in chains}
     known: Iterable[str] = ORDERS if part == "order" else STEPS[part]
     return " or ".join(name for name in known if name in names)
+
+
+def _gamut(
+    alike: Sequence[Conversion], found: Search, *, explained: bool, whole_gamut: bool
+) -> str:
+    """Name the gamut methods; without colours that need one nothing is known of it."""
+    if explained and whole_gamut:
+        return _names(alike, "gamut")
+    return OUTSIDE if found.whole or not explained else UNKNOWN
+
+
+def _grey_curve(family: Family, evidence: Evidence) -> GreyCurve:
+    encoding = family.fit.conversion.encoding.name
+    count = len(evidence.neutral_light) // 2
+    return GreyCurve(family.name, family.label, encoding, family.held_out_rms, count)
+
+
+def _grey_notes(greys: Sequence[Family]) -> list[str]:
+    """Say that a curve is named by greys alone, and what they do not distinguish from it."""
+    if not greys:
+        return []
+    first, *others = (
+        f"{one.label} ({ENCODINGS[one.fit.conversion.encoding.name].label})" for one in greys
+    )
+    notes = [f"Greys alone follow a published curve: {first}."]
+    if others:
+        notes.append(f"Greys do not distinguish it from {', '.join(others)}.")
+    return notes
 
 
 def _parameters(family: Family | None, *parts: str) -> dict[str, ParameterEstimate]:

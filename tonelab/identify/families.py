@@ -67,7 +67,7 @@ def rank_families(evidence: Evidence, chains: Sequence[Conversion]) -> list[Fami
         if key not in tried and len(tried) == MOST_CURVES:
             continue
         if key not in tried:
-            tried[key] = _neutral_fits(evidence, chain)
+            tried[key] = neutral_fits(evidence, chain)
         for (name, fit), ceiling in product(tried[key], (True, False)):
             controls = _with_luma_of(chain.controls, fit.conversion.controls)
             trial = replace(chain, tone=fit.conversion.tone, ceiling=ceiling, controls=controls)
@@ -205,7 +205,7 @@ def _with_luma_of(controls: ChainPart, luma: ChainPart) -> ChainPart:
     return replace(controls, parameters=given)
 
 
-def _neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
+def neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
     """Fit each family to the neutral axis; on it a ceiling of the curve cannot be identified.
 
     Parameters with a published value are held there first, then freed one by one, then all.

@@ -5,6 +5,7 @@ from tonelab.results.clips import ClipFacts, PairingFacts
 from tonelab.results.conversion import (
     Correlation,
     GammaPoint,
+    GreyCurve,
     IdentifiedConversion,
     ParameterEstimate,
     RunnerUp,
@@ -34,6 +35,7 @@ __all__ = [
     "DifferenceValue",
     "Finding",
     "GammaPoint",
+    "GreyCurve",
     "IdentifiedConversion",
     "Landmark",
     "LuminanceCurve",

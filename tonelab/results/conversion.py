@@ -32,6 +32,17 @@ class RunnerUp:
 
 
 @result
+class GreyCurve:
+    """A published curve that the greys follow, whatever becomes of colours."""
+
+    name: str = described("Short name of the tone family")
+    label: str = described("The same for people")
+    encoding: str = described("Output encoding under which greys follow it")
+    held_out_codes_rms: float = described("Its RMS residual on greys held out", "code", low=0)
+    count: int = described("Greys held out", "1", low=0)
+
+
+@result
 class Correlation:
     """Correlation of two fitted parameters: near 1 or -1, only their mix is known."""
 
@@ -98,6 +109,17 @@ class IdentifiedConversion(Viewable):
     static: str = described("Whether the conversion depends on the scene", default="unknown")
     notes: tuple[str, ...] = described("What else to know", dims=("note",), default=())
     structure: Mapping[str, Any] = described("The fitted chain in full", default_factory=dict)
+    grey_curves: tuple[GreyCurve, ...] = described(
+        "Published curves that the greys alone follow",
+        dims=("curve",),
+        note="Of a conversion whose colours no chain carries: the plainest first, those that greys "
+        "do not distinguish from it after it. Empty where the conversion is named as a whole, and "
+        "where nothing published follows the greys.",
+        default=(),
+    )
+    grey_parameters: Mapping[str, ParameterEstimate] = described(
+        "Parameters of the first of the grey curves", dims=("parameter",), default_factory=dict
+    )
     correlations: tuple[Correlation, ...] = described(
         "How the fitted parameters hang together",
         dims=("pair",),

@@ -9,7 +9,7 @@ import numpy as np
 
 from tonelab.conversion import Conversion
 from tonelab.errors import UsageError
-from tonelab.identify import UNKNOWN, evidence_of
+from tonelab.identify import OUTSIDE, UNKNOWN, evidence_of
 from tonelab.identify.structures import within_709
 from tonelab.readings import readings_of
 from tonelab.signal.colorimetry import rgb_to_ycbcr
@@ -72,7 +72,7 @@ def colour_residuals(measurement: Measurement) -> ColourResiduals:
             "measure an SDR output."
         )
     evidence = evidence_of(readings_of(measurement), measurement.luminance_curve)
-    within = measurement.conversion.gamut == UNKNOWN
+    within = measurement.conversion.gamut in {UNKNOWN, OUTSIDE}
     if within:
         evidence = within_709(evidence)
     return ColourResiduals(

@@ -13,7 +13,7 @@ from tonelab.compare.shared import (
     standard_shown,
 )
 from tonelab.conversion import Conversion
-from tonelab.identify import UNKNOWN
+from tonelab.identify import OUTSIDE, UNKNOWN
 from tonelab.readings.colours import shown_light
 from tonelab.signal.colorimetry import rgb_to_ycbcr, ycbcr_to_rgb
 from tonelab.signal.transfer import eotf_inverse_pq, eotf_pq
@@ -54,7 +54,11 @@ def before_controls(
     source = rgb_to_ycbcr(eotf_inverse_pq(shared.light), "bt2020")
     found = first.conversion
     explained = found.held_out_codes_rms <= _EXPLAINED * found.floor_codes_rms
-    if not explained or "tone" not in found.structure or UNKNOWN in (found.drive, found.gamut):
+    if (
+        not explained
+        or "tone" not in found.structure
+        or {UNKNOWN, OUTSIDE} & {found.drive, found.gamut}
+    ):
         return source, None
     chain = Conversion.from_dict(found.structure)
 

@@ -112,6 +112,8 @@ def _conversion(found: IdentifiedConversion) -> Iterator[str]:
         found.family_label if found.family else "no published family fits; the free curve stands"
     )
     rows = [("tone curve", curve), *_estimates(found.parameters)]
+    rows += [("of greys alone", f"{one.label}, {one.encoding}") for one in found.grey_curves]
+    rows += _estimates(found.grey_parameters)
     parts = ("drive", "order", "chroma", "gamut", "encoding")
     rows += [(part, getattr(found, part)) for part in parts]
     rows += [*_estimates(found.controls), ("static", found.static)]

@@ -52,6 +52,8 @@ def device_sentence(name: str, measurement: Measurement, shift: ColourShift | No
         start += f" in a way that depends on the picture ({found.static})"
     if found.family:
         start += f" by {found.family_label}{_known(measurement)}"
+    elif found.grey_curves:
+        start += f", greys by {found.grey_curves[0].label} and colours as no model here does"
     else:
         start += " by a curve that no published form explains"
     marks = {mark.id: mark for mark in measurement.landmarks}

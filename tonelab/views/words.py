@@ -16,6 +16,7 @@ _RESOLVED = 1e-6
 NOT_REACHED = "not reached"
 NONE = "–"
 NOT_IDENTIFIABLE = "not identifiable from this capture"
+NOT_IN_MODEL = "not in this model"
 
 _TRANSFERS = {"bt1886": "BT.1886", "gamma22": "gamma 2.2", "srgb": "sRGB", "pq": "PQ", "hlg": "HLG"}
 

@@ -147,6 +147,7 @@ def _conversion(conversion: IdentifiedConversion) -> RenderableType:
     rows: list[tuple[str, RenderableType]] = [
         ("tone curve", family),
         *_parameters(conversion.parameters),
+        *_greys(conversion),
         ("drive", Text(conversion.drive)),
         ("order", Text(conversion.order)),
         ("chroma", Text(conversion.chroma)),
@@ -164,6 +165,17 @@ def _conversion(conversion: IdentifiedConversion) -> RenderableType:
     ]  # fmt: skip
     rows += [("note", Text(note)) for note in conversion.notes]
     return labelled(rows)
+
+
+def _greys(conversion: IdentifiedConversion) -> Iterable[tuple[str, RenderableType]]:
+    """Curves that greys alone follow, with the parameters of the first."""
+    for index, one in enumerate(conversion.grey_curves):
+        text = Text(f"{one.label}, {one.encoding}", "bold green")
+        text.append(f"  {one.held_out_codes_rms:.3f} codes RMS on {one.count} greys held out",
+                    "dim not bold")  # fmt: skip
+        yield ("of greys alone" if index == 0 else "or"), text
+        if index == 0:
+            yield from _parameters(conversion.grey_parameters)
 
 
 def _parameters(

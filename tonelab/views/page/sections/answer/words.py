@@ -9,7 +9,15 @@ from tonelab.scores.hue import LIGHT_RANGE
 from tonelab.scores.pass_through import passes_through
 from tonelab.views.page.header import given
 from tonelab.views.page.table import Cell
-from tonelab.views.words import NOT_IDENTIFIABLE, NOT_REACHED, display_of, light, number, unit_of
+from tonelab.views.words import (
+    NOT_IDENTIFIABLE,
+    NOT_IN_MODEL,
+    NOT_REACHED,
+    display_of,
+    light,
+    number,
+    unit_of,
+)
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
@@ -85,8 +93,8 @@ def _conversion(measurement: Measurement) -> Cell:
             f"{found.floor_codes_rms:.2f}; {found.count} colours",
         )
     drive = f"on {DRIVES[found.drive].label if found.drive in DRIVES else found.drive}"
-    if found.drive == NOT_IDENTIFIABLE:
-        drive = f"drive {NOT_IDENTIFIABLE}"
+    if found.drive in {NOT_IDENTIFIABLE, NOT_IN_MODEL}:
+        drive = f"drive {found.drive}"
     fit = (
         f"held-out colours within {found.held_out_codes_rms:.2f} codes RMS, rounding alone "
         f"{found.floor_codes_rms:.2f}; {found.held_out_count} colours"
