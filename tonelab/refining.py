@@ -42,7 +42,7 @@ _REACH = 2.5  # steps of the lattice beyond which a colour says nothing of a pla
 _NOISE = 2.0  # floors by which rounding alone keeps colours off a plane
 _MOST = 8.0  # codes, beyond which a place is no more urgent: a clip would take every colour
 _BLOCK = 50_000  # places looked at in one go
-_BETTER = 0.8  # of what was left before: a chart that leaves less still helps
+_BETTER = 0.95  # of what was left before: a chart that leaves less still helps
 _MARKS = 1024
 FINDING = "second-chart"
 
@@ -260,7 +260,7 @@ def finding_of(left: Left, static: str) -> Finding:
             f"noise, {left.noise:.2f} codes in a patch, keeps it from the floor; hold pages longer."
         )
     elif left.after < _BETTER * left.before:
-        text += "not at the floor yet; another chart may bring it nearer."
+        text += "not at the floor yet; another chart, or one of more pages, brings it nearer."
     else:
         text += "it does not come nearer: the device bends more sharply than charts can show."
     return Finding(
