@@ -12,7 +12,7 @@ import numpy as np
 
 from tonelab.checks import PathEvidence, pre_checks
 from tonelab.errors import ClipError, UsageError
-from tonelab.identify import evidence_of, identify
+from tonelab.identify import UNKNOWN, evidence_of, identify
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.readings import read
@@ -282,7 +282,7 @@ def reduce(
             *readings.findings,
             *identified,
             *repeats,
-            *readings.unseen(pairing.used),
+            *readings.unseen(pairing.used, told=_is_told(conversion)),
         ),
         tallies=tallies,
         luminance_curve=curve,
@@ -312,6 +312,13 @@ def _convert(
         identified.findings,
         identified.evidence.target,
     )
+
+
+def _is_told(conversion: IdentifiedConversion) -> bool:
+    """Whether a conversion has a name, and none of its parts is open; or there is none."""
+    parts = (conversion.drive, conversion.order, conversion.chroma, conversion.encoding)
+    open_parts = [part for part in parts if part == UNKNOWN or " or " in part]
+    return not conversion.structure or (conversion.family is not None and not open_parts)
 
 
 def _with_coding(capture: ClipFacts, coding: Signal) -> ClipFacts:

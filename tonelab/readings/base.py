@@ -197,8 +197,11 @@ class Readings(ABC):
         """
 
     @abstractmethod
-    def unseen(self, frames: int) -> tuple[Finding, ...]:
-        """Say what of light and colour was not seen in so many captured frames."""
+    def unseen(self, frames: int, *, told: bool) -> tuple[Finding, ...]:
+        """Say what of light and colour was not seen in so many captured frames.
+
+        ``told`` says whether the conversion was named, all of its parts alone.
+        """
 
     @abstractmethod
     def known(self, landmarks: tuple[Landmark, ...]) -> tuple[Landmark, ...]:

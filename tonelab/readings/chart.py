@@ -90,8 +90,8 @@ class ChartReadings(Readings):
     def repeats(self) -> tuple[str, tuple[Finding, ...]]:
         return repeatability(self.tallies, self.layout, self.step)
 
-    def unseen(self, frames: int) -> tuple[Finding, ...]:  # noqa: ARG002 - shows all there is
-        return ()
+    def unseen(self, frames: int, *, told: bool) -> tuple[Finding, ...]:  # noqa: ARG002
+        return ()  # it shows all there is
 
     def known(self, landmarks: tuple[Landmark, ...]) -> tuple[Landmark, ...]:
         return landmarks
