@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import hashlib
+import io
 import json
 from dataclasses import replace
 from fractions import Fraction
@@ -12,6 +13,7 @@ import numpy as np
 import pytest
 from make_measurement import make_measurement
 from played import played
+from rich.console import Console
 
 from tonelab.bench.standard_files import _tallies
 from tonelab.chart import Group, Layout, chart_signal, find_chart, write_chart
@@ -37,6 +39,8 @@ from tonelab.results import ClipFacts, FurtherChart
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.views.document import document, document_schema
+from tonelab.views.page.sections.provenance.facts import facts
+from tonelab.views.terminal.summary import summary
 
 FIRST = Layout.create("quick", 960, 540, "pq", 1000, hold=4)
 CHAIN = Conversion(
@@ -160,8 +164,8 @@ def test_charts_count_as_one(box, second):
 
 def test_curve_file_keeps_each_chart_with_its_own_facts(second, tmp_path):
     _, merged = second
-    facts = replace(merged.further[0].source, name="second clip.mp4", sha256="cd" * 32)
-    kept = replace(merged, further=(replace(merged.further[0], source=facts, after_codes_rms=0.4),))
+    clip = replace(merged.further[0].source, name="second clip.mp4", sha256="cd" * 32)
+    kept = replace(merged, further=(replace(merged.further[0], source=clip, after_codes_rms=0.4),))
     save(kept, tmp_path / "box2.h5")
     again = load(tmp_path / "box2.h5")
     assert again.further == kept.further
@@ -170,6 +174,10 @@ def test_curve_file_keeps_each_chart_with_its_own_facts(second, tmp_path):
     (chart,) = said["further"]
     assert (chart["source"]["sha256"], chart["after_codes_rms"]) == ("cd" * 32, 0.4)
     assert mark_of(again) == mark_of(kept)
+    console = Console(width=300, file=io.StringIO())
+    console.print(summary(again))
+    assert "second clip.mp4 as capture" in console.file.getvalue()
+    assert "second clip.mp4" in dict(facts(again))["Further source clip"]
 
 
 def test_the_same_second_layout_is_drawn_for_ever():
