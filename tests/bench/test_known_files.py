@@ -68,12 +68,14 @@ def test_a_file_is_what_its_library_gives_today(name, script, monkeypatch):
 
 @pytest.mark.long
 def test_a_box_is_found_to_be_built_on_a_known_converter():
-    """A box that does what a published curve says, written out in numpy, with 8 bits behind it."""
+    """A box that does what a published curve says, written out in numpy, and turns colour down."""
     box = SimulatedDevice(
         drive="max-rgb", tone="hable", tone_parameters={"white": 100.0, "peak": 1000.0},
-        order="matrix-first", encoding="bt1886", bits=8,
+        order="matrix-first", ceiling=False, super_white=True, controls={"saturation": 0.95},
     )  # fmt: skip
     measured = computed_measurement(box.capture_codes, 1000, device="Box")
-    first, second = neighbours(measured, CURVES, count=2).nearest
+    found = neighbours(measured, CURVES, count=2)
+    first, second = found.nearest
+    assert found.built_on == first
     assert first.path.stem == "ffmpeg-tonemap-hable"
     assert first.verdict.distance.mean < 0.3 * second.verdict.distance.mean

@@ -48,6 +48,23 @@ class Neighbours:
     files: int
     unusable: tuple[str, ...]
 
+    @property
+    def built_on(self) -> Neighbour | None:
+        """The one that the device is shown to be, or to be but for picture controls."""
+        for kind in ("same", "controls"):
+            for one in self.nearest:
+                if one.verdict.kind == kind:
+                    return one
+        return None
+
+    def sentence(self, device: str) -> str:
+        """Say in words which of the files a device is built on."""
+        found = self.built_on
+        if found is None:
+            return f"{device} is not shown to be built on any of these."
+        named = f"{found.device} ({found.firmware})" if found.firmware else found.device
+        return f"{device} is built on {named}: {found.verdict.text}."
+
 
 def neighbours(
     measurement: Measurement, folder: Path, *, count: int = NEIGHBOURS, margin: float = MARGIN

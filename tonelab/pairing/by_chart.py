@@ -43,6 +43,7 @@ _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks
 _OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
 _PAGES, _LEAST_PAGES = 8, 4  # in which covers are looked for, and can be found
 _LEAST_CONFIDENCE = 0.3
+_DOUBTS = 8  # frames with the corners of a chart and no whole marks
 _LEAST_SWING = 10 / 1024  # of the code range, between dark and bright
 _EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
 _CODE_TOLERANCE = (
@@ -261,16 +262,27 @@ def _read_capture(
 
 
 def _find_geometry(capture: Clip, layout: Layout) -> Geometry:
-    """Where the chart stands in the picture, from the first captured frame that shows it."""
+    """Where the chart stands in the picture, from the first captured frame whose marks are whole.
+
+    Where something stands over the marks of every frame, from the first that has the corners.
+    """
     stride = max(1, layout.hold // 4)
     low, high = np.inf, -np.inf
+    doubtful: list[Geometry] = []
     for frame in capture.frames():
         if frame.index < _EAGER or frame.index % stride == 0:
             luma = marks_plane(frame, capture.signal)
             geometry = _try_locate(luma, capture.bits)
             if geometry is not None:
-                return geometry
+                marker = read_marker(luma, geometry, capture.bits)
+                if marker is not None and marker.ok:
+                    return geometry
+                doubtful.append(geometry)
+                if len(doubtful) >= _DOUBTS:
+                    break
             low, high = min(low, int(luma.min())), max(high, int(luma.max()))
+    if doubtful:
+        return doubtful[0]
     if high - low < _LEAST_SWING * 2**capture.bits:
         raise PairingError(
             f"{capture.path.name} shows one level throughout, codes {low} to {high} of "
