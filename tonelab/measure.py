@@ -57,8 +57,8 @@ def measure(
     source, capture
         The clip that was played, and what was recorded at the device's output.
     device, firmware, settings, notes
-        The person's words on the device under test; kept, never interpreted. Those of ``first``
-        stand where it is given.
+        The person's words on the device under test; kept, never interpreted. Where ``first`` is
+        given, its own stand, and others are refused but for notes.
     first
         The measurement of the first chart, when the source is a second one that was made for it.
     source_signal, capture_signal
@@ -116,9 +116,9 @@ def measure(
         layout, findings = paired.layout, (*found, *paired.findings)
     report("identifying", 0, 1)
     if first is not None:
-        merged = extend(first, tallies, facts[0], facts[1], paired.facts, findings)
+        merged = extend(first, tallies, *facts, paired.facts, findings)
         report("identifying", 1, 1)
-        return merged
+        return replace(merged, notes=notes or first.notes)
     measurement = reduce(
         tallies,
         facts[0],

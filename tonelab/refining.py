@@ -163,6 +163,11 @@ def check_second(layout: Layout | None, source: str, first: Measurement | None) 
                 "file that it was made for with --with."
             )
         return
+    if not first.tallies.layout:
+        raise UsageError(
+            f"The measurement of {first.device} given with --with is not one of the chart: give "
+            "the curve file that was named to 'tonelab chart --refine'."
+        )
     if refinement is None:
         raise UsageError(
             f"{source} is not a second chart: write one with 'tonelab chart --refine', play it on "

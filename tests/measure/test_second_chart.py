@@ -35,7 +35,7 @@ from tonelab.refining import (
     mark_of,
     second_chart,
 )
-from tonelab.results import ClipFacts, FurtherChart
+from tonelab.results import ClipFacts, FurtherChart, Tallies
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.description import Signal
 from tonelab.views.document import document, document_schema
@@ -220,6 +220,9 @@ def test_what_does_not_belong_together_is_refused(box, second):
         check_second(FIRST, "clip.mp4", box)
     with pytest.raises(UsageError, match="made for another measurement"):
         check_second(layout, "second.mp4", merged)
+    content = replace(box, tallies=Tallies.empty_content((1024, 1024)))
+    with pytest.raises(UsageError, match="is not one of the chart"):
+        check_second(layout, "second.mp4", content)
     check_second(layout, "second.mp4", box)
     assert check_same_device(box, merged.further[0].tallies, "capture.mov") == 0
     other = sums(layout, lambda codes: twisted(codes) * (1.02, 1, 1))

@@ -44,7 +44,7 @@ PageKind: TypeAlias = Literal["gradients", "mixed", "surround", "detail"]
 LAYOUT_VERSION = 1
 SDR_VERSION = 2
 REFINED_VERSION = 3
-REFINED_PAGES = (1, 15)
+MOST_REFINED_PAGES = 15
 KINDS: tuple[ChartKind, ...] = ("full", "quick")
 TRANSFERS: tuple[ChartTransfer, ...] = ("pq", "hlg")
 SDR_BITS = (8, 10)
@@ -163,16 +163,13 @@ class Layout:
         if not first.is_hdr:
             raise ChartError("An SDR chart has no second chart: make one of HDR.")
         _check_hold(hold)
-        pages = next(
-            (n for n in range(1, REFINED_PAGES[1] + 1) if refined_count(n) == len(colours)), 0
-        )
-        if not pages:
+        counts = [refined_count(n + 1) for n in range(MOST_REFINED_PAGES)]
+        if len(colours) not in counts:
             raise ChartError(
-                f"{len(colours)} colours fill no whole pages: give {refined_count(1)} for one page "
-                f"and {refined_count(2) - refined_count(1)} more for each other one, up to "
-                f"{REFINED_PAGES[1]}."
+                f"{len(colours)} colours fill no whole pages: give {counts[0]} for one page and "
+                f"{counts[1] - counts[0]} more for each other one, up to {MOST_REFINED_PAGES}."
             )
-        blank = cls._refined(first, Refinement(pages, mark), hold)
+        blank = cls._refined(first, Refinement(counts.index(len(colours)) + 1, mark), hold)
         return blank.with_colours(colours)
 
     @classmethod
