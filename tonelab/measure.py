@@ -12,12 +12,13 @@ import numpy as np
 
 from tonelab.checks import PathEvidence, pre_checks
 from tonelab.errors import ClipError, UsageError
-from tonelab.identify import evidence_of, identify
+from tonelab.identify import UNKNOWN, evidence_of, identify
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.readings import read
 from tonelab.readings.curves import chroma_transfer, landmarks
-from tonelab.results import ClipFacts, Finding, Measurement
+from tonelab.refining import check_same_device, check_second, finding_of, judge_second
+from tonelab.results import ClipFacts, Finding, FurtherChart, Measurement
 from tonelab.scores.pass_through import hold_against_source
 from tonelab.scores.standards import score
 from tonelab.tallies.run import planes_hash, tally
@@ -39,10 +40,11 @@ def measure(
     source: str | Path,
     capture: str | Path,
     *,
-    device: str,
+    device: str = "",
     firmware: str = "",
     settings: Mapping[str, str] | None = None,
     notes: str = "",
+    first: Measurement | None = None,
     source_signal: Mapping[str, Any] | None = None,
     capture_signal: Mapping[str, Any] | None = None,
     progress: StageProgress | None = None,
@@ -55,7 +57,10 @@ def measure(
     source, capture
         The clip that was played, and what was recorded at the device's output.
     device, firmware, settings, notes
-        The person's words on the device under test; kept, never interpreted.
+        The person's words on the device under test; kept, never interpreted. Where ``first`` is
+        given, its own stand, and others are refused but for notes.
+    first
+        The measurement of the first chart, when the source is a second one that was made for it.
     source_signal, capture_signal
         Stated fields of `tonelab.signal.description.Signal`; they win over what the files say.
     progress
@@ -74,8 +79,10 @@ def measure(
     UsageError, ClipError, ChartError, PairingError, SignalError, IdentificationError, WorkerError
         One sentence each: what is wrong, where, and the mend.
     """
-    if not device.strip():
+    if first is None and not device.strip():
         raise UsageError("The device has no name: state one, such as --device 'player A'.")
+    if first is not None:
+        check_words(first, device, firmware, settings or {})
     report = progress or (lambda _stage, _done, _total: None)
     workers = workers or default_workers()
     with (
@@ -93,6 +100,7 @@ def measure(
         paired = pair(
             source_clip, capture_clip, progress=lambda done, total: report("pairing", done, total)
         )
+        check_second(paired.layout, source_clip.path.name, first)
         with file_hashes((source_clip, capture_clip), workers) as hashes:
             tallies = tally(
                 paired,
@@ -107,6 +115,10 @@ def measure(
             report("hashing", 1, 1)
         layout, findings = paired.layout, (*found, *paired.findings)
     report("identifying", 0, 1)
+    if first is not None:
+        merged = extend(first, tallies, *facts, paired.facts, findings)
+        report("identifying", 1, 1)
+        return replace(merged, notes=notes or first.notes)
     measurement = reduce(
         tallies,
         facts[0],
@@ -124,6 +136,98 @@ def measure(
     return replace(measurement, findings=(*measurement.findings, *found))
 
 
+def extend(
+    first: Measurement,
+    tallies: Tallies,
+    source: ClipFacts,
+    capture: ClipFacts,
+    pairing: PairingFacts,
+    findings: tuple[Finding, ...] = (),
+) -> Measurement:
+    """Count a second chart with the measurement for which it was made.
+
+    Parameters
+    ----------
+    first
+        The measurement, perhaps with further charts already.
+    tallies, source, capture, pairing, findings
+        Of the second chart, as for `reduce`.
+
+    Raises
+    ------
+    UsageError
+        When the capture is coded otherwise, or not of the same device at the same setting.
+    SignalError, ChartError, IdentificationError
+        As `reduce`.
+    """
+    _check_coded_alike(first, capture)
+    moved = check_same_device(first, tallies, capture.name)
+    chart = FurtherChart(source, capture, pairing, tallies, 0, 0.0, 0.0, 0.0, moved)
+    merged = reduce(
+        first.tallies,
+        first.source,
+        first.capture,
+        further=(*first.further, chart),
+        pairing=first.pairing,
+        device=first.device,
+        firmware=first.firmware,
+        settings=first.settings,
+        notes=first.notes,
+    )
+    left = judge_second(first, merged)
+    chart = replace(
+        chart,
+        count=left.count,
+        before_codes_rms=left.before,
+        after_codes_rms=left.after,
+        floor_codes_rms=left.floor,
+    )
+    brought = finding_of(left, merged.conversion.static)
+    anew = {finding.id for finding in (brought, *merged.findings)}
+    kept = [finding for finding in first.findings if finding.id not in anew]
+    known = anew | {finding.id for finding in kept}
+    graver = [one for one in findings if one.severity != "info" and one.id not in known]
+    return replace(
+        merged,
+        findings=(brought, *kept, *merged.findings, *graver),
+        further=(*first.further, chart),
+    )
+
+
+def check_words(
+    first: Measurement, device: str, firmware: str, settings: Mapping[str, str]
+) -> None:
+    """Refuse words on a device that are not those of the measurement to be extended.
+
+    Raises
+    ------
+    UsageError
+        When one differs.
+    """
+    said = {"device": (device, first.device), "firmware": (firmware, first.firmware)}
+    for name, (now, before) in said.items():
+        if now and now != before:
+            raise UsageError(
+                f"The first chart was measured with {name} {before!r} and not {now!r}: both charts "
+                "must be captures of one device at one setting."
+            )
+    if settings and dict(settings) != dict(first.settings):
+        raise UsageError(
+            f"The first chart was measured with other settings of {first.device}: both charts must "
+            "be captures of one device at one setting."
+        )
+
+
+def _check_coded_alike(first: Measurement, capture: ClipFacts) -> None:
+    one, other = first.capture.signal, capture.signal
+    same = one.bits == other.bits and (one.matrix == "rgb") == (other.matrix == "rgb")
+    if not same or other.is_hdr != one.is_hdr:
+        raise UsageError(
+            f"{capture.name} is coded otherwise than the capture of the first chart, "
+            f"{first.capture.name}: capture both charts alike."
+        )
+
+
 def reduce(
     tallies: Tallies,
     source: ClipFacts,
@@ -131,6 +235,7 @@ def reduce(
     *,
     pairing: PairingFacts,
     device: str,
+    further: tuple[FurtherChart, ...] = (),
     findings: tuple[Finding, ...] = (),
     firmware: str = "",
     settings: Mapping[str, str] | None = None,
@@ -150,6 +255,8 @@ def reduce(
         How they were registered.
     device, firmware, settings, notes
         As in `measure`.
+    further
+        Further charts of the device, which count with the first.
     findings
         What was found before; kept first.
 
@@ -158,7 +265,7 @@ def reduce(
     SignalError, ChartError, IdentificationError
         When the signals, the chart or the conversion cannot be read from them.
     """
-    readings = read(tallies, source, capture)
+    readings = read(tallies, source, capture, [chart.tallies for chart in further])
     static, repeats = readings.repeats()
     conversion, scores, identified, coding = _convert(readings, static)
     curve = readings.curve
@@ -175,7 +282,7 @@ def reduce(
             *readings.findings,
             *identified,
             *repeats,
-            *readings.unseen(pairing.used),
+            *readings.unseen(pairing.used, told=_is_told(conversion)),
         ),
         tallies=tallies,
         luminance_curve=curve,
@@ -184,6 +291,7 @@ def reduce(
         landmarks=readings.known(landmarks(curve, readings.source_coding, coding)),
         scores=scores,
         provenance=provenance(),
+        further=further,
     )
 
 
@@ -204,6 +312,13 @@ def _convert(
         identified.findings,
         identified.evidence.target,
     )
+
+
+def _is_told(conversion: IdentifiedConversion) -> bool:
+    """Whether a conversion has a name, and none of its parts is open; or there is none."""
+    parts = (conversion.drive, conversion.order, conversion.chroma, conversion.encoding)
+    open_parts = [part for part in parts if part == UNKNOWN or " or " in part]
+    return not conversion.structure or (conversion.family is not None and not open_parts)
 
 
 def _with_coding(capture: ClipFacts, coding: Signal) -> ClipFacts:

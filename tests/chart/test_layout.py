@@ -239,10 +239,8 @@ def test_impossible_charts_are_refused_with_the_mend(wish, sentence):
 
 
 def test_newer_and_damaged_descriptors_are_refused():
-    newer = QUICK.descriptor + 2
-    with pytest.raises(
-        ChartError, match="layout version 3 and this tonelab reads versions 1 and 2"
-    ):
+    newer = QUICK.descriptor + 3
+    with pytest.raises(ChartError, match="layout version 4 and this tonelab reads versions 1 to 3"):
         Layout.from_descriptor(newer, 1920, 1080)
     with pytest.raises(ChartError, match="impossible"):
         Layout.from_descriptor(QUICK.descriptor | 1 << 40, 1920, 1080)

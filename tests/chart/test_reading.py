@@ -95,6 +95,18 @@ def test_marks_survive_tone_mapping_scaling_shift_blur_noise_and_eight_bits(
     np.testing.assert_allclose(y, corners[:, 1] * 16 * scale[1] + shift[1], atol=0.2)
 
 
+@pytest.mark.parametrize("frame", range(0, LAYOUT.frame_count, LAYOUT.hold))
+@pytest.mark.parametrize("power", [1.0, 5.0])
+def test_marks_are_read_where_ten_codes_lie_between_dark_and_bright(frame, power):
+    luma, _, _ = render_planes(LAYOUT, frame)
+
+    def dark(code):
+        # The marks, at code 509, come to stand ten codes above black.
+        return 64 + 10 * (np.maximum(code - 64, 0) / (509 - 64)) ** power
+
+    assert_read(codes(seen(luma, curve=dark)), 10, frame)
+
+
 @pytest.mark.parametrize("factor", [0.5, 2 / 3, 1.5, 2.0, 2.2])
 def test_scaled_captures_are_located_to_a_twentieth_of_a_pixel(factor):
     luma, _, _ = render_planes(LAYOUT, 20)

@@ -20,7 +20,7 @@ import tonelab
 import tonelab.chart
 import tonelab.cli.app as app
 import tonelab.demo  # makes the scenario's modules importable
-from tonelab.cli import main
+from tonelab.cli import main, terminal
 from tonelab.cli.options import parse_rate, parse_settings, parse_size
 from tonelab.cli.terminal import print_result, say
 from tonelab.curvefile import load, save
@@ -228,6 +228,7 @@ def test_measure_passes_everything_on_and_saves(measuring, tmp_path, capsys):
         "firmware": "7",
         "settings": {"Mode": "Film", "Black": "low"},
         "notes": "first",
+        "first": None,
         "source_signal": {"range": "full"},
         "workers": None,
         "capture_signal": {"matrix": "bt601", "peak": 203.0},
@@ -302,7 +303,39 @@ def test_chart_asks_for_what_was_stated(monkeypatch, tmp_path, capsys):
     assert (asked["metadata"].max_cll, asked["metadata"].max_fall) == (4000, 400)
     captured = capsys.readouterr()
     assert captured.out == ""
-    assert "tonelab measure clip.mkv" in captured.err
+    assert f"tonelab measure {output} CAPTURE" in captured.err
+
+
+def test_the_next_command_can_be_pasted(monkeypatch, tmp_path, capsys):
+    monkeypatch.setattr(tonelab.chart, "write_chart", lambda *_, **__: None)
+    output = tmp_path / "test clip.mkv"
+    assert main(["chart", str(output), "--quick"]) == 0
+    assert f'tonelab measure "{output}" CAPTURE' in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(
+    ("words", "sentence"),
+    [
+        (["--pages", "2"], "--pages is of a second chart: add --refine"),
+        (["--refine", "box.h5", "--quick"], "--quick is that of the first chart"),
+        (["--refine", "box.h5", "--bits", "10"], "--bits is that of the first chart"),
+        (["--refine", "none.h5"], "There is no file none.h5"),
+    ],
+)
+def test_options_of_a_second_chart_stay_with_it(words, sentence, tmp_path, capsys):
+    assert main(["chart", str(tmp_path / "clip.mp4"), *words]) == 2
+    assert sentence in one_sentence(capsys)
+
+
+def test_long_work_is_told_in_lines_where_there_is_no_terminal(monkeypatch, capsys):
+    clock = iter((0.0, 1.0, 6.0, 6.0, 7.0, 11.5, 11.5))
+    monkeypatch.setattr(terminal.time, "monotonic", lambda: next(clock))
+    with terminal.progress_bar(terminal.Session()) as report:
+        for stage, done, total in (
+            ("writing", 1, 90), ("writing", 50, 90), ("writing", 60, 90), ("identifying", 0, 1),
+        ):  # fmt: skip
+            report(stage, done, total)
+    assert capsys.readouterr().err == "writing 50/90\nidentifying\n"
 
 
 @pytest.mark.parametrize(
@@ -324,7 +357,7 @@ def test_an_sdr_chart_is_checked_and_has_no_static_metadata(
     layout = asked["layout"]
     assert (layout.transfer, layout.bits, layout.matrix) == ("bt1886", bits, matrix)
     assert (float(asked["rate"]), layout.hold, asked["metadata"]) == (rate, hold, None)
-    assert "tonelab check clip.mp4 CAPTURE" in capsys.readouterr().err
+    assert f"tonelab check {tmp_path / 'clip.mp4'} CAPTURE" in capsys.readouterr().err
 
 
 def test_chart_and_inspect_together(tmp_path, capsys):

@@ -22,7 +22,7 @@ from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import luma_scale
 from tonelab.signal.transfer import eotf_pq
 from tonelab.views.documents.comparison import comparison_document, neighbours_document
-from tonelab.views.terminal.comparison import comparison_summary
+from tonelab.views.terminal.comparison import comparison_summary, neighbours_summary
 
 NOTHING = Tallies.empty(7, 3, (1024, 1024))
 
@@ -388,6 +388,18 @@ def test_nearest_of_a_library(library):
     assert "damaged.h5" in found.unusable[0]
     document = neighbours_document(make_measurement("Unknown"), found)
     assert document["nearest"][0]["file"].endswith("é 6.0.h5")
+    assert document["built_on"] is None
+    assert document["sentence"] == "Unknown is not shown to be built on any of these."
+
+
+def test_what_a_device_is_built_on_is_said(library):
+    found = neighbours(make_measurement("Unknown", peak=6.0), library, count=3)
+    assert found.built_on == found.nearest[0]
+    said = found.sentence("Unknown")
+    assert said.startswith("Unknown is built on Peak 6.0 (2.1 (build 7)): same converter within")
+    out = io.StringIO()
+    Console(file=out, width=120).print(neighbours_summary(make_measurement("Unknown"), found))
+    assert said in out.getvalue()
 
 
 def test_a_library_without_use_is_named(tmp_path):

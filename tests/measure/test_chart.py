@@ -19,6 +19,7 @@ from tonelab.conversion import ChainPart, Conversion
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure, reduce
 from tonelab.media import open_clip, write_clip
+from tonelab.pairing import pair
 from tonelab.signal.description import Signal
 
 ROOT = Path(__file__).parents[2]
@@ -79,6 +80,19 @@ def test_luminance_curve_is_the_one_applied(measured):
     truth = 64 + 876 * device(curve.luminance) ** (1 / 2.4)
     assert np.abs(curve.smooth - truth)[inside].max() < 0.6
     assert measured.conversion.neutral_codes_rms < 0.35
+
+
+def test_a_device_far_too_dark_is_measured(folder):
+    def dark(codes):
+        light = np.clip((np.asarray(codes)[:, :1] - 64) / 876 / 0.7518, 0, 1) ** 5
+        return np.rint(np.hstack([64 + 255 * light, np.full((len(codes), 2), 512)])).astype(int)
+
+    pictures = (render_planes(LAYOUT, n) for n in range(LAYOUT.frame_count))
+    capture = write_capture(folder / "dark.mov", played(pictures, dark))
+    with open_clip(folder / "test clip.mkv") as source, open_clip(capture) as captured:
+        paired = pair(source, captured)
+    assert "unreadable" not in paired.facts.left_out
+    assert len(set(paired.matches[:, 1] // LAYOUT.hold)) == len(LAYOUT.pages)
 
 
 def test_pairing_and_signals_are_stated(measured):
@@ -164,9 +178,19 @@ def small_capture(folder):
     return write_capture(folder / "small.mov", quarter, width=240, height=135)
 
 
+def level_of(code):
+    def made(folder):
+        planes = np.full((540, 960), code, np.uint16), *[np.full((540, 480), 512, np.uint16)] * 2
+        return write_capture(folder / f"level {code}.mov", [planes] * 5)
+
+    return made
+
+
 @pytest.mark.parametrize(
     ("source", "capture", "sentence"),
     [
+        ("test clip.mkv", level_of(64), "shows one level throughout, codes 64 to 64"),
+        ("test clip.mkv", level_of(940), "far too dark or too bright"),
         ("none.mkv", "capture (1).mov", "none.mkv"),
         ("test clip.mkv", "none.mov", "none.mov"),
         ("test clip.mkv", text, "not a clip.mov"),

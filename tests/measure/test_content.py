@@ -124,6 +124,15 @@ def test_what_the_content_does_not_show_stays_open(film):
             assert steps[above - 1] <= 8
 
 
+def test_colours_that_are_missing_are_told_by_hue_and_level(film):
+    # Photographs of faces, coffee and sky hold no green; and not all parts are told apart.
+    assert " or " in film.conversion.drive
+    (found,) = [f for f in film.findings if f.id == "colour-coverage"]
+    assert found.severity == "warning"
+    assert "8 green" in found.text
+    assert "red" not in found.text.partition("above 100")[0].rpartition(";")[2]
+
+
 def test_a_curve_file_keeps_all_that_identifying_anew_needs(film, tmp_path):
     save(film, tmp_path / "film.h5")
     kept = load(tmp_path / "film.h5")

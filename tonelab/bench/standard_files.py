@@ -19,6 +19,8 @@ from tonelab.signal.description import Signal
 from tonelab.signal.quantisation import quantise, ycbcr_to_codes
 
 if TYPE_CHECKING:
+    from collections.abc import Callable, Mapping
+
     from tonelab.chart.patches import ChartKind
     from tonelab.signal.arrays import IntArray
 
@@ -43,25 +45,66 @@ def standard_measurement(name: str, peak: int, *, kind: ChartKind = "quick") -> 
         When there is no such standard; the sentence lists those that exist.
     """
     standard = STANDARDS[name]
-    layout = Layout.create(kind, 1920, 1080, "pq", peak, hold=4)
-    source_signal = chart_signal(layout)
-    codes = layout.patches.code.astype(np.int64)
-    light = source_signal.decode_light(codes)
-    rgb = standard.convert(light, source_peak=float(peak))
-    capture_signal = Signal().with_fields(
-        "stated", matrix="bt709", range="narrow", transfer="bt1886", primaries="bt709"
-    )
-    ycbcr = ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow")
-    capture = np.clip(quantise(ycbcr, 10), 4, 1019).astype(np.int64)
-    return reduce(
-        _tallies(layout, codes, capture),
-        _facts(f"chart, {peak} cd/m2", layout, source_signal.with_fields("declared", bits=10)),
-        _facts(standard.label, layout, capture_signal),
-        pairing=PairingFacts("computed", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1),
+
+    def convert(codes: IntArray) -> IntArray:
+        light = chart_signal(_layout(peak, kind)).decode_light(codes)
+        rgb = standard.convert(light, source_peak=float(peak))
+        ycbcr = ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow")
+        return np.clip(quantise(ycbcr, 10), 4, 1019).astype(np.int64)
+
+    return computed_measurement(
+        convert,
+        peak,
+        kind=kind,
         device=standard.label,
         settings={"mastering peak": f"{peak} cd/m2"},
         notes=f"Computed, not captured: {standard.document}, {standard.status}.",
     )
+
+
+def computed_measurement(
+    convert: Callable[[IntArray], IntArray],
+    peak: int,
+    *,
+    device: str,
+    firmware: str = "",
+    settings: Mapping[str, str] | None = None,
+    notes: str = "",
+    kind: ChartKind = "quick",
+) -> Measurement:
+    """Measure a function of colours on the chart.
+
+    Parameters
+    ----------
+    convert
+        Takes the chart's codes (P, 3), 10-bit narrow BT.2020 Y'CbCr, to 10-bit narrow BT.709 ones.
+    peak
+        Mastering peak of the source, cd/m2; also the peak of the chart's colours.
+    device, firmware, settings, notes
+        As in `tonelab.measure`.
+    kind
+        ``quick`` or ``full`` chart.
+    """
+    layout = _layout(peak, kind)
+    codes = layout.patches.code.astype(np.int64)
+    source_signal = chart_signal(layout).with_fields("declared", bits=10)
+    capture_signal = Signal().with_fields(
+        "stated", matrix="bt709", range="narrow", transfer="bt1886", primaries="bt709"
+    )
+    return reduce(
+        _tallies(layout, codes, convert(codes)),
+        _facts(f"chart, {peak} cd/m2", layout, source_signal),
+        _facts(device, layout, capture_signal),
+        pairing=PairingFacts("computed", (1.0, 1.0), (0.0, 0.0), 0.0, 0, 1),
+        device=device,
+        firmware=firmware,
+        settings=settings,
+        notes=notes,
+    )
+
+
+def _layout(peak: int, kind: ChartKind) -> Layout:
+    return Layout.create(kind, 1920, 1080, "pq", peak, hold=4)
 
 
 def _facts(name: str, layout: Layout, signal: Signal) -> ClipFacts:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal, TypeAlias
@@ -14,6 +14,7 @@ from tonelab.chart.locate import locate
 from tonelab.chart.marker import Marker, read_marker
 from tonelab.chart.patches import COLUMNS, ROWS
 from tonelab.chart.render import render_planes
+from tonelab.chart.windows import sample_windows
 from tonelab.errors import ChartError, PairingError
 from tonelab.media import StaticMetadata, write_clip
 from tonelab.signal.colorimetry import PRIMARIES, WHITE_D65
@@ -104,7 +105,7 @@ def usual_rate(width: int, height: int) -> Fraction:
 
 def light_levels(layout: Layout) -> tuple[int, int]:
     """MaxCLL and MaxFALL of a PQ chart in cd/m2, from the largest of R, G, B of each pixel."""
-    small = Layout.create(layout.kind, 12 * COLUMNS, 12 * ROWS, layout.transfer, layout.peak, 4)
+    small = replace(layout, width=12 * COLUMNS, height=12 * ROWS, hold=4)
     signal = chart_signal(small)
     brightest, average = 0.0, 0.0
     for page in range(len(small.pages)):
@@ -226,6 +227,8 @@ def find_chart(clip: Clip) -> ChartReading:
         marker = read_marker(luma, geometry, clip.bits)
         if marker is not None and marker.ok and not marker.blended:
             layout = _rebuild(clip, marker.descriptor)
+            if layout.refinement is not None and clip.signal.matrix != "rgb":
+                layout = _with_colours_read(clip, layout, geometry, marker.frame - frame.index)
             return ChartReading(layout, geometry, marker, frame.index)
     raise ChartError(
         f"{clip.path.name} shows no chart in its first frames: make one with 'tonelab chart', play "
@@ -236,6 +239,27 @@ def find_chart(clip: Clip) -> ChartReading:
 def read_layout(clip: Clip) -> Layout:
     """Rebuild the layout of the chart in a clip; raises as `find_chart` does."""
     return find_chart(clip).layout
+
+
+def _with_colours_read(clip: Clip, layout: Layout, geometry: Geometry, ahead: int) -> Layout:
+    """Read a refined chart's own colours from its pictures, which alone carry them.
+
+    ``ahead`` is by how much the numbers of the frames exceed their places in the clip. Colours of
+    pages that the clip does not show stay `UNREAD`.
+    """
+    patches = layout.patches
+    luma, chroma = sample_windows(layout, geometry, clip.subsampling)
+    codes = patches.code.copy()
+    scale = 2.0 ** (layout.bits - clip.bits)
+    for page in np.unique(patches.page).tolist():
+        place = page * layout.hold + layout.hold // 2 - ahead
+        rows = np.flatnonzero((patches.page == page) & (luma[:, 2] > 0))
+        for frame in clip.frames(place, place + 1) if 0 <= place < clip.frame_count else ():
+            windows = luma[rows], chroma[rows], chroma[rows]
+            for channel, (plane, boxes) in enumerate(zip(frame.planes, windows, strict=True)):
+                middle = [plane[y0:y1, x0:x1].mean() for x0, y0, x1, y1 in boxes.tolist()]
+                codes[rows, channel] = np.rint(np.array(middle) * scale)
+    return layout.with_colours(codes[layout.free])
 
 
 def _rebuild(clip: Clip, descriptor: int) -> Layout:

@@ -8,9 +8,11 @@ i + 0.5.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import TYPE_CHECKING, Literal, TypeAlias
+
+import numpy as np
 
 from tonelab.chart.colours import Coding
 from tonelab.chart.patches import (
@@ -18,15 +20,21 @@ from tonelab.chart.patches import (
     RECIPES,
     ROWS,
     ChartKind,
+    Group,
     Surround,
     assemble,
     mixed_sets,
     on_page,
+    refined_count,
+    refined_sets,
+    with_colours,
 )
 from tonelab.errors import ChartError
 
 if TYPE_CHECKING:
-    from tonelab.chart.patches import Group, Patches
+    from numpy.typing import NDArray
+
+    from tonelab.chart.patches import Patches
     from tonelab.signal.arrays import CodeArray, FloatArray
     from tonelab.signal.colorimetry import Matrix
 
@@ -35,6 +43,8 @@ PageKind: TypeAlias = Literal["gradients", "mixed", "surround", "detail"]
 
 LAYOUT_VERSION = 1
 SDR_VERSION = 2
+REFINED_VERSION = 3
+MOST_REFINED_PAGES = 15
 KINDS: tuple[ChartKind, ...] = ("full", "quick")
 TRANSFERS: tuple[ChartTransfer, ...] = ("pq", "hlg")
 SDR_BITS = (8, 10)
@@ -63,6 +73,7 @@ _FIELDS = {
         ("scan", 2),
         ("hold", 12),
     ),
+    REFINED_VERSION: (("pages", 4), ("transfer", 2), ("peak", 14), ("hold", 12), ("mark", 10)),
 }
 DESCRIPTOR_BITS = 48
 
@@ -75,6 +86,26 @@ class Page:
     surround: Surround = Surround.MIXED
 
 
+@dataclass(frozen=True, slots=True)
+class Refinement:
+    """What makes a second chart, for one device, another than the first.
+
+    Attributes
+    ----------
+    pages
+        Mixed pages, 1 to 15.
+    mark
+        0 to 1023: of the curve file for which it was made.
+    codes
+        Its own colours as little-endian 16-bit codes, three a colour, in the order of the patches;
+        empty until they are read from the pictures, which alone carry them.
+    """
+
+    pages: int
+    mark: int
+    codes: bytes = b""
+
+
 @dataclass(frozen=True)
 class Layout:
     """A chart, complete: the same fields always give the same pictures.
@@ -84,7 +115,7 @@ class Layout:
     Attributes
     ----------
     kind
-        ``"full"`` (33^3 lattice) or ``"quick"`` (17^3).
+        ``"full"`` (33^3 lattice), ``"quick"`` (17^3), or ``"refined"``, a second chart.
     width, height
         Luma pixels, 16:9 with a height that is a multiple of 180; of SDR also 720x576 and 720x480.
     transfer
@@ -95,6 +126,8 @@ class Layout:
         Frames for which each page stands.
     bits, matrix
         How its codes are coded: 10 bits and ``"bt2020"`` of an HDR chart.
+    refinement
+        Of a refined chart.
     """
 
     kind: ChartKind
@@ -105,6 +138,52 @@ class Layout:
     hold: int
     bits: int = 10
     matrix: Matrix = "bt2020"
+    refinement: Refinement | None = None
+
+    @classmethod
+    def create_refined(cls, first: Layout, colours: CodeArray, mark: int, hold: int = 24) -> Layout:
+        """Return the layout of a second chart for a device that a first chart has measured.
+
+        Parameters
+        ----------
+        first
+            The first chart, whose size, transfer and peak it shares.
+        colours
+            (N, 3): 10-bit codes of its own colours; as many as `refined_count` says for its pages.
+        mark
+            See `Refinement`.
+        hold
+            Frames for which each page stands.
+
+        Raises
+        ------
+        ChartError
+            When the first chart is SDR, or the hold or the number of colours is impossible.
+        """
+        if not first.is_hdr:
+            raise ChartError("An SDR chart has no second chart: make one of HDR.")
+        _check_hold(hold)
+        counts = [refined_count(n + 1) for n in range(MOST_REFINED_PAGES)]
+        if len(colours) not in counts:
+            raise ChartError(
+                f"{len(colours)} colours fill no whole pages: give {counts[0]} for one page and "
+                f"{counts[1] - counts[0]} more for each other one, up to {MOST_REFINED_PAGES}."
+            )
+        blank = cls._refined(first, Refinement(counts.index(len(colours)) + 1, mark), hold)
+        return blank.with_colours(colours)
+
+    @classmethod
+    def _refined(cls, first: Layout, refinement: Refinement, hold: int) -> Layout:
+        return cls(
+            "refined", first.width, first.height, first.transfer, first.peak, hold,
+            refinement=refinement,
+        )  # fmt: skip
+
+    def with_colours(self, codes: CodeArray) -> Layout:
+        """Return a refined chart with its own colours, codes (N, 3) in the order of its patches."""
+        assert self.refinement is not None
+        held = np.asarray(codes, "<i2").tobytes()
+        return replace(self, refinement=replace(self.refinement, codes=held))
 
     @classmethod
     def create_sdr(
@@ -179,7 +258,7 @@ class Layout:
         if version not in _FIELDS:
             raise ChartError(
                 f"The chart has layout version {version} and this tonelab reads versions "
-                f"{LAYOUT_VERSION} and {SDR_VERSION}: update tonelab or make the chart again."
+                f"{LAYOUT_VERSION} to {REFINED_VERSION}: update tonelab or make the chart again."
             )
         fields: dict[str, int] = {}
         for name, bits in _FIELDS[version]:
@@ -187,6 +266,13 @@ class Layout:
         impossible = ChartError(
             f"The chart descriptor {descriptor} is impossible: make the chart again."
         )
+        if version == REFINED_VERSION:
+            if rest or fields["transfer"] >= len(TRANSFERS) or not fields["pages"]:
+                raise impossible
+            transfer = TRANSFERS[fields["transfer"]]
+            first = cls.create("quick", width, height, transfer, fields["peak"], fields["hold"])
+            refinement = Refinement(fields["pages"], fields["mark"])
+            return cls._refined(first, refinement, fields["hold"])
         if rest or fields["kind"] >= len(KINDS):
             raise impossible
         kind = KINDS[fields["kind"]]
@@ -208,11 +294,16 @@ class Layout:
     @property
     def descriptor(self) -> int:
         """The number from which `from_descriptor` rebuilds the layout, below 2^48."""
-        version = LAYOUT_VERSION if self.is_hdr else SDR_VERSION
-        values = {"kind": KINDS.index(self.kind), "hold": self.hold}
+        values = {"hold": self.hold}
         if self.is_hdr:
             values |= {"transfer": TRANSFERS.index(self.transfer), "peak": self.peak}
+        if self.refinement is not None:
+            version = REFINED_VERSION
+            values |= {"pages": self.refinement.pages, "mark": self.refinement.mark}
         else:
+            version = LAYOUT_VERSION if self.is_hdr else SDR_VERSION
+            values["kind"] = KINDS.index(self.kind)
+        if version == SDR_VERSION:
             values |= {"bits": SDR_BITS.index(self.bits), "pages": 0, "scan": 0}
             values["matrix"] = SDR_MATRICES.index(self.matrix)
         number, shift = version, _VERSION_BITS
@@ -263,6 +354,8 @@ class Layout:
         that a curve rests on should stand there.
         """
         mixed = sum(len(codes) for _, codes in self._mixed_sets) // on_page(self.side)
+        if self.refinement is not None:
+            return (Page("gradients"), *[Page("mixed")] * mixed)
         surrounds = [Page("surround", surround) for surround in RECIPES[self.kind].surrounds]
         return (Page("gradients"), *[Page("mixed")] * mixed, *surrounds, Page("detail"))
 
@@ -288,13 +381,24 @@ class Layout:
     @cached_property
     def patches(self) -> Patches:
         """All flat patches, see `Patches`."""
-        surrounds = RECIPES[self.kind].surrounds
         cell = self.cell_width, self.cell
+        if self.refinement is not None:
+            blank = assemble(self._mixed_sets, (), 1, cell)
+            codes = np.frombuffer(self.refinement.codes, "<i2").reshape(-1, 3)
+            return with_colours(blank, codes) if len(codes) else blank
+        surrounds = RECIPES[self.kind].surrounds
         return assemble(self._mixed_sets, surrounds, 1, cell, self.side, self.top)
 
     @cached_property
     def _mixed_sets(self) -> list[tuple[Group, CodeArray]]:
+        if self.refinement is not None:
+            return refined_sets(self.transfer, self.peak, self.refinement.pages)
         return mixed_sets(self.kind, self.transfer, self.peak, self.coding, self.side)
+
+    @cached_property
+    def free(self) -> NDArray[np.intp]:
+        """Rows of `patches` that show a refined chart's own colours; none of another chart."""
+        return np.flatnonzero(self.patches.group == Group.REFINED)
 
 
 def _check_kind(kind: str) -> None:

@@ -20,7 +20,10 @@ if TYPE_CHECKING:
 
 _CENTRES = np.array(FIDUCIALS) + 0.5
 # Shares of the way from dark to bright at which marks are looked for, the likeliest first.
-_THRESHOLDS = (0.35, 0.2, 0.55, 0.1, 0.75)
+# Of a dark device the marks, of 100 cd/m2, stand far below the brightest colours of the page.
+_THRESHOLDS = (0.35, 0.2, 0.55, 0.1, 0.75, 0.05, 0.025, 0.012, 0.006)
+_LEAST_STEP = 3 / 1024  # of the code range, that a threshold must lie above dark
+_SURE = 0.02  # contrast of the fiducials, of the code range, from which nothing is doubted
 _SEARCH_ROWS = 540  # rows to which larger pictures are reduced for the search
 _NEAREST = 6  # candidates kept at each corner
 _LEAST_SIDE = 4  # pixels of a fiducial below which it is noise
@@ -48,7 +51,7 @@ def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
     PairingError
         When no chart is found.
     """
-    for seeds in _seed_sets(luma):
+    for seeds in _seed_sets(luma, _LEAST_STEP * 2**bits):
         geometry = _refine(luma, bits, seeds)
         if geometry is not None and read_marker(luma, geometry, bits) is not None:
             return geometry
@@ -58,14 +61,19 @@ def locate(luma: Plane, bits: int, name: str = "the picture") -> Geometry:
     )
 
 
-def _seed_sets(luma: Plane) -> Iterator[FloatArray]:
-    """Yield sets of four square spots that stand as the fiducials do, the likeliest first."""
+def _seed_sets(luma: Plane, least: float) -> Iterator[FloatArray]:
+    """Yield sets of four square spots that stand as the fiducials do, the likeliest first.
+
+    They are brighter than their surroundings by at least so many codes.
+    """
     step = max(1, luma.shape[0] // _SEARCH_ROWS)
     rows, columns = (length // step for length in luma.shape)
     blocks = luma[: rows * step, : columns * step].reshape(rows, step, columns, step)
     small = blocks.mean(axis=(1, 3)) if step > 1 else luma
     dark, bright = np.percentile(small, (5, 99.9))
-    for share in _THRESHOLDS if bright > dark else ():
+    for share in _THRESHOLDS:
+        if share * (bright - dark) < least:
+            continue
         spots = _square_spots(small > dark + share * (bright - dark))
         if len(spots) >= len(FIDUCIALS):
             for centres in _rectangles(spots):
@@ -140,7 +148,7 @@ def _refine(luma: Plane, bits: int, seeds: FloatArray) -> Geometry | None:
     relative = residual / float(scale.min())
     if not np.isfinite(residual) or relative > _LARGEST_RESIDUAL or contrast <= 0:
         return None
-    confidence = min(1.0, contrast / 0.05) * (1 - relative / _LARGEST_RESIDUAL)
+    confidence = min(1.0, contrast / _SURE) * (1 - relative / _LARGEST_RESIDUAL)
     (sx, sy), (ox, oy) = scale.tolist(), offset.tolist()
     size = luma.shape[1], luma.shape[0]
     return Geometry((sx, sy), (ox, oy), size, residual, confidence)

@@ -31,7 +31,7 @@ FIDUCIALS = ((2, 1), (COLUMNS - 3, 1), (2, ROWS - 2), (COLUMNS - 3, ROWS - 2))
 BLACK = 64  # 10-bit code
 BRIGHT = 509  # 100 cd/m2 in PQ: well apart from black, and rarely clipped, in any SDR output
 
-_LEAST_CONTRAST = 0.02  # of the code range; below it there are no marks
+_LEAST_CONTRAST = 0.006  # of the code range, six codes in 10 bits; below it there are no marks
 # Contrast of a pair, in units of the usual one of its row, below which two frames are mixed; a
 # device that maps locally may change contrast from row to row and a little along a row.
 _BLEND = 0.8

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import IntEnum
 from typing import TYPE_CHECKING, Literal, TypeAlias
 
@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import CodeArray
 
 
-ChartKind: TypeAlias = Literal["full", "quick"]
+ChartKind: TypeAlias = Literal["full", "quick", "refined"]
 
 COLUMNS, ROWS = 80, 45
 STRIP = 3  # rows of cells above and below the body that carry the marks
@@ -36,10 +36,12 @@ class Group(IntEnum):
     SWEEP = 4
     CLIP_WINDOW = 5
     REPEAT = 6
+    REFINED = 7
 
 
 # The groups from which a conversion is identified, beside the neutrals.
-COLOURED = (Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP)
+COLOURED = (Group.LATTICE, Group.NEUTRAL_NEAR, Group.KNEE, Group.SWEEP, Group.REFINED)
+UNREAD = -1  # code of a patch whose colour only the pictures of the chart tell
 
 
 class Surround(IntEnum):
@@ -101,6 +103,10 @@ _FILLS = {
     Surround.BLUE: (100.0, 0.6, 16),
 }
 
+# Greys of a refined chart, over all its pages: with the repeated colours they show whether it was
+# the same device at the same setting.
+REFINED_NEUTRALS = 256
+
 # On a page with one fill, each repeated colour stands twice in a square of 3 x 3 cells.
 _SPOT, _PITCH = 3, 5
 _SPOT_COLUMNS, _SPOT_ROWS = COLUMNS // _PITCH, BODY_ROWS // _PITCH
@@ -118,7 +124,8 @@ class Patches:
     x, y, width, height
         Flat area in luma pixels of the chart at its own size, without inset.
     code
-        Shape (P, 3), intended narrow Y'CbCr codes of the layout's bits and matrix.
+        Shape (P, 3), intended narrow Y'CbCr codes of the layout's bits and matrix; `UNREAD` of the
+        colours of a refined chart that were not read from its pictures.
     group, surround
         Values of `Group` and `Surround`.
     repeat_of
@@ -209,6 +216,23 @@ def mixed_sets(
     return [*sets, (Group.NEUTRAL, colours.neutral_codes(spread, coding))]
 
 
+def refined_count(pages: int) -> int:
+    """Return how many colours of its own a refined chart of so many mixed pages shows."""
+    repeated = len(colours.repeated_colours("pq", 1000.0))
+    return pages * on_page(1) - REFINED_NEUTRALS - repeated
+
+
+def refined_sets(transfer: str, peak: float, pages: int) -> list[tuple[Group, CodeArray]]:
+    """Return the colours (N, 3) of a refined chart, its own `UNREAD`, of a peak in cd/m2."""
+    low, high = colours.HDR.legal
+    neutrals = colours.neutral_codes(np.linspace(low, high, REFINED_NEUTRALS).round())
+    return [
+        (Group.NEUTRAL, neutrals),
+        (Group.REPEAT, colours.repeated_colours(transfer, peak)),
+        (Group.REFINED, np.full((refined_count(pages), 3), UNREAD, np.int32)),
+    ]
+
+
 def assemble(
     sets: Sequence[tuple[Group, CodeArray]],
     surrounds: Sequence[Surround],
@@ -278,8 +302,16 @@ def assemble(
     )
 
 
+def with_colours(patches: Patches, codes: CodeArray) -> Patches:
+    """Return the patches with the codes (N, 3) of those of `Group.REFINED`, in their order."""
+    code = patches.code.copy()
+    code[patches.group == Group.REFINED] = codes
+    return replace(patches, code=code, repeat_of=_first_of_colour(code))
+
+
 def _first_of_colour(codes: CodeArray) -> CodeArray:
     key = codes @ np.array([1 << 20, 1 << 10, 1], np.int32)
     _, first, inverse = np.unique(key, return_index=True, return_inverse=True)
     original = first[inverse]
-    return np.where(original == np.arange(len(codes)), -1, original).astype(np.int32)
+    alone = (original == np.arange(len(codes))) | (codes[:, 0] == UNREAD)
+    return np.where(alone, -1, original).astype(np.int32)

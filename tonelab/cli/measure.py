@@ -29,7 +29,11 @@ if TYPE_CHECKING:
 @click.command("measure", short_help="Measure what a device made of a source.")
 @click.argument("source", type=FILE)
 @click.argument("capture", type=FILE)
-@click.option("--device", required=True, metavar="NAME", help="Name of the device.")
+@click.option("--device", default="", metavar="NAME", help="Name of the device.")
+@click.option(
+    "--with", "first", type=FILE, metavar="FILE.h5",
+    help="Count a second chart, made by 'tonelab chart --refine FILE.h5', with the first.",
+)  # fmt: skip
 @click.option("--firmware", default="", metavar="VERSION", help="Its firmware.")
 @click.option(
     "--setting", "settings", multiple=True, metavar="KEY=VALUE", callback=parse_settings,
@@ -55,6 +59,7 @@ def command(
     source: Path,
     capture: Path,
     device: str,
+    first: Path | None,
     firmware: str,
     settings: dict[str, str],
     note: str,
@@ -77,11 +82,12 @@ def command(
 
     check_output(output, overwrite=force)
 
-    from tonelab.curvefile import save
+    from tonelab.curvefile import load, save
     from tonelab.measure import measure
     from tonelab.views.document import document
     from tonelab.views.terminal.summary import summary
 
+    known = None if first is None else load(first)
     # Workers elsewhere have another working folder.
     paths = [path.absolute() if cluster else path for path in (source, capture)]
     with workers_for(workers, cluster) as chosen, progress_bar(session) as report:
@@ -91,6 +97,7 @@ def command(
             firmware=firmware,
             settings=settings,
             notes=note,
+            first=known,
             source_signal=source_signal,
             capture_signal=capture_signal | good_part,
             progress=report,

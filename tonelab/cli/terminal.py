@@ -8,6 +8,7 @@ import json
 import os
 import re
 import sys
+import time
 import unicodedata
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -27,6 +28,7 @@ if TYPE_CHECKING:
 
 READER_GONE = 141  # as a program that SIGPIPE ends
 _PIPED_WIDTH = 110
+_SILENCE = 5.0  # seconds after which progress is told where there is no terminal
 
 # Control characters but the ends of lines and tabs, and what turns the direction of writing.
 _OBEYED = re.compile("[\x00-\x08\x0b-\x1f\x7f-\x9f\u202a-\u202e\u2066-\u2069]")
@@ -70,6 +72,12 @@ def say(text: str) -> None:
 def visible(text: str) -> str:
     """Spell out what a terminal would obey; a stranger's file may name a device by it."""
     return _OBEYED.sub(lambda found: found[0].encode("unicode_escape").decode(), text)
+
+
+def quoted(path: Path) -> str:
+    """Write a path as an argument that a shell takes whole."""
+    text = str(path)
+    return text if re.fullmatch(r"[\w./\\:+-]+", text) else f'"{text}"'
 
 
 def print_result(renderable: RenderableType) -> None:
@@ -117,9 +125,15 @@ def print_json(document: Any) -> None:
 
 @contextmanager
 def progress_bar(session: Session) -> Iterator[StageProgress]:
-    """Give a ``(stage, done, total)`` callable that draws on stderr when that is a terminal."""
-    if session.quiet or not sys.stderr.isatty():
+    """Give a ``(stage, done, total)`` callable that shows on stderr how far work has come.
+
+    A terminal gets a bar; anything else a line now and then while work takes long.
+    """
+    if session.quiet:
         yield lambda _stage, _done, _total: None
+        return
+    if not sys.stderr.isatty():
+        yield _in_lines()
         return
     from rich.console import Console
     from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn
@@ -135,6 +149,19 @@ def progress_bar(session: Session) -> Iterator[StageProgress]:
             bar.update(tasks[stage], completed=done, total=total)
 
         yield report
+
+
+def _in_lines() -> StageProgress:
+    """Say how far work has come, a line every `_SILENCE` seconds."""
+    last = time.monotonic()
+
+    def report(stage: str, done: int, total: int) -> None:
+        nonlocal last
+        if time.monotonic() - last >= _SILENCE:
+            last = time.monotonic()
+            say(f"{stage} {done}/{total}" if total > 1 else stage)
+
+    return report
 
 
 class Rows:

@@ -24,6 +24,7 @@ R = TypeVar("R")
 
 NEIGHBOURS = 5
 _EXAMINED = 2  # candidates read whole for each neighbour asked for: fingerprints only pre-select
+_BRIGHTEST = 722.0  # 10-bit PQ code of 1000 cd/m2, beyond which films show next to nothing
 _CHROMA = 0.15  # typical chroma signal: what a gain error of 1 weighs against luma
 
 
@@ -42,11 +43,23 @@ class Neighbour:
 
 @dataclass(frozen=True, slots=True)
 class Neighbours:
-    """The nearest curve files of a folder, how many were read, and what could not be."""
+    """The nearest curve files of a folder, how many were read, and what could not be.
+
+    ``built_on`` is the one that the device is shown to be, or to be but for picture controls.
+    """
 
     nearest: tuple[Neighbour, ...]
     files: int
     unusable: tuple[str, ...]
+    built_on: Neighbour | None = None
+
+    def sentence(self, device: str) -> str:
+        """Say in words which of the files a device is built on."""
+        found = self.built_on
+        if found is None:
+            return f"{device} is not shown to be built on any of these."
+        named = f"{found.device} ({found.firmware})" if found.firmware else found.device
+        return f"{device} is built on {named}: {found.verdict.text}."
 
 
 def neighbours(
@@ -66,8 +79,11 @@ def neighbours(
     paths = sorted(folder.rglob("*.h5"))
     mine = fingerprint(measurement)
     prints, unusable = _usable(read_fingerprint, paths)
-    apart = sorted((_apart(mine, summary), path) for path, summary in prints)
-    nearest = [path for _, path in apart[: _EXAMINED * count]]
+    apart = [(_apart(mine, summary), path) for path, summary in prints]
+    # The nearest as they are, and those whose greys are nearest but for picture controls: what
+    # clips moves the chroma of a fingerprint far.
+    ranked = [sorted((each[n], path) for each, path in apart) for n in (0, 1)]
+    nearest = sorted({path for ranks in ranked for _, path in ranks[: _EXAMINED * count]})
     others, unread = _usable(load, nearest)
     unusable += unread
     found: list[Neighbour] = []
@@ -82,7 +98,8 @@ def neighbours(
             f"No curve file in {folder} can be compared with {measurement.device}{reason}."
         )
     found.sort(key=lambda one: one.verdict.distance.mean)
-    return Neighbours(tuple(found[:count]), len(paths), tuple(unusable))
+    shown = (one for kind in ("same", "controls") for one in found if one.verdict.kind == kind)
+    return Neighbours(tuple(found[:count]), len(paths), tuple(unusable), next(shown, None))
 
 
 def _usable(
@@ -108,9 +125,20 @@ def _examined(measurement: Measurement, path: Path, other: Measurement, margin: 
     return Neighbour(path, other.device, other.firmware, judge.verdict(0, 1, distance(*shown)))
 
 
-def _apart(one: FloatArray, other: FloatArray) -> float:
-    """RMS difference of two fingerprints in luma signal, over what both saw."""
+def _apart(one: FloatArray, other: FloatArray) -> tuple[float, float]:
+    """RMS difference of two fingerprints in luma signal, over what both saw.
+
+    The second is of greys alone, and leaves out what contrast and brightness may explain.
+    """
     difference = other - one
     difference[len(GREYS) :] *= _CHROMA
+    difference[: len(GREYS)][GREYS > _BRIGHTEST] = np.nan
     known = np.isfinite(difference)
-    return float(np.sqrt(np.mean(difference[known] ** 2))) if known.any() else np.inf
+    grey = np.flatnonzero(known[: len(GREYS)])
+    if not known.any():
+        return np.inf, np.inf
+    line = np.stack([one[grey], np.ones(len(grey))], axis=1)
+    controls = np.linalg.lstsq(line, other[grey], rcond=None)[0]
+    left = other[grey] - line @ controls
+    alone = float(np.sqrt(np.mean(left**2))) if len(grey) else np.inf
+    return float(np.sqrt(np.mean(difference[known] ** 2))), alone

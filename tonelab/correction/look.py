@@ -113,6 +113,12 @@ class Look:
         """Output signals (N, 3) of source signals (N, 3)."""
         return np.clip(self._convert(np.clip(signal, 0.0, 1.0)), self.low, self.high)
 
+    def base(self, signal: FloatArray) -> FloatArray:
+        """Return what source signals (N, 3) become before the lattice of what is left is added."""
+        convert = self._convert
+        found = (convert.base if isinstance(convert, _Layers) else convert)(signal)
+        return np.clip(found, self.low, self.high)
+
     def cube(self, low: float, high: float, size: int) -> FloatArray:
         """Output signals (size^3, 3) of an even cube of source signals, blue fastest."""
         if not isinstance(self._convert, _Layers):

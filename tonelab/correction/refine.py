@@ -1,6 +1,7 @@
 """What a chart's lattice is too coarse to show, from the colours between its nodes.
 
-Pictures live near the greys, where the chart shows most colours between the nodes of its lattice.
+A chart shows most of them near the greys, where pictures live, and a second chart where the device
+bends.
 """
 
 from __future__ import annotations
@@ -11,20 +12,18 @@ import numpy as np
 from scipy import sparse
 from scipy.sparse.linalg import cg
 
-from tonelab.correction.table import lattice
 from tonelab.identify.residual import trilinear_weights
 
 if TYPE_CHECKING:
-    from tonelab.signal.arrays import FloatArray, IntArray
+    from tonelab.signal.arrays import FloatArray
 
 
-AROUND = 12  # steps of the fine lattice by which R', G' and B' may differ
 # Penalties on bends and on values, relative to one colour: the values fade out beyond the colours.
 BEND, VALUE = 0.02, 0.01
 
 
 def refine(signal: FloatArray, left: FloatArray, top: float, size: int) -> FloatArray:
-    """Fit what is left near the greys on a fine lattice, through its trilinear interpolation.
+    """Fit what is left on a fine lattice, through its trilinear interpolation.
 
     Parameters
     ----------
@@ -40,37 +39,24 @@ def refine(signal: FloatArray, left: FloatArray, top: float, size: int) -> Float
     Returns
     -------
     FloatArray
-        (size, size, size, 3): what to add; 0 away from the greys.
+        (size, size, size, 3): what to add; it fades to 0 away from the colours.
     """
-    step = top / (size - 1)
-    near = np.flatnonzero(np.ptp(lattice(0.0, top, size), axis=1) <= AROUND * step)
-    inside = np.ptp(signal, axis=1) <= (AROUND - 1) * step
-    weights = trilinear_weights(signal[inside], np.zeros(3), np.full(3, top), size)[:, near]
-    form: Any = (
-        weights.T @ weights + BEND * _bends(near, size) + VALUE * sparse.eye_array(len(near))
-    )
+    weights = trilinear_weights(signal, np.zeros(3), np.full(3, top), size)
+    form: Any = weights.T @ weights + BEND * _bends(size) + VALUE * sparse.eye_array(size**3)
     calm = sparse.diags_array(1 / form.diagonal())
-    wanted = weights.T @ left[inside]
+    wanted = weights.T @ left
     values = np.zeros((size**3, 3))
     for n in range(3):
-        values[near, n], _ = cg(form, wanted[:, n], rtol=1e-3, maxiter=100, M=calm)
+        values[:, n], _ = cg(form, wanted[:, n], rtol=1e-3, maxiter=100, M=calm)
     return values.reshape(size, size, size, 3)
 
 
-def _bends(near: IntArray, size: int) -> Any:
-    """Quadratic form of second differences; nodes that are not ``near`` are 0."""
-    column = np.full(size**3, -1)
-    column[near] = np.arange(len(near))
+def _bends(size: int) -> Any:
+    """Quadratic form (size^3, size^3) of second differences along the three axes."""
+    one: Any = sparse.eye_array(size)
+    bend: Any = sparse.diags_array([1.0, -2.0, 1.0], offsets=[0, 1, 2], shape=(size - 2, size))
     total: Any = 0
-    for stride, place in zip(
-        (size * size, size, 1), np.unravel_index(near, (size,) * 3), strict=True
-    ):
-        first = near[place < size - 2]
-        form: Any = 0
-        for at, weight in enumerate((1.0, -2.0, 1.0)):
-            found = column[first + at * stride]
-            rows = np.flatnonzero(found >= 0)
-            entries = (np.full(len(rows), weight), (rows, found[rows]))
-            form = form + sparse.csr_array(entries, shape=(len(first), len(near)))
-        total = total + form.T @ form
-    return total
+    for axis in range(3):
+        first, second, third = (bend.T @ bend if axis == n else one for n in range(3))
+        total = total + sparse.kron(sparse.kron(first, second), third)
+    return sparse.csr_array(total)

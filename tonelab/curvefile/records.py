@@ -7,7 +7,8 @@ number, truth value, text    a scalar dataset; None is NaN, or an empty text
 array                        a dataset of the same shape
 tuple of scalars             a one-dimensional dataset
 dataclass                    a group, one member per field
-tuple of dataclasses         a table: a group of columns, one dataset per field
+tuple of dataclasses         a table: a group of columns, one dataset per field; or, where they hold
+                             tallies, a group with a numbered group each, absent if there is none
 mapping                      a table whose first column is ``key``
 mapping to anything          a group; what is neither number, text nor array becomes JSON
 ===========================  ==========================================================
@@ -84,6 +85,8 @@ def unpack(tree: Tree) -> results.Measurement:
     parts = {}
     for name, field in fields_of(results.Measurement).items():
         place = PLACES.get(name, name)
+        if not field.required and place not in tree:
+            continue
         node: Leaf | Tree = tree
         for step in place.split("/"):
             node = _member(node, step, "the file")
@@ -126,6 +129,9 @@ def _pack(value: Any, hint: Any, column: Column) -> Leaf | Tree:
             return _pack_tallies(value)
         case "table":
             return _pack_table(value, get_args(hint)[0], column)
+        case "groups":
+            item = get_args(hint)[0]
+            return {f"{n:02d}": pack_record(one, item) for n, one in enumerate(value, 2)}
         case "mapping":
             _, item = get_args(hint)
             keys = Leaf(_encode(list(value), str), "", "Name of the row", column.dims[:1])
@@ -156,6 +162,7 @@ def pack_record(value: Any, cls: type) -> dict[str, Leaf | Tree]:
     return {
         name: _pack(getattr(value, name), field.hint, described[name])
         for name, field in fields_of(cls).items()
+        if kind_of(field.hint) != "groups" or getattr(value, name)
     }
 
 
@@ -241,6 +248,10 @@ def _unpack(node: Leaf | Tree, hint: Any, place: str) -> Any:
             return _unpack_tallies(_group(node, place), place)
         case "table":
             return tuple(_unpack_table(_group(node, place), get_args(hint)[0], place))
+        case "groups":
+            item, group = get_args(hint)[0], _group(node, place)
+            rows = ((name, _group(group[name], place)) for name in sorted(group))
+            return tuple(_unpack_record(one, item, f"{place}/{name}") for name, one in rows)
         case "mapping":
             _, item = get_args(hint)
             group = _group(node, place)

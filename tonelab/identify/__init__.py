@@ -48,7 +48,7 @@ if TYPE_CHECKING:
     from tonelab.conversion import Conversion
     from tonelab.conversion.parameters import Part
 
-__all__ = ["Evidence", "Identification", "evidence_of", "gather_evidence", "identify"]
+__all__ = ["UNKNOWN", "Evidence", "Identification", "evidence_of", "gather_evidence", "identify"]
 
 # A chain whose residual under the named curve is this close does the same to every colour.
 SAME = 1.02

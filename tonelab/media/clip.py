@@ -178,8 +178,8 @@ class Clip(ABC):
         for frame in self.pick(indices):
             yield frame.index, self._cut(frame)
 
-    def rows(self, rows: IntArray, channel: int, start: int = 0) -> Iterator[tuple[int, Plane]]:
-        """Yield the index and some rows of one plane of each frame from ``start`` to the end.
+    def rows(self, rows: IntArray, channel: int) -> Iterator[tuple[int, Plane]]:
+        """Yield the index and some rows of one plane of each frame.
 
         Parameters
         ----------
@@ -187,10 +187,8 @@ class Clip(ABC):
             Shape (N,), ascending.
         channel
             Which plane.
-        start
-            First frame.
         """
-        for frame in self.frames(start):
+        for frame in self.frames():
             yield frame.index, frame.planes[channel][rows]
 
     def entries(self) -> IntArray | None:

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.chart import (
+    Group,
     chart_signal,
     locate,
     marker_rows,
@@ -42,6 +43,8 @@ _IN_PLACE, _FARTHEST = 0.02, 0.5  # pixels from whole ones; from where the marks
 _OF_DETAIL, _LOOKED_AT, _EDGE = ("detail", "mixed"), 4, 6  # pages, how many, pixels
 _PAGES, _LEAST_PAGES = 8, 4  # in which covers are looked for, and can be found
 _LEAST_CONFIDENCE = 0.3
+_DOUBTS = 8  # frames with the corners of a chart and no whole marks
+_LEAST_SWING = 10 / 1024  # of the code range, between dark and bright
 _EAGER = 24  # frames at the start of a capture in each of which the chart is looked for
 _CODE_TOLERANCE = (
     12.0  # 10-bit codes; lossy coding of the source stays below, tone mapping does not
@@ -223,7 +226,9 @@ def _code_difference(
 ) -> float:
     """Median distance of the patches of a page from their intended luma, 10-bit codes."""
     windows, _ = sample_windows(layout, geometry, "444")
-    rows = np.flatnonzero((layout.patches.page == page) & (windows[:, 2] > 0))
+    # The colours of a refined chart are known from its own pictures alone.
+    told = layout.patches.group != Group.REFINED
+    rows = np.flatnonzero(told & (layout.patches.page == page) & (windows[:, 2] > 0))
     if not len(rows):
         return 0.0
     x0, y0, x1, y1 = windows[rows].T
@@ -234,11 +239,11 @@ def _code_difference(
 def _read_capture(
     capture: Clip, layout: Layout, progress: Progress | None
 ) -> tuple[Geometry, list[FrameReading]]:
-    first, geometry = _find_geometry(capture, layout)
-    readings = [FrameReading(reason="unreadable")] * first
+    geometry = _find_geometry(capture, layout)
+    readings: list[FrameReading] = []
     channel = marks_channel(capture.signal)
     words: Mask | None = None
-    for index, rows in capture.rows(marker_rows(geometry), channel, first):
+    for index, rows in capture.rows(marker_rows(geometry), channel):
         reading = _judge(read_marker_rows(rows, geometry, capture.bits), layout.descriptor)
         if reading.reason in {"blended", "unreadable"}:  # perhaps under something
             if words is None:
@@ -256,14 +261,35 @@ def _read_capture(
     return geometry, readings
 
 
-def _find_geometry(capture: Clip, layout: Layout) -> tuple[int, Geometry]:
-    """First captured frame in which the chart is found, and where it stands in the picture."""
+def _find_geometry(capture: Clip, layout: Layout) -> Geometry:
+    """Where the chart stands in the picture, from the first captured frame whose marks are whole.
+
+    Where something stands over the marks of every frame, from the first that has the corners.
+    """
     stride = max(1, layout.hold // 4)
+    low, high = np.inf, -np.inf
+    doubtful: list[Geometry] = []
     for frame in capture.frames():
         if frame.index < _EAGER or frame.index % stride == 0:
-            geometry = _try_locate(marks_plane(frame, capture.signal), capture.bits)
+            luma = marks_plane(frame, capture.signal)
+            geometry = _try_locate(luma, capture.bits)
             if geometry is not None:
-                return frame.index, geometry
+                marker = read_marker(luma, geometry, capture.bits)
+                if marker is not None and marker.ok:
+                    return geometry
+                doubtful.append(geometry)
+                if len(doubtful) >= _DOUBTS:
+                    break
+            low, high = min(low, int(luma.min())), max(high, int(luma.max()))
+    if doubtful:
+        return doubtful[0]
+    if high - low < _LEAST_SWING * 2**capture.bits:
+        raise PairingError(
+            f"{capture.path.name} shows one level throughout, codes {low} to {high} of "
+            f"{2**capture.bits}, where the clip goes from black to white: the device puts out no "
+            "picture, or one far too dark or too bright to be measured; see that the clip plays "
+            "and capture again."
+        )
     raise PairingError(
         f"There are no chart marks in {capture.path.name}: capture the chart full screen, with "
         "nothing drawn over its corners, at between half and double its size."

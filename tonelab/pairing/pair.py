@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-from tonelab.chart import find_chart, locate, marks_plane
+from tonelab.chart import find_chart, locate, marks_plane, read_marker
 from tonelab.errors import ChartError, PairingError, SignalError
 from tonelab.pairing.by_chart import is_recoded, pair_by_chart
 from tonelab.pairing.by_content import pair_by_content
@@ -92,11 +92,12 @@ def _chart_of(source: Clip) -> ChartReading | None:
 def _shows_marks(clip: Clip) -> bool:
     """Whether a clip starts with chart marks, though perhaps of a chart that is not known here."""
     for frame in clip.frames(0, 1):
+        luma = marks_plane(frame, clip.signal)
         try:
-            locate(marks_plane(frame, clip.signal), clip.bits)
+            marker = read_marker(luma, locate(luma, clip.bits), clip.bits)
         except PairingError:
             continue
-        return True
+        return marker is not None and marker.ok
     return False
 
 

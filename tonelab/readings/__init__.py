@@ -13,13 +13,19 @@ from tonelab.readings.chart import ChartReadings
 from tonelab.readings.content import ContentReadings
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tonelab.results import ClipFacts, Measurement, Tallies
 
 __all__ = ["LatticeColours", "Readings", "read", "readings_of"]
 
 
-def read(tallies: Tallies, source: ClipFacts, capture: ClipFacts) -> Readings:
+def read(
+    tallies: Tallies, source: ClipFacts, capture: ClipFacts, further: Sequence[Tallies] = ()
+) -> Readings:
     """Bring a tallied pair down, its signals read from the data where nobody states them.
+
+    ``further`` are the sums of further charts of the same device, which count with the first.
 
     Raises
     ------
@@ -28,13 +34,17 @@ def read(tallies: Tallies, source: ClipFacts, capture: ClipFacts) -> Readings:
     ChartError
         When the chart's layout is not known here.
     """
-    return _readings(tallies, source, capture).settled()
+    return _readings(tallies, source, capture, tuple(further)).settled()
 
 
 def readings_of(measurement: Measurement) -> Readings:
     """Bring a measurement down from its tallies, its signals as they were read before."""
-    return _readings(measurement.tallies, measurement.source, measurement.capture)
+    further = tuple(chart.tallies for chart in measurement.further)
+    return _readings(measurement.tallies, measurement.source, measurement.capture, further)
 
 
-def _readings(tallies: Tallies, source: ClipFacts, capture: ClipFacts) -> Readings:
-    return (ChartReadings if tallies.layout else ContentReadings)(tallies, source, capture)
+def _readings(
+    tallies: Tallies, source: ClipFacts, capture: ClipFacts, further: tuple[Tallies, ...]
+) -> Readings:
+    kind = ChartReadings if tallies.layout else ContentReadings
+    return kind(tallies, source, capture, further)

@@ -34,7 +34,8 @@ class LatticeColours:
     Attributes
     ----------
     nodes, between, neutrals
-        In Y'CbCr codes of both sides: at the nodes, between them, and on the grey axis.
+        In Y'CbCr codes of both sides: at the nodes, between them, and on the grey axis. Those of a
+        second chart come last in ``between``.
     size
         Nodes along each side of the lattice.
     top
@@ -61,6 +62,8 @@ class Readings(ABC):
         Sums of the pair.
     source, capture
         Facts of the clips; their signals say how the codes are read.
+    further
+        Sums of further charts of the same device.
     findings
         Declared fields of the signals that contradict the codes.
     """
@@ -68,6 +71,7 @@ class Readings(ABC):
     tallies: Tallies
     source: ClipFacts
     capture: ClipFacts
+    further: tuple[Tallies, ...] = ()
     findings: tuple[Finding, ...] = ()
 
     def settled(self) -> Self:
@@ -193,8 +197,11 @@ class Readings(ABC):
         """
 
     @abstractmethod
-    def unseen(self, frames: int) -> tuple[Finding, ...]:
-        """Say what of light and colour was not seen in so many captured frames."""
+    def unseen(self, frames: int, *, told: bool) -> tuple[Finding, ...]:
+        """Say what of light and colour was not seen in so many captured frames.
+
+        ``told`` says whether the conversion was named, all of its parts alone.
+        """
 
     @abstractmethod
     def known(self, landmarks: tuple[Landmark, ...]) -> tuple[Landmark, ...]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -11,6 +11,8 @@ from tonelab.signal.colorimetry import matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.quantisation import ycbcr_to_codes
 
 if TYPE_CHECKING:
+    from collections.abc import Sequence
+
     from tonelab.chart import Layout
     from tonelab.results import Tallies
     from tonelab.signal.arrays import FloatArray, IntArray, Mask
@@ -21,6 +23,7 @@ LEAST_TONE = 30
 LEAST_CELL = 16
 NEUTRAL_MEAN = 0.3  # 10-bit codes from neutral that the mean chroma of a neutral code may have
 CELL_SIDE = 64  # cells of the source colour lattice along each component
+_POOLED = ("count_source", "count_capture", "sum_source", "sum_capture", "square_capture")
 STATIC_LIMIT = 1.0  # codes by which a repeated colour may differ before it is called varying
 
 
@@ -63,6 +66,16 @@ class Colours:
             self.page[rows],
             self.patch[rows],
         )
+
+
+def joined(first: Colours, second: Colours) -> Colours:
+    """Return the rows of both, in this order."""
+    return Colours(
+        *(
+            np.concatenate([getattr(first, one.name), getattr(second, one.name)])
+            for one in fields(Colours)
+        )
+    )
 
 
 def coded_signal(signal: Signal) -> Signal:
@@ -137,33 +150,53 @@ def gather(tallies: Tallies, layout: Layout, *groups: int, merge: bool = True) -
     Colours
         Sorted by intended code when merged; only patches that were seen on both sides.
     """
-    tables, patches = tallies.tables, layout.patches
-    seen = (tables["patch_count_source"].min(1) > 0) & (tables["patch_count_capture"].min(1) > 0)
-    if groups:
-        seen &= np.isin(patches.group, groups)
-    rows = np.flatnonzero(seen)
+    return gather_charts([(tallies, layout)], *groups, merge=merge)
+
+
+def gather_charts(
+    charts: Sequence[tuple[Tallies, Layout]], *groups: int, merge: bool = True
+) -> Colours:
+    """Do as `gather` with several charts as one; their pages and patches are numbered through."""
+    code, page, patch = [], [], []
+    parts: dict[str, list[IntArray]] = {name: [] for name in _POOLED}
+    pages = patches_before = 0
+    for tallies, layout in charts:
+        tables, patches = tallies.tables, layout.patches
+        counts = tables["patch_count_source"].min(1), tables["patch_count_capture"].min(1)
+        seen = np.minimum(*counts) > 0
+        if groups:
+            seen &= np.isin(patches.group, groups)
+        rows = np.flatnonzero(seen)
+        code.append(patches.code[rows])
+        page.append(patches.page[rows].astype(np.int64) + pages)
+        patch.append(rows + patches_before)
+        for name, found in parts.items():
+            found.append(tables[f"patch_{name}"][rows])
+        pages, patches_before = pages + len(layout.pages), patches_before + len(patches)
+    numbers = np.concatenate(patch)
     if merge:
         _, first, label = np.unique(
-            patches.code[rows], axis=0, return_index=True, return_inverse=True
+            np.concatenate(code), axis=0, return_index=True, return_inverse=True
         )
         label = label.reshape(-1)
     else:
-        first = label = np.arange(len(rows))
+        first = label = np.arange(len(numbers))
     order = np.argsort(label, kind="stable")
     starts = np.searchsorted(label[order], np.arange(len(first)))
 
     def pooled(name: str) -> IntArray:
-        return np.add.reduceat(tables[name][rows[order]], starts, axis=0, dtype=np.int64)
+        table = np.concatenate(parts[name])
+        return np.add.reduceat(table[order], starts, axis=0, dtype=np.int64)
 
-    count_source, count = pooled("patch_count_source"), pooled("patch_count_capture")
-    mean = pooled("patch_sum_capture") / count
+    count_source, count = pooled("count_source"), pooled("count_capture")
+    mean = pooled("sum_capture") / count
     return Colours(
-        source=pooled("patch_sum_source") / count_source,
+        source=pooled("sum_source") / count_source,
         capture=mean,
-        variance=np.maximum(pooled("patch_square_capture") / count - mean**2, 0.0),
+        variance=np.maximum(pooled("square_capture") / count - mean**2, 0.0),
         count=count,
-        page=patches.page[rows][first].astype(np.int64),
-        patch=rows[first],
+        page=np.concatenate(page)[first],
+        patch=numbers[first],
     )
 
 

@@ -9,7 +9,12 @@ from typing import TYPE_CHECKING
 from tonelab.errors import IdentificationError
 from tonelab.readings.base import LatticeColours, Readings
 from tonelab.readings.colours import gather_cells, gather_tones
-from tonelab.readings.coverage import coverage, flat_share, without_gaps
+from tonelab.readings.coverage import (
+    colour_coverage,
+    curve_coverage,
+    flat_share,
+    without_gaps,
+)
 from tonelab.readings.curves import MIN_NEUTRALS
 from tonelab.readings.repeats import scene_dependence
 from tonelab.readings.shared import codes_by_cell
@@ -54,9 +59,12 @@ class ContentReadings(Readings):
     def repeats(self) -> tuple[str, tuple[Finding, ...]]:
         return scene_dependence(self.tallies, self.step)
 
-    def unseen(self, frames: int) -> tuple[Finding, ...]:
-        missed = coverage(self.curve, self.colours, self.source_coding)
-        return (*missed, flat_share(self.tallies, self.source, frames))
+    def unseen(self, frames: int, *, told: bool) -> tuple[Finding, ...]:
+        return (
+            curve_coverage(self.curve, self.source_coding),
+            colour_coverage(self.colours, self.source_coding, told=told),
+            flat_share(self.tallies, self.source, frames),
+        )
 
     def known(self, landmarks: tuple[Landmark, ...]) -> tuple[Landmark, ...]:
         return without_gaps(landmarks, self.curve, self.source_coding)

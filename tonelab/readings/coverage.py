@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.media.clip import CHROMA_FACTORS
+from tonelab.readings.palette import NEEDED, palette_of
 from tonelab.results import Finding, Landmark, LuminanceCurve
-from tonelab.signal.quantisation import chroma_scale
 
 if TYPE_CHECKING:
     from tonelab.readings.colours import Colours
@@ -17,15 +17,10 @@ if TYPE_CHECKING:
     from tonelab.signal.description import Signal
 
 _GAP = 8.0  # 10-bit codes between two points of a curve, from which it is not known between them
-_COLOURED = 0.05  # chroma signal from which a colour says something about the drive
-_FEW = 60  # such colours, below which a conversion can hardly be identified
 
 
-def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[Finding, ...]:
-    """Say which part of the curve content showed, and whether it had colours enough.
-
-    ``curve`` ascends; ``colours``, one row a cell, hold the source in Y'CbCr codes of ``source``.
-    """
+def curve_coverage(curve: LuminanceCurve, source: Signal) -> Finding:
+    """Say which part of the curve, which ascends, content showed."""
     first, last = curve.luminance[[0, -1]]
     holes = [
         f"{curve.luminance[n]:.3g} to {curve.luminance[n + 1]:.3g}"
@@ -33,36 +28,48 @@ def coverage(curve: LuminanceCurve, colours: Colours, source: Signal) -> tuple[F
     ]
     text = f"The content shows neutral light from {first:.3g} to {last:.4g} cd/m2"
     text += f", but none of {', '.join(holes)} cd/m2." if holes else "."
-    found = [
-        Finding(
-            "curve-coverage",
-            "warning" if holes else "info",
-            text + " Nothing is known of the curve where the content shows nothing.",
-            value=float(len(holes)),
-            unit="gaps",
-            threshold=0.0,
-            count=int(curve.count.sum()),
-            decided_by="a capture of the chart" if holes else "",
+    return Finding(
+        "curve-coverage",
+        "warning" if holes else "info",
+        text + " Nothing is known of the curve where the content shows nothing.",
+        value=float(len(holes)),
+        unit="gaps",
+        threshold=0.0,
+        count=int(curve.count.sum()),
+        decided_by="a capture of the chart" if holes else "",
+    )
+
+
+def colour_coverage(colours: Colours, source: Signal, *, told: bool) -> Finding:
+    """Say how many colours content showed, and which are missing where no conversion was told.
+
+    ``colours``, one row a cell, hold the source in Y'CbCr codes of ``source``.
+    """
+    palette = palette_of(colours, source)
+    text = f"The content shows {palette.coloured} flat colours away from grey"
+    missing = int(palette.missing.sum())
+    if told:
+        text += "."
+    elif missing:
+        text += (
+            f", and {missing} are missing for {NEEDED} of each hue at each level, from which what "
+            f"the chart tells of a conversion is told: {palette.words()}."
         )
-    ]
-    neutral, scale = chroma_scale(source.bits, source.range)
-    chroma = np.hypot(*(colours.source[:, 1:] - neutral).T) / scale
-    coloured = int((chroma > _COLOURED).sum())
-    if coloured < _FEW:
-        found.append(
-            Finding(
-                "few-colours",
-                "warning",
-                f"The content shows only {coloured} flat colours away from grey, too few to tell "
-                "how the device treats colour.",
-                value=float(coloured),
-                unit="colours",
-                threshold=float(_FEW),
-                count=len(colours),
-                decided_by="a capture of the chart",
-            )
+    else:
+        text += (
+            f", at least {NEEDED} of each hue at each level: what is not told of the conversion is "
+            "not for want of colours."
         )
-    return tuple(found)
+    lacking = missing > 0 and not told
+    return Finding(
+        "colour-coverage",
+        "warning" if lacking else "info",
+        text,
+        value=float(palette.coloured),
+        unit="colours",
+        count=len(colours),
+        decided_by="a capture of the chart, or content with these colours" if lacking else "",
+    )
 
 
 def flat_share(tallies: Tallies, source: ClipFacts, used: int) -> Finding:

@@ -14,8 +14,8 @@ if TYPE_CHECKING:
     from tonelab.signal.arrays import FloatArray, IntArray
 
 
-def codes_by_colour(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:
-    """Return the distinct source colours of a chart and what became of them.
+def codes_by_colour(*charts: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:
+    """Return the distinct source colours of one or several charts and what became of them.
 
     Returns
     -------
@@ -24,6 +24,16 @@ def codes_by_colour(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]
     source, capture
         Shape (N, 3): whole source codes, and mean capture codes; repeats weigh no more than others.
     """
+    source, capture = (np.concatenate(means) for means in zip(*map(_means, charts), strict=True))
+    whole = np.round(source).astype(np.int64)
+    key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
+    keys, first, label, many = _distinct(key.tobytes())
+    mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
+    return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
+
+
+def _means(tallies: Tallies) -> tuple[FloatArray, FloatArray]:
+    """Mean codes (P, 3) of source and capture of the patches that both sides show."""
     tables = tallies.tables
     counts = np.minimum(tables["patch_count_source"], tables["patch_count_capture"])
     rows = np.flatnonzero(counts.min(axis=1, initial=1) > 0)
@@ -31,11 +41,7 @@ def codes_by_colour(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]
         tables[f"patch_sum_{side}"][rows] / tables[f"patch_count_{side}"][rows]
         for side in ("source", "capture")
     )
-    whole = np.round(source).astype(np.int64)
-    key = (whole[:, 0] << 32) | (whole[:, 1] << 16) | whole[:, 2]
-    keys, first, label, many = _distinct(key.tobytes())
-    mean = np.stack([np.bincount(label, part) / many for part in capture.T], axis=1)
-    return keys, whole[first].astype(np.float64), mean.reshape(-1, 3)
+    return source, capture
 
 
 def codes_by_cell(tallies: Tallies) -> tuple[IntArray, FloatArray, FloatArray]:

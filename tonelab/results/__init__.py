@@ -19,7 +19,7 @@ from tonelab.results.differences import (
     PlaneDifference,
 )
 from tonelab.results.findings import Finding, Severity, Verdict
-from tonelab.results.measurement import Measurement, Score
+from tonelab.results.measurement import FurtherChart, Measurement, Score
 from tonelab.results.path import PathAccount, Unexplained
 from tonelab.results.tallies import Tallies
 from tonelab.results.viewable import Viewable
@@ -34,6 +34,7 @@ __all__ = [
     "DifferenceKind",
     "DifferenceValue",
     "Finding",
+    "FurtherChart",
     "GammaPoint",
     "GreyCurve",
     "IdentifiedConversion",

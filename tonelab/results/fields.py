@@ -12,7 +12,9 @@ from tonelab.described import Description, description_of
 
 T = TypeVar("T")
 
-Kind = Literal["record", "table", "mapping", "anything", "tallies", "array", "texts", "scalar"]
+Kind = Literal[
+    "record", "table", "groups", "mapping", "anything", "tallies", "array", "texts", "scalar"
+]
 
 
 class Array(Generic[T]):
@@ -99,10 +101,10 @@ def kind_of(hint: Any, /) -> Kind:
     Returns
     -------
     str
-        ``record`` for a dataclass, ``table`` for a tuple of any length of one type, ``texts`` for
-        one of text, ``mapping`` for names with values of one type, ``anything`` for names with
-        any values, ``array``, ``tallies``, and ``scalar`` for a number, a truth value, a text, or
-        a fixed number of numbers.
+        ``record`` for a dataclass, ``table`` for a tuple of any length of one type, ``groups`` for
+        one of dataclasses with tallies, ``texts`` for one of text, ``mapping`` for names with
+        values of one type, ``anything`` for names with any values, ``array``, ``tallies``, and
+        ``scalar`` for a number, a truth value, a text, or a fixed number of numbers.
     """
     origin, args = get_origin(hint), get_args(hint)
     if hint is namespace()["Tallies"]:
@@ -114,6 +116,9 @@ def kind_of(hint: Any, /) -> Kind:
     if origin is Array:
         return "array"
     if origin is tuple and args[-1] is ...:
+        if kind_of(args[0]) == "record":
+            parts = (kind_of(field.hint) for field in fields_of(args[0]).values())
+            return "groups" if "tallies" in parts else "table"
         return "texts" if args[0] is str else "table"
     return "scalar"
 

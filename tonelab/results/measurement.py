@@ -60,6 +60,29 @@ class Score:
 
 
 @result
+class FurtherChart:
+    """A further chart of the device, made for what the charts before it left open."""
+
+    source: ClipFacts = described("The chart as decoded from the file that was played")
+    capture: ClipFacts = described("The clip recorded at the output of the device")
+    pairing: PairingFacts = described("How the two were registered")
+    tallies: Tallies = described("Exact integer counts and sums of this chart alone")
+    count: int = described(
+        "Colours of this chart that the prediction was not fitted to", "1", low=0
+    )
+    before_codes_rms: float = described(
+        "RMS by which the charts before it mispredict them", "code", low=0
+    )
+    after_codes_rms: float = described("The same with this chart fitted too", "code", low=0)
+    floor_codes_rms: float = described("The same of rounding alone", "code", low=0)
+    moved_codes: float = described(
+        "Largest difference of colours that the charts before it show too, 95th percentile",
+        "code",
+        low=0,
+    )
+
+
+@result
 class Measurement(Viewable):
     """One measured pair of source and capture."""
 
@@ -86,6 +109,9 @@ class Measurement(Viewable):
         "Distances from the standard conversions", dims=("standard",)
     )
     provenance: Mapping[str, Any] = described("Files, tools and circumstances of this measurement")
+    further: tuple[FurtherChart, ...] = described(
+        "Further charts that count with the first", dims=("chart",), default=()
+    )
 
     def landmark(self, name: str) -> Landmark:
         """Return a landmark by its name, such as ``"diffuse-white"``.

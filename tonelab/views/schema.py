@@ -11,7 +11,14 @@ from functools import cache
 from typing import TYPE_CHECKING, Any, get_args, get_origin, get_type_hints
 
 from tonelab.described import Description
-from tonelab.results import CheckReport, CheckResult, IdentifiedConversion, Measurement, Score
+from tonelab.results import (
+    CheckReport,
+    CheckResult,
+    FurtherChart,
+    IdentifiedConversion,
+    Measurement,
+    Score,
+)
 from tonelab.results.fields import bare, choices, fields_of, kind_of, namespace
 
 if TYPE_CHECKING:
@@ -21,6 +28,7 @@ if TYPE_CHECKING:
 # named come first, in this order; then come the other fields under their own names.
 MEMBERS: dict[type, Mapping[str, str | None]] = {
     Measurement: {"tallies": None},
+    FurtherChart: {"tallies": None},
     IdentifiedConversion: {
         "family": "tone/family",
         "family_label": "tone/label",
@@ -158,7 +166,7 @@ def _type(hint: Any, described: Description, defs: dict[str, Any]) -> dict[str, 
     match kind_of(hint):
         case "record":
             return _reference(hint, defs)
-        case "table" | "texts":
+        case "table" | "groups" | "texts":
             return {**_list(_type(args[0], described, defs)), **_least(described)}
         case "mapping":
             items = _type(args[1], described, defs)

@@ -9,7 +9,14 @@ from typing import TYPE_CHECKING, Any
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from tonelab.results import CheckReport, ClipFacts, Landmark, PairingFacts, ParameterEstimate
+    from tonelab.results import (
+        CheckReport,
+        ClipFacts,
+        FurtherChart,
+        Landmark,
+        PairingFacts,
+        ParameterEstimate,
+    )
     from tonelab.signal.description import Signal
 
 _RESOLVED = 1e-6
@@ -61,6 +68,15 @@ def unit_of(name: str) -> str:
 def left_out(pairing: PairingFacts) -> str:
     """Count the frames that were left out, by reason; empty when none was."""
     return ", ".join(f"{count} {reason}" for reason, count in pairing.left_out.items() if count)
+
+
+def further_chart(chart: FurtherChart) -> str:
+    """Say which further chart counts with the first, and what it brought."""
+    return (
+        f"{chart.source.name} as {chart.capture.name}: {chart.count} colours not fitted are missed "
+        f"by {chart.before_codes_rms:.2f} codes RMS before it and {chart.after_codes_rms:.2f} with "
+        f"it, floor {chart.floor_codes_rms:.2f}"
+    )
 
 
 def interval(estimate: ParameterEstimate) -> tuple[str, str]:

@@ -120,6 +120,8 @@ def neighbours_document(measurement: Measurement, found: Neighbours) -> dict[str
         "device": measurement.device,
         "files": found.files,
         "unusable": list(found.unusable),
+        "built_on": None if found.built_on is None else str(found.built_on.path),
+        "sentence": found.sentence(measurement.device),
         "nearest": [
             {
                 "file": str(one.path),

@@ -43,7 +43,8 @@ def neighbours_summary(measurement: Measurement, found: Neighbours) -> Renderabl
             f"{distance.floor:.2f}",
         )
     lines: list[RenderableType] = [
-        Text(f"Nearest to {measurement.device} among {found.files} curve files", "bold blue"),
+        Text(found.sentence(measurement.device)),
+        Text(f"\nNearest to {measurement.device} among {found.files} curve files", "bold blue"),
         Indented(table),
     ]
     lines += [Text(f"Not read: {sentence}", "yellow") for sentence in found.unusable]

@@ -15,6 +15,7 @@ from tonelab.views.words import (
     NONE,
     NOT_IDENTIFIABLE,
     display_of,
+    further_chart,
     interval,
     landed,
     left_out,
@@ -95,6 +96,7 @@ def _facts(measurement: Measurement) -> Table:
             ("source", _clip(measurement.source)),
             ("capture", _clip(measurement.capture)),
             ("aligned", Text(aligned)),
+            *(("with", Text(further_chart(chart))) for chart in measurement.further),
             ("light shown", Text(f"on a {display_of(measurement.capture.signal)}")),
         ]
     )

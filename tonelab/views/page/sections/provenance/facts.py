@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.views.document import plain
 from tonelab.views.page.listing import flat
-from tonelab.views.words import display_of, left_out, light, readings
+from tonelab.views.words import display_of, further_chart, left_out, light, readings
 
 if TYPE_CHECKING:
     from collections.abc import Iterator
@@ -25,6 +25,11 @@ def facts(measurement: Measurement) -> Iterator[tuple[str, str]]:
     yield "Notes on device and chain", measurement.notes or "none"
     yield from _clip("Source", measurement.source)
     yield from _clip("Capture", measurement.capture)
+    for chart in measurement.further:
+        yield "Further chart", further_chart(chart)
+        yield from _clip("Further source", chart.source)
+        yield from _clip("Further capture", chart.capture)
+        yield "Further registered", _registered(chart.pairing)
     yield "Display assumed", display_of(measurement.capture.signal)
     yield "Registered", _registered(measurement.pairing)
     yield "Chain identified", "; ".join(identified)
