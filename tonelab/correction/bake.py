@@ -161,14 +161,14 @@ def correct(
     """
     if size not in SIZES:
         raise UsageError(f"A lattice of {size} nodes is not offered: choose 17, 33 or 65.")
-    notes = [*_variation(measurement, accept_average)]
+    notes = [*variation(measurement, accept_average=accept_average)]
     look = learn_look(measurement)
     if toward is None:
         return _source_to_look(look, size, input_range, output_range, notes, whole=whole)
     if toward == "source":
         return _from_capture(look, None, size, (input_range, output_range), notes, whole=whole)
     if isinstance(toward, Measurement):
-        notes += _variation(toward, accept_average)
+        notes += variation(toward, accept_average=accept_average)
         target = learn_look(toward)
         _check_sources(look, target)
     else:
@@ -188,7 +188,14 @@ def signals_of(numbers: FloatArray, coding: Signal) -> FloatArray:
     return coding.decode_rgb(np.asarray(numbers) * (2.0**coding.bits - 1))
 
 
-def _variation(measurement: Measurement, accept_average: bool) -> list[str]:
+def variation(measurement: Measurement, *, accept_average: bool) -> list[str]:
+    """Say what baking a device that varies leaves out; refused unless ``accept_average``.
+
+    Raises
+    ------
+    UsageError
+        When it varies and its average is not accepted.
+    """
     static = measurement.conversion.static
     if static not in VARYING:
         return []

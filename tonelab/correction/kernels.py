@@ -8,7 +8,13 @@ import numpy as np
 from numba import njit
 
 if TYPE_CHECKING:
-    from tonelab.signal.arrays import FloatArray, IntArray
+    from typing import Any, TypeAlias
+
+    from numpy.typing import NDArray
+
+    from tonelab.signal.arrays import FloatArray
+
+    Samples: TypeAlias = NDArray[Any]  # of less than 8 bytes each
 
 
 @njit(cache=True, nogil=True)
@@ -119,7 +125,7 @@ def descend(
 
 @njit(cache=True, nogil=True)
 def spread_row(
-    plane: IntArray, row: int, down: int, above: float, across: int, aside: float, line: FloatArray
+    plane: Samples, row: int, down: int, above: float, across: int, aside: float, line: Samples
 ) -> None:  # pragma: no cover - compiled
     """Interpolate one plane linearly at every luma sample of a row, into ``line`` (width,).
 
@@ -150,7 +156,7 @@ def spread_row(
 
 @njit(cache=True, nogil=True)
 def shrink_row(
-    line: FloatArray, across: int, share: float, first: bool, result: FloatArray
+    line: Samples, across: int, share: float, first: bool, result: Samples
 ) -> None:  # pragma: no cover - compiled
     """Add ``share`` of a row of chroma, filtered by 1-2-1 at every other sample, to ``result``.
 
@@ -169,7 +175,7 @@ def shrink_row(
 
 @njit(cache=True, nogil=True)
 def round_row(
-    line: FloatArray, noise: FloatArray, shift: int, low: int, high: int, result: IntArray
+    line: Samples, noise: Samples, shift: int, low: int, high: int, result: Samples
 ) -> None:  # pragma: no cover - compiled
     """Round ``line`` (N,) with a power-of-two row of noise added, halves up, into low..high."""
     mask, half = len(noise) - 1, np.float32(0.5)
@@ -180,8 +186,8 @@ def round_row(
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
 def place_row(
-    place: FloatArray, size: int, edge: float, codes: FloatArray, nodes: IntArray,
-    shares: FloatArray,
+    place: Samples, size: int, edge: float, codes: Samples, nodes: Samples,
+    shares: Samples,
 ) -> int:  # pragma: no cover - compiled  # fmt: skip
     """Find the tetrahedra of a row of colours; return how many lie beyond ``edge``.
 
@@ -200,13 +206,13 @@ def place_row(
         x = r0 * p + r1 * q + r2 * r + r3
         y = g0 * p + g1 * q + g2 * r + g3
         z = b0 * p + b1 * q + b2 * r + b3
-        outside += max(x, max(y, z)) > beyond
+        outside += max(x, y, z) > beyond
         x, y, z = min(max(x, zero), top), min(max(y, zero), top), min(max(z, zero), top)
         i, j, k = min(np.int32(x), last), min(np.int32(y), last), min(np.int32(z), last)
         x -= np.float32(i)
         y -= np.float32(j)
         z -= np.float32(k)
-        most, least = max(x, max(y, z)), min(x, min(y, z))
+        most, least = max(x, y, z), min(x, y, z)
         middle = x + y + z - most - least
         along = red if (x >= y and x >= z) else (green if y >= z else blue)
         aside = blue if (z <= x and z <= y) else (green if y <= x else red)
@@ -220,7 +226,7 @@ def place_row(
 
 @njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract", "nnan", "nsz"})
 def read_row(
-    values: FloatArray, size: int, nodes: IntArray, shares: FloatArray, result: FloatArray
+    values: Samples, size: int, nodes: Samples, shares: Samples, result: Samples
 ) -> None:  # pragma: no cover - compiled
     """Read ``values`` (size^3, 4) where `place_row` says, into ``result`` (N, 4)."""
     far = np.int32(size * size + size + 1)
@@ -237,10 +243,10 @@ def read_row(
 
 @njit(cache=True, nogil=True)
 def render_planes(
-    planes: tuple[IntArray, IntArray, IntArray], given: tuple[int, float, int, float],
-    values: FloatArray, place: FloatArray, edge: float,
-    noise: FloatArray, shift: tuple[int, int], limits: tuple[int, int],
-    results: tuple[IntArray, IntArray, IntArray], wanted: tuple[int, int],
+    planes: tuple[Samples, Samples, Samples], given: tuple[int, float, int, float],
+    values: Samples, place: Samples, edge: float,
+    noise: Samples, shift: tuple[int, int], limits: tuple[int, int],
+    results: tuple[Samples, Samples, Samples], wanted: tuple[int, int],
 ) -> int:  # pragma: no cover - compiled  # fmt: skip
     """Render the planes of a picture through a lattice into ``results``, uint16.
 
