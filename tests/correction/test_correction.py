@@ -399,7 +399,7 @@ def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):
         (["correct", str(file), "-o", str(tmp_path / "x.txt")], ".clf or .cube"),
         (["correct", str(out), "-o", str(tmp_path / "x.clf")], "not an HDF5 file"),
         (["correct", str(file), "-o", str(tmp_path / "x.clf"), "--toward", "nobody"], "nobody"),
-        (["verify", str(file), str(file), str(file)], "no correction by its name"),
+        (["verify", str(tmp_path / "x.txt"), str(file), str(file)], "no correction by its name"),
         (words, "exists already"),
     ):
         assert main(bad) == 2

@@ -20,13 +20,14 @@ from tonelab.results import Measurement
 from tonelab.signal.description import Signal
 
 if TYPE_CHECKING:
+    from tonelab.correction.table import Interpolation
     from tonelab.signal.arrays import FloatArray
     from tonelab.signal.quantisation import Range
 
 PQ_RGB = Signal(matrix="rgb", range="full", transfer="pq", primaries="bt2020")
 _NODES = 129  # of the largest table that is made
 _FINE = 64  # cells of a table over the colours that were measured
-_CURVES = ".h5"
+CURVE_SUFFIX = ".h5"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -93,9 +94,16 @@ def apply_array(
 
 
 def find_look(
-    what: Measurement | str | Path, source: Signal, *, peak: float | None, accept_average: bool
+    what: Measurement | str | Path,
+    source: Signal,
+    *,
+    peak: float | None,
+    accept_average: bool,
+    reader: Interpolation = "tetrahedral",
 ) -> Applied:
     """Find what is to be applied to sources of a kind; parameters as of `apply_array`.
+
+    ``reader`` is the interpolation of a cube; a CLF states its own.
 
     Raises
     ------
@@ -109,10 +117,10 @@ def find_look(
         look = standard_look(str(what), source, peak or CONTENT_PEAK)
         return Applied(look, _lattice(look), (f"Made for a mastering peak of {look_peak(peak)}",))
     path = Path(what)
-    if path.suffix.lower() == _CURVES:
+    if path.suffix.lower() == CURVE_SUFFIX:
         return _measured(load(path), source, accept_average=accept_average)
     if path.suffix.lower() in SUFFIXES:
-        return _from_file(path, source)
+        return _from_file(path, source, reader)
     near = get_close_matches(str(what), STANDARDS, 1)
     mend = f"did you mean {near[0]}" if near else f"standards are {', '.join(STANDARDS)}"
     raise UsageError(
@@ -153,22 +161,22 @@ def _measured(measurement: Measurement, source: Signal, *, accept_average: bool)
     return Applied(look, _lattice(look), (*notes, f"Residual: {look.residual}"))
 
 
-def _from_file(path: Path, source: Signal) -> Applied:
-    apply = open_reader(path)
+def _from_file(path: Path, source: Signal, reader: Interpolation) -> Applied:
+    apply = open_reader(path, reader)
     said, told = read_descriptors(path)
     coding = said or replace(rgb_signal(source), range="full")
     out = told or Signal(matrix="rgb", range="full")
     _check_alike(path.name, coding, source)
     low, high, size = lattice_of(path) or (0.0, 1.0, _NODES)
-    ends = signals_of(np.array([[low] * 3, [high] * 3]), coding)[:, 0]
-    limits = signals_of(np.array([[0.0] * 3, [1.0] * 3]), out)[:, 0]
+    nodes, ends = (signals_of(np.array(two), coding) for two in ((low, high), (0.0, 1.0)))
+    limits = signals_of(np.array([0.0, 1.0]), out)
     notes = [] if said else ["It does not say what it takes: full-range R'G'B' of the clip's kind"]
     notes += [] if told else ["It does not say what it gives: full-range R'G'B' of BT.709"]
     look = Look(
         name=path.name,
         source=rgb_signal(source),
         target=out,
-        top=float(ends[1]),
+        top=float(nodes[1]),
         low=float(limits[0]),
         high=float(limits[1]),
         unseen=np.zeros((0, 3)),
@@ -177,8 +185,9 @@ def _from_file(path: Path, source: Signal) -> Applied:
         step=1.0,
         _convert=lambda signal: signals_of(apply(numbers_of(signal, coding)), out),
         _covered=lambda signal: np.ones(len(signal), np.bool_),
+        ends=(float(ends[0]), float(ends[1])),
     )
-    return Applied(look, (float(ends[0]), float(ends[1]), size), tuple(notes))
+    return Applied(look, (float(nodes[0]), float(nodes[1]), size), tuple(notes))
 
 
 def _lattice(look: Look) -> tuple[float, float, int]:
