@@ -185,8 +185,8 @@ class Baking(Entry):
     toward: Text | None = None
     size: Literal[17, 33, 65] = 65
     format: Literal["clf", "cube"] = "clf"
-    input_range: Range = "full"
-    output_range: Range = "full"
+    input_range: Range | None = None
+    output_range: Range | None = None
     accept_average: bool = False
     name: Annotated[Text, AfterValidator(_file_name)] | None = None
 

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.conversion.standards import STANDARDS
-from tonelab.correction.bake import CONTENT_PEAK, numbers_of, signals_of, variation
+from tonelab.correction.bake import CONTENT_PEAK, fitting_range, numbers_of, signals_of, variation
 from tonelab.correction.files import SUFFIXES, lattice_of, open_reader, read_descriptors
 from tonelab.correction.look import Look, learn_look, rgb_signal, standard_look
 from tonelab.correction.picture import Raster
@@ -146,8 +146,7 @@ def output_coding(look: Look, bits: int, range_: Range | None, *, rgb: bool) -> 
 
     R'G'B' is of full range where the device stays within black and white.
     """
-    beyond = look.low < 0 or look.high > 1
-    own = ("narrow" if beyond else "full") if rgb else look.target.range
+    own = fitting_range(look) if rgb else look.target.range
     matrix = "rgb" if rgb else look.target.coding_matrix
     return replace(
         look.target, matrix=matrix, range=range_ or own, bits=bits, siting="left", origins={}

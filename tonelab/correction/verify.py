@@ -46,7 +46,7 @@ class Verification(Viewable):
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
-    capture causes, and on content that of its pixels what their smaller chroma costs (see
+    capture causes, with what smaller chroma costs on content whose chroma was interpolated (see
     `tonelab.correction.picture`), so that 1 floor is as good as an exact formula; where a capture
     is corrected that of its own codes too, as the correction spreads it; ``luminance_error`` is
     over the captured greys, None where there are
@@ -79,8 +79,23 @@ class _Sums:
     def __init__(self) -> None:
         self.histogram = np.zeros(_BINS, np.int64)
         self.total = self.floor = self.squares = self.worst = 0.0
+        self.rendered = self.resampled = 0.0
         self.greys, self.grey_error = 0, 0.0
         self.unclipped, self.unclipped_total, self.unclipped_floor = 0, 0.0, 0.0
+
+    def add_rendered(self, distance: FloatArray, floor: FloatArray) -> None:
+        """Add how far rendered colours are from the capture, and from their own formula (N,)."""
+        self.rendered += float(distance.sum())
+        self.resampled += float(floor.sum())
+
+    @property
+    def least(self) -> float:
+        """Sum of what an exact formula leaves.
+
+        Where the capture is nearer to what was rendered, its chroma was interpolated as that was,
+        and so much does it cost; else it took its chroma from the nearest samples.
+        """
+        return self.resampled if 0 < self.rendered < self.total else self.floor
 
     def add_greys(self, expected: FloatArray, given: FloatArray, peak: float) -> None:
         """Add the relative errors of luminance where the capture is grey; light (N, 3)."""
@@ -182,7 +197,7 @@ def verify(
         p95=sums.percentile(0.95),
         p99=sums.percentile(0.99),
         max=sums.worst,
-        floor=sums.floor / count,
+        floor=sums.least / count,
         luminance_error=100 * sums.grey_error / sums.greys if sums.greys else None,
         codes_rms=float(np.sqrt(sums.squares / (3 * count))),
         count=count,
@@ -217,16 +232,17 @@ def _add_block(
     signal = played.decode_rgb(block.source)
     codes = codes_of(look(signal), recorded)
     expected, light = shown_light(seen, recorded), shown_light(codes, recorded)
-    jitter = np.random.default_rng(2124).uniform(-0.5, 0.5, (2, *seen.shape))
-    floor = delta_e_itp(expected, shown_light(seen + step * jitter[0], recorded))
+    # Rounded itself, for a clip of the device leaves nothing to round.
+    whole = np.floor(codes / step + 0.5) * step
+    floor = delta_e_itp(light, shown_light(whole, recorded))
     if block.rendered is not None:
-        # An exact conversion, taken through the same planes, is as far from its own formula.
-        rounded = np.floor(block.rendered / step + 0.5) * step
-        floor = np.asarray(delta_e_itp(light, shown_light(rounded, recorded)))
+        rounded = shown_light(np.floor(block.rendered / step + 0.5) * step, recorded)
+        sums.add_rendered(delta_e_itp(expected, rounded), delta_e_itp(light, rounded))
     sums.add_greys(expected, light, recorded.peak)
     distance = delta_e_itp(expected, light)
     if not hdr:
-        moved = codes_of(look(played.decode_rgb(block.source + jitter[1])), recorded)
+        jitter = np.random.default_rng(2124).uniform(-0.5, 0.5, seen.shape)
+        moved = codes_of(look(played.decode_rgb(block.source + jitter)), recorded)
         floor = np.hypot(floor, delta_e_itp(light, shown_light(moved, recorded)))
         sums.add_unclipped(distance, floor, signal)
     sums.add(distance, floor, codes - seen)

@@ -63,6 +63,9 @@ _BITS = {
 # Codecs that hold one sampling alone.
 _SAMPLINGS = {"v210": ("422",), "prores": ("422", "444")}
 
+# Names by which FFmpeg knows the positions of chroma.
+_SITING = {"left": "left", "centre": "center", "topleft": "topleft"}
+
 # Stills are R'G'B' without loss.
 PICTURE_SUFFIXES = (".png", ".tif", ".tiff")
 
@@ -361,6 +364,13 @@ def _declare(codec: VideoCodecContext | av.VideoFrame, signal: Signal) -> None:
     codec.color_range = RANGE_TAG[signal.range]
 
 
+def _siting(format_: ClipFormat, signal: Signal) -> dict[str, str]:
+    """Option that has the container say where chroma stands, as far as it has a place for it."""
+    if format_.subsampling == "444" or signal.siting not in _SITING:
+        return {}
+    return {"chroma_sample_location": _SITING[signal.siting]}
+
+
 def _open_muxer(path: Path, suffix: str) -> OutputContainer:
     return av.open(f"file:{path}", "w", format=_MUXERS[suffix])
 
@@ -376,7 +386,10 @@ def _encoded(
     kind = np.dtype(np.uint8 if format_.bits == 8 else "<u2")
     with _open_muxer(path, format_.container) as container:
         stream = cast(
-            "VideoStream", container.add_stream(encoder, rate=format_.rate, options=options)
+            "VideoStream",
+            container.add_stream(
+                encoder, rate=format_.rate, options=options | _siting(format_, signal)
+            ),
         )
         stream.width, stream.height, stream.pix_fmt = format_.width, format_.height, name
         stream.codec_context.time_base = 1 / format_.rate
