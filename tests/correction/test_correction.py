@@ -186,6 +186,31 @@ def test_standard_is_reproduced_in_either_range(ranges, bt2446a, pictures, tmp_p
     assert error.mean() <= FLOORS * floor
 
 
+def test_a_table_holds_super_white_unless_told_otherwise(pictures, tmp_path):
+    """A device that ends at 1.08, by its definition and not by a chain of ours."""
+
+    def codes_of(source):
+        light = PQ.decode_light(source.astype(float))
+        rgb = 1.08 * np.minimum(light / 600, 1.0) ** (1 / 2.4)
+        return quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
+
+    device = measured(codes_of, "bright")
+    seen = codes_of(pictures).astype(float)
+    missed = {}
+    for wanted, asked in ((None, "narrow"), ("full", "full")):
+        correction = correct(device, size=33, output_range=wanted)
+        assert correction.output.range == asked
+        assert any("signals from" in note for note in correction.notes)
+        correction.save(tmp_path / "look.clf", overwrite=True)
+        numbers = numbers_of(PQ.decode_rgb(pictures), correction.input)
+        given = signals_of(open_reader(tmp_path / "look.clf")(numbers), correction.output)
+        missed[asked] = distance(given, seen)[0]
+    brightest = seen[:, 0] > 950
+    assert brightest.sum() > 20
+    assert missed["narrow"][brightest].mean() < 0.3 * missed["full"][brightest].mean()
+    assert correct(load(STANDARD_FILES / "bt2446a-1000.h5"), size=17).output.range == "full"
+
+
 @pytest.mark.long
 def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_path):
     other = load(STANDARD_FILES / "bt2390-ictcp-1000.h5")
