@@ -179,18 +179,7 @@ def apply(
     still = _is_still(output, codec)
     _check_paths(what, clip, output, overwrite=overwrite)
     with open_clip(clip, stated=source_signal or {}) as opened:
-        if opened.interlaced:
-            raise UsageError(f"{clip} is interlaced: rendering takes whole pictures only.")
-        if still and opened.frame_count > 1 and frame is None:
-            raise UsageError(
-                f"{output.name} holds one picture and {clip.name} is a film: name its frame "
-                "(--frame), or a film to write."
-            )
-        if frame is not None and not (still and 0 <= frame < opened.frame_count):
-            raise UsageError(
-                f"Frame {frame} cannot be rendered: name one of 0 to {opened.frame_count - 1}, and "
-                "a still to write (.png, .tif)."
-            )
+        _check_frames(clip, output, opened, frame, still=still)
         source = opened.signal
         source = read_content_source(source)[0] if _takes_hdr(what) else source
         metadata = opened.metadata
@@ -305,6 +294,22 @@ def _check_paths(
         if path.exists() and output.exists() and path.samefile(output):
             raise UsageError(f"{output} is what is read: name another file to write.")
     check_output(output, overwrite=overwrite)
+
+
+def _check_frames(path: Path, output: Path, clip: Clip, frame: int | None, *, still: bool) -> None:
+    """Refuse a clip that is interlaced, and one that asks for another number of pictures."""
+    if clip.interlaced:
+        raise UsageError(f"{path} is interlaced: rendering takes whole pictures only.")
+    if still and clip.frame_count > 1 and frame is None:
+        raise UsageError(
+            f"{output.name} holds one picture and {path.name} is a film: name its frame "
+            "(--frame), or a film to write."
+        )
+    if frame is not None and not (still and 0 <= frame < clip.frame_count):
+        raise UsageError(
+            f"Frame {frame} cannot be rendered: name one of 0 to {clip.frame_count - 1}, and "
+            "a still to write (.png, .tif)."
+        )
 
 
 def _takes_hdr(what: Measurement | str | Path) -> bool:

@@ -191,7 +191,7 @@ def verify(
     if not count:
         raise UsageError(f"{source} and {capture} share no flat colour to verify {path.name} on.")
     return Verification(
-        reader=reader,
+        reader="exact formula" if measured else reader,
         mean=sums.total / count,
         median=sums.percentile(0.5),
         p95=sums.percentile(0.95),
