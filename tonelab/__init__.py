@@ -21,8 +21,10 @@ if TYPE_CHECKING:
     from tonelab.chart import write_chart as write_chart
     from tonelab.checks import check as check
     from tonelab.compare import compare as compare
+    from tonelab.correction import apply as apply
+    from tonelab.correction import apply_array as apply_array
     from tonelab.correction import correct as correct
-    from tonelab.correction import verify as verify
+    from tonelab.correction.verify import verify as verify
     from tonelab.curvefile import content_hash as content_hash
     from tonelab.curvefile import load as load
     from tonelab.curvefile import save as save
@@ -65,6 +67,8 @@ _HOMES = {
     "Measurement": "tonelab.results",
     "Signal": "tonelab.signal.description",
     "Tallies": "tonelab.tallies",
+    "apply": "tonelab.correction",
+    "apply_array": "tonelab.correction",
     "check": "tonelab.checks",
     "chroma_transfer": "tonelab.readings.curves",
     "compare": "tonelab.compare",

@@ -42,7 +42,7 @@ from tonelab.correction.spline import fit_spline
 from tonelab.correction.table import READERS, LookTable, interpolate, lattice, thin
 from tonelab.curvefile import load, save
 from tonelab.errors import UsageError
-from tonelab.media import write_clip
+from tonelab.media import open_clip, write_clip
 from tonelab.results import ClipFacts, Finding
 from tonelab.signal.colorimetry import delta_e_itp, matrix_rgb_to_rgb, rgb_to_ycbcr
 from tonelab.signal.description import Signal
@@ -186,6 +186,31 @@ def test_standard_is_reproduced_in_either_range(ranges, bt2446a, pictures, tmp_p
     assert error.mean() <= FLOORS * floor
 
 
+def test_a_table_holds_super_white_unless_told_otherwise(pictures, tmp_path):
+    """A device that ends at 1.08, by its definition and not by a chain of ours."""
+
+    def codes_of(source):
+        light = PQ.decode_light(source.astype(float))
+        rgb = 1.08 * np.minimum(light / 600, 1.0) ** (1 / 2.4)
+        return quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
+
+    device = measured(codes_of, "bright")
+    seen = codes_of(pictures).astype(float)
+    missed = {}
+    for wanted, asked in ((None, "narrow"), ("full", "full")):
+        correction = correct(device, size=33, output_range=wanted)
+        assert correction.output.range == asked
+        assert any("signals from" in note for note in correction.notes)
+        correction.save(tmp_path / "look.clf", overwrite=True)
+        numbers = numbers_of(PQ.decode_rgb(pictures), correction.input)
+        given = signals_of(open_reader(tmp_path / "look.clf")(numbers), correction.output)
+        missed[asked] = distance(given, seen)[0]
+    brightest = seen[:, 0] > 950
+    assert brightest.sum() > 20
+    assert missed["narrow"][brightest].mean() < 0.3 * missed["full"][brightest].mean()
+    assert correct(load(STANDARD_FILES / "bt2446a-1000.h5"), size=17).output.range == "full"
+
+
 @pytest.mark.long
 def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_path):
     other = load(STANDARD_FILES / "bt2390-ictcp-1000.h5")
@@ -317,10 +342,14 @@ def test_content_gives_covered_and_uncovered_nodes(bt2446a):
     assert "read back" not in console.file.getvalue()  # no file was written
 
 
-def through_bt2446a(planes):
+def nearest_chroma(plane):
+    return np.kron(plane, np.ones((2, 2), np.uint16))
+
+
+def through_bt2446a(planes, widen=nearest_chroma):
     """4:2:2 planes of 4:2:0 planes of PQ: a converter made here from the published standard."""
     luma, *chroma = planes
-    wide = [np.kron(plane, np.ones((2, 2), np.uint16)) for plane in chroma]
+    wide = [widen(plane) for plane in chroma]
     light = PQ.decode_light(np.stack([luma, *wide], -1).reshape(-1, 3))
     rgb = STANDARDS["bt2446a"].convert(light, source_peak=1000.0)
     code = quantise(ycbcr_to_codes(rgb_to_ycbcr(rgb, "bt709"), 10, "narrow"), 10)
@@ -328,11 +357,11 @@ def through_bt2446a(planes):
     return picture[..., 0], picture[:, ::2, 1], picture[:, ::2, 2]
 
 
-def write_pair(folder, shown):
+def write_pair(folder, shown, widen=nearest_chroma):
     """Write pictures and what the converter makes of them; return both files."""
     paths = folder / "film.mkv", folder / "capture.mkv"
     height, width = shown[0][0].shape
-    parts = (shown, "420", PQ), ([through_bt2446a(p) for p in shown], "422", Signal())
+    parts = (shown, "420", PQ), ([through_bt2446a(p, widen) for p in shown], "422", Signal())
     for path, (planes, subsampling, signal) in zip(paths, parts, strict=True):
         write_clip(
             path, iter(planes), width=width, height=height, rate=Fraction(24),
@@ -354,6 +383,39 @@ def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
     correct(load(STANDARD_FILES / "clip-100-1000.h5"), size=17, whole=True).save(wrong)
     assert main(["verify", str(wrong), *map(str, paths), "--json"]) == 0
     assert json.loads(capsys.readouterr().out)["mean"] > 3 * found.mean
+
+
+def smooth_chroma(plane):
+    """Chroma of 4:2:0 sited top left at every sample of luma, by splines of the first order."""
+    from scipy.ndimage import map_coordinates
+
+    rows, columns = np.indices((2 * plane.shape[0], 2 * plane.shape[1]))
+    place = rows / 2, columns / 2
+    return map_coordinates(plane.astype(float), place, order=1, mode="nearest")
+
+
+@pytest.mark.long
+@pytest.mark.outside("scipy.ndimage", "library")
+@pytest.mark.parametrize("widen", [nearest_chroma, smooth_chroma])
+def test_an_exact_formula_is_one_floor_from_a_capture(widen, tmp_path):
+    """However its chroma was made, of ten bits and of eight."""
+    exact = STANDARD_FILES / "bt2446a-1000.h5"
+    shown = [moving_planes(n, size=(320, 180)) for n in range(12)]
+    film, capture = write_pair(tmp_path, shown, widen)
+    coarse = tmp_path / "coarse.mkv"
+    with open_clip(capture) as clip:
+        rounded = [
+            tuple((np.minimum((p + 2) // 4, 255) * 4).astype(np.uint16) for p in frame.planes)
+            for frame in clip.frames()
+        ]
+    write_clip(
+        coarse, rounded, width=320, height=180, rate=Fraction(24), subsampling="422", bits=10,
+        codec="ffv1", signal=Signal(),
+    )  # fmt: skip
+    fine, rough = verify(exact, film, capture), verify(exact, film, coarse)
+    assert 0.8 < fine.mean / fine.floor < 1.25
+    assert 0.8 < rough.mean / rough.floor < 1.25
+    assert rough.floor > 1.2 * fine.floor
 
 
 def test_a_capture_goes_back_to_its_source_on_clips_never_fitted(bt2446a, tmp_path, capsys):
@@ -399,7 +461,7 @@ def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):
         (["correct", str(file), "-o", str(tmp_path / "x.txt")], ".clf or .cube"),
         (["correct", str(out), "-o", str(tmp_path / "x.clf")], "not an HDF5 file"),
         (["correct", str(file), "-o", str(tmp_path / "x.clf"), "--toward", "nobody"], "nobody"),
-        (["verify", str(file), str(file), str(file)], "no correction by its name"),
+        (["verify", str(tmp_path / "x.txt"), str(file), str(file)], "no correction by its name"),
         (words, "exists already"),
     ):
         assert main(bad) == 2

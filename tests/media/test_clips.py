@@ -381,3 +381,17 @@ def test_rates(value, rate):
 def test_bad_rates(value):
     with pytest.raises(ClipError, match="not a positive number"):
         parse_rate(value)
+
+
+@pytest.mark.outside("RFC 9559 (Matroska), ChromaSitingHorz and ChromaSitingVert", "published")
+@pytest.mark.parametrize(
+    ("siting", "across", "down"), [("left", 1, 2), ("topleft", 1, 1), ("centre", 2, 2)]
+)
+def test_matroska_says_where_chroma_stands(siting, across, down, tmp_path):
+    path = tmp_path / "clip.mkv"
+    planes = tuple(np.full((side // 2, side), 512, np.uint16) for side in (32, 16, 16))
+    write_clip(
+        path, [planes], width=32, height=16, rate=Fraction(24), subsampling="420", bits=10,
+        codec="ffv1", signal=Signal(siting=siting),
+    )  # fmt: skip
+    assert bytes([0x55, 0xB7, 0x81, across, 0x55, 0xB8, 0x81, down]) in path.read_bytes()

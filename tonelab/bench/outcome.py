@@ -33,7 +33,8 @@ class Outcome:
     Attributes
     ----------
     step
-        ``measure``, ``check``, ``correct``, ``verify``, ``draw``, ``compare`` or ``report``.
+        ``measure``, ``check``, ``correct``, ``verify``, ``apply``, ``draw``, ``compare`` or
+        ``report``.
     name
         The capture, source or correction that it was for.
     state

@@ -185,8 +185,8 @@ class Baking(Entry):
     toward: Text | None = None
     size: Literal[17, 33, 65] = 65
     format: Literal["clf", "cube"] = "clf"
-    input_range: Range = "full"
-    output_range: Range = "full"
+    input_range: Range | None = None
+    output_range: Range | None = None
     accept_average: bool = False
     name: Annotated[Text, AfterValidator(_file_name)] | None = None
 
@@ -194,6 +194,38 @@ class Baking(Entry):
     def title(self) -> str:
         """Name of the file without its ending."""
         return self.name or (f"{self.of} toward {self.toward}" if self.toward else self.of)
+
+
+class Render(Entry):
+    """A clip to render as a device would show it.
+
+    Attributes
+    ----------
+    of
+        Name of a conversion, or of a standard conversion.
+    source
+        Key of the clip; may be left out when there is one, or where ``file`` names another.
+    file, signal
+        An HDR clip that is no source, relative to the plan, and how it is read.
+    format, codec, output_range, dither, exact, frame, peak, accept_average
+        As on the command line; ``format`` is the ending of the file.
+    name
+        Of the file; by default the clip and the device.
+    """
+
+    of: Text
+    source: Text | None = None
+    file: Location | None = None
+    signal: Statement = {}
+    format: Literal["mov", "avi", "v210", "mkv", "mp4", "png", "tif"] = "mov"
+    codec: Literal["v210", "ffv1", "hevc", "prores"] | None = None
+    output_range: Range | None = None
+    dither: bool = False
+    exact: bool | None = None
+    frame: Count | None = None
+    peak: Limit | None = None
+    accept_average: bool = False
+    name: Annotated[Text, AfterValidator(_file_name)] | None = None
 
 
 class CropPlace(Entry):

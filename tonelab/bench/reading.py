@@ -21,6 +21,7 @@ from tonelab.bench.plan import (
     Output,
     PlanLimits,
     PlannedCapture,
+    Render,
     Source,
 )
 from tonelab.conversion.standards import STANDARDS
@@ -34,7 +35,7 @@ if TYPE_CHECKING:
     from tonelab.bench.places import KeyPath
     from tonelab.bench.plan import Role
 
-SECTIONS = ("output", "limits", "sources", "devices", "captures", "corrections")
+SECTIONS = ("output", "limits", "sources", "devices", "captures", "corrections", "renders")
 
 _LARGEST = 2**22  # bytes of a plan
 _KINDS = {
@@ -93,6 +94,15 @@ class Task:
     validates: str = ""
 
 
+class PlannedRender(NamedTuple):
+    """A clip to render: what the plan says, the name of the file without ending, the clip."""
+
+    entry: Render
+    title: str
+    clip: Path
+    signal: Mapping[str, Any]
+
+
 @dataclass(frozen=True, slots=True)
 class Bench:
     """A plan without mistakes; ``folder`` is where its results go, ``raw`` what it says."""
@@ -104,6 +114,7 @@ class Bench:
     folder: Path
     tasks: tuple[Task, ...]
     corrections: tuple[Baking, ...]
+    renders: tuple[PlannedRender, ...]
     output: Output
     limits: PlanLimits
 
@@ -181,13 +192,14 @@ class _Draft:
         captures = self._captures()
         for key, source in sources.items():
             if source is not None:
-                self._file(source, ("sources", key))
+                self._file(source.file, ("sources", key))
         tasks = self._tasks(captures, sources, devices)
         self._distinct(tasks)
         self._one_loopback(tasks)
         validated = [self._validated(place, task, tasks) for place, task in tasks.items()]
         self._output(output, tasks)
         corrections = self._corrections(tasks)
+        renders = self._renders(tasks, sources)
         return Bench(
             self.path,
             self.raw,
@@ -196,6 +208,7 @@ class _Draft:
             self.path.parent / output.folder,
             tuple(validated),
             corrections,
+            renders,
             output,
             limits,
         )
@@ -231,7 +244,7 @@ class _Draft:
         return self._listed(PlannedCapture, "captures")
 
     def _listed(self, model: type[_Model], section: str) -> dict[KeyPath, _Model]:
-        """Read ``[[captures]]`` or ``[[corrections]]``, the broken ones left out."""
+        """Read ``[[captures]]`` and their like, the broken ones left out."""
         entries = self.raw.get(section, [])
         if not isinstance(entries, list):
             self._say((section,), f"write each of them under its own [[{section}]]")
@@ -261,6 +274,33 @@ class _Draft:
             self._named_once(names, entry.title, place)
         return tuple(entries.values())
 
+    def _renders(
+        self, tasks: Mapping[KeyPath, Task], sources: Mapping[str, Source | None]
+    ) -> tuple[PlannedRender, ...]:
+        """Read renders; what they name must be there, and their files distinct."""
+        known = (*STANDARDS, *(task.name for task in tasks.values() if task.role == "conversion"))
+        names: dict[str, KeyPath] = {}
+        found = []
+        for place, entry in self._listed(Render, "renders").items():
+            if entry.of not in known:
+                mend = _nearest(entry.of, known) or "name a conversion or a standard conversion"
+                self._say((*place, "of"), f"there is no {entry.of!r}: {mend}")
+            if entry.file is not None:
+                if entry.source is not None:
+                    self._say((*place, "source"), "a file is named too: leave one of them out")
+                clip, signal = self._file(entry.file, place), entry.signal
+            else:
+                only = next(iter(sources)) if len(sources) == 1 else None
+                key = entry.source or only
+                source = self._reference(key, sources, (*place, "source"), "source")
+                if source is None:
+                    continue
+                clip, signal = self.path.parent / source.file, source.signal | entry.signal
+            title = entry.name or _safe(f"{clip.stem} on {entry.of}")
+            self._named_once(names, f"{title}.{entry.format}", place)
+            found.append(PlannedRender(entry, title, clip, signal))
+        return tuple(found)
+
     def _tasks(
         self,
         captures: Mapping[KeyPath, PlannedCapture],
@@ -269,7 +309,7 @@ class _Draft:
     ) -> dict[KeyPath, Task]:
         tasks = {}
         for place, entry in captures.items():
-            recording = self._file(entry, place)
+            recording = self._file(entry.file, place)
             only = next(iter(sources)) if len(sources) == 1 else None
             key = entry.source or only
             source = self._reference(key, sources, (*place, "source"), "source")
@@ -318,15 +358,15 @@ class _Draft:
             return entries[key]
         return None
 
-    def _file(self, entry: Source | PlannedCapture, place: KeyPath) -> Path:
-        path = self.path.parent / entry.file
+    def _file(self, name: str, place: KeyPath) -> Path:
+        path = self.path.parent / name
         try:
             there = path.exists()
         except (OSError, ValueError):
             there = False
         if not there:
             mend = "check the name"
-            if "\\" in entry.file:
+            if "\\" in name:
                 mend = "write / between folders"
             self._say((*place, "file"), f"there is no file {path}: {mend}")
         return path

@@ -8,6 +8,7 @@ from tonelab.bench import steps
 from tonelab.bench.baking import bake_all
 from tonelab.bench.outcome import RECORD, Results, attempt
 from tonelab.bench.proofs import check_paths, prove
+from tonelab.bench.renders import render_all
 from tonelab.bench.workers import carry_out_all
 from tonelab.curvefile import save
 from tonelab.errors import UsageError
@@ -102,6 +103,7 @@ def _steps(
     yield from check_paths(results, watch, anew=anew)
     yield from bake_all(results, anew=anew)
     yield from prove(results, watch, anew=anew)
+    yield from render_all(results, watch, anew=anew)
     yield from steps.draw(results)
     yield from steps.compare_all(results)
     yield from steps.report(results, watch)

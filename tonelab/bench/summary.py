@@ -31,6 +31,10 @@ def run_summary(results: Results) -> RenderableType:
         texts = {one.name: one.text for one in results.outcomes if one.step == "correct"}
         rows = [f"{one['file']}: {texts[name]}" for name, one in results.corrections.items()]
         parts += [_heading("Corrections"), Indented(Text("\n".join(rows)))]
+    rendered = [one for one in results.outcomes if one.step == "apply" and one.state != "failed"]
+    if rendered:
+        rows = [f"{one.files[0]}: {one.text}" for one in rendered]
+        parts += [_heading("Rendered"), Indented(Text("\n".join(rows)))]
     for key, comparison in results.comparisons.items():
         parts += [
             _heading(f"Compared by the source {key}"),

@@ -27,6 +27,7 @@ VERBS = (
     "compare",
     "correct",
     "verify",
+    "apply",
     "tune",
     "report",
     "standards",

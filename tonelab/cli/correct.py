@@ -27,12 +27,12 @@ if TYPE_CHECKING:
     help="Nodes along each component.",
 )  # fmt: skip
 @click.option(
-    "--input-range", type=click.Choice(["full", "narrow"]), default="full", show_default=True,
-    help="Range of the R'G'B' numbers that go in.",
+    "--input-range", type=click.Choice(["full", "narrow"]),
+    help="Range of the R'G'B' numbers that go in; full unless the device goes beyond it.",
 )  # fmt: skip
 @click.option(
-    "--output-range", type=click.Choice(["full", "narrow"]), default="full", show_default=True,
-    help="Range of the R'G'B' numbers that come out.",
+    "--output-range", type=click.Choice(["full", "narrow"]),
+    help="Range of the R'G'B' numbers that come out; full unless the device goes beyond it.",
 )  # fmt: skip
 @click.option(
     "--accept-average", is_flag=True,
@@ -50,8 +50,8 @@ def command(
     output: Path,
     toward: str | None,
     size: str,
-    input_range: str,
-    output_range: str,
+    input_range: str | None,
+    output_range: str | None,
     accept_average: bool,
     figure: Path | None,
     dark: bool,
@@ -81,8 +81,8 @@ def command(
         load(file),
         toward=target,
         size=int(size),
-        input_range=cast("Range", input_range),
-        output_range=cast("Range", output_range),
+        input_range=cast("Range | None", input_range),
+        output_range=cast("Range | None", output_range),
         whole=output.suffix.lower() == ".cube",
         accept_average=accept_average,
     )

@@ -16,7 +16,7 @@ if TYPE_CHECKING:
 
 
 @click.command("verify", short_help="Verify a correction on another pair.")
-@click.argument("look", type=FILE)
+@click.argument("look", type=FILE, metavar="LOOK|FILE.h5")
 @click.argument("source", type=FILE)
 @click.argument("capture", type=FILE)
 @click.option(
@@ -41,6 +41,9 @@ def command(
     as_json: bool,
 ) -> None:
     """Apply the correction LOOK to SOURCE and compare the result with CAPTURE.
+
+    A curve file is applied by its exact formula, without a table. On content the floor holds what
+    smaller chroma costs: 1 floor is as good as an exact formula.
 
     SOURCE is what the correction takes: the HDR source, or a device's capture. CAPTURE is what
     should come out, of the same content: the chart, or anything else.

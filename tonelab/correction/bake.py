@@ -125,8 +125,8 @@ def correct(
     *,
     toward: Measurement | str | None = None,
     size: int = 65,
-    input_range: Range = "full",
-    output_range: Range = "full",
+    input_range: Range | None = None,
+    output_range: Range | None = None,
     whole: bool = False,
     accept_average: bool = False,
 ) -> Correction:
@@ -142,7 +142,8 @@ def correct(
     size
         Nodes along each component: 17, 33 or 65.
     input_range, output_range
-        Ranges of the R'G'B' numbers, baked in.
+        Ranges of the R'G'B' numbers, baked in; by default full, but narrow on a side where the
+        device goes below black or beyond white, which full range cannot hold.
     whole
         Whether the table spans all numbers 0..1, as a cube must, and not only those measured.
     accept_average
@@ -161,14 +162,14 @@ def correct(
     """
     if size not in SIZES:
         raise UsageError(f"A lattice of {size} nodes is not offered: choose 17, 33 or 65.")
-    notes = [*_variation(measurement, accept_average)]
+    notes = [*variation(measurement, accept_average=accept_average)]
     look = learn_look(measurement)
     if toward is None:
         return _source_to_look(look, size, input_range, output_range, notes, whole=whole)
     if toward == "source":
         return _from_capture(look, None, size, (input_range, output_range), notes, whole=whole)
     if isinstance(toward, Measurement):
-        notes += _variation(toward, accept_average)
+        notes += variation(toward, accept_average=accept_average)
         target = learn_look(toward)
         _check_sources(look, target)
     else:
@@ -188,7 +189,14 @@ def signals_of(numbers: FloatArray, coding: Signal) -> FloatArray:
     return coding.decode_rgb(np.asarray(numbers) * (2.0**coding.bits - 1))
 
 
-def _variation(measurement: Measurement, accept_average: bool) -> list[str]:
+def variation(measurement: Measurement, *, accept_average: bool) -> list[str]:
+    """Say what baking a device that varies leaves out; refused unless ``accept_average``.
+
+    Raises
+    ------
+    UsageError
+        When it varies and its average is not accepted.
+    """
     static = measurement.conversion.static
     if static not in VARYING:
         return []
@@ -214,13 +222,14 @@ def _check_sources(first: Look, second: Look) -> None:
 def _source_to_look(
     look: Look,
     size: int,
-    input_range: Range,
-    output_range: Range,
+    input_range: Range | None,
+    output_range: Range | None,
     notes: list[str],
     *,
     whole: bool,
 ) -> Correction:
-    coding, out = _coding(look.source, input_range), _coding(look.target, output_range)
+    coding = _coding(look.source, input_range or "full")
+    out = _coding(look.target, output_range or fitting_range(look))
     low, high = (0.0, 1.0) if whole else _ends(0.0, look.top, coding)
     signal = signals_of(lattice(low, high, size), coding)
     shown, best = _sampled(look, signal[0, 0], signal[-1, 0], size)
@@ -254,13 +263,16 @@ def _from_capture(
     look: Look,
     target: Look | None,
     size: int,
-    ranges: tuple[Range, Range],
+    ranges: tuple[Range | None, Range | None],
     notes: list[str],
     *,
     whole: bool,
 ) -> Correction:
-    coding = _coding(look.target, ranges[0])
-    out = _coding(look.source if target is None else target.target, ranges[1])
+    coding = _coding(look.target, ranges[0] or fitting_range(look))
+    if target is None:
+        out = _coding(look.source, ranges[1] or "full")
+    else:
+        out = _coding(target.target, ranges[1] or fitting_range(target))
     low, high = (0.0, 1.0) if whole else _ends(look.low, look.high, coding)
     signal = signals_of(lattice(low, high, size), coding)
     found = invert(look, signal)
@@ -304,6 +316,11 @@ def _shown_by(target: Look, look: Look, rows: Mask) -> FloatArray:
     return target.seen[rows] if same else target(look.unseen[rows])
 
 
+def fitting_range(look: Look) -> Range:
+    """Range whose numbers hold all that a device puts out: full where that is 0 to 1."""
+    return "narrow" if look.low < 0 or look.high > 1 else "full"
+
+
 def _coding(signal: Signal, range_: Range) -> Signal:
     return replace(signal, range=range_)
 
@@ -320,9 +337,11 @@ def _table(low: float, high: float, shown: FloatArray, out: Signal) -> LookTable
 
 
 def _cut(look: Look, out: Signal) -> list[str]:
-    if out.range == "narrow" or (look.low == 0 and look.high == 1):
+    if fitting_range(look) == "full":
         return []
     seen = f"The device puts out signals from {look.low:.2f} to {look.high:.2f}"
+    if out.range == "narrow":
+        return [f"{seen}: its numbers are of narrow range, which holds them"]
     return [f"{seen}: full-range numbers end at 0 and 1, narrow-range ones hold more"]
 
 

@@ -146,6 +146,31 @@ def _coding(text: str | None) -> Signal | None:
     return Signal().with_fields("stated", **parse_signal(statement)) if "=" in statement else None
 
 
+def lattice_of(path: Path) -> tuple[float, float, int] | None:
+    """Numbers of the first and the last node of a file that is one 3D table, and its nodes.
+
+    None where it holds anything else, so that no lattice stands for it exactly.
+
+    Raises
+    ------
+    UsageError
+        As `open_reader`.
+    """
+    import PyOpenColorIO as OCIO  # noqa: N814
+
+    low, high, size = 0.0, 1.0, 0
+    for step in _processor(path, "tetrahedral").createGroupTransform():
+        if isinstance(step, OCIO.RangeTransform) and not size and step.hasMinInValue():
+            low, high = step.getMinInValue(), step.getMaxInValue()
+            if (step.getMinOutValue(), step.getMaxOutValue()) != (0.0, 1.0):
+                return None
+        elif isinstance(step, OCIO.Lut3DTransform) and not size:
+            size = step.getGridSize()
+        else:
+            return None
+    return (low, high, size) if size else None
+
+
 def open_reader(path: Path, reader: Interpolation = "tetrahedral") -> Any:
     """Return a function of numbers (N, 3) that applies the file through OpenColorIO.
 

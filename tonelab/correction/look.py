@@ -94,6 +94,8 @@ class Look:
         In words, what was added to the chain.
     step
         Step of the capture's codes.
+    ends
+        Least and largest source signal; those beyond are taken as it.
     """
 
     name: str
@@ -108,10 +110,11 @@ class Look:
     step: float
     _convert: Map | _Layers
     _covered: Callable[[FloatArray], Mask]
+    ends: tuple[float, float] = (0.0, 1.0)
 
     def __call__(self, signal: FloatArray) -> FloatArray:
         """Output signals (N, 3) of source signals (N, 3)."""
-        return np.clip(self._convert(np.clip(signal, 0.0, 1.0)), self.low, self.high)
+        return np.clip(self._convert(np.clip(signal, *self.ends)), self.low, self.high)
 
     def base(self, signal: FloatArray) -> FloatArray:
         """Return what source signals (N, 3) become before the lattice of what is left is added."""

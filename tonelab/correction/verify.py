@@ -3,30 +3,36 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from tonelab.correction.bake import numbers_of, signals_of
-from tonelab.correction.files import open_reader, read_descriptors
+from tonelab.correction.applying import CURVE_SUFFIX, find_look, tabulate
+from tonelab.correction.files import read_descriptors
+from tonelab.correction.picture import codes_of, noise_tile
 from tonelab.errors import UsageError
 from tonelab.media import open_clip
+from tonelab.media.clip import Frame
 from tonelab.pairing import pair
 from tonelab.pairing.pair import pair_captures
 from tonelab.readings.colours import shown_light
 from tonelab.readings.samples import colour_samples
 from tonelab.results import Viewable
-from tonelab.signal.colorimetry import delta_e_itp, rgb_to_ycbcr
-from tonelab.signal.description import Signal
-from tonelab.signal.quantisation import rgb_to_codes, ycbcr_to_codes
+from tonelab.signal.colorimetry import delta_e_itp
 
 if TYPE_CHECKING:
-    from collections.abc import Mapping
+    from collections.abc import Callable, Mapping
 
+    from tonelab.correction.applying import Applied
+    from tonelab.correction.look import Look
     from tonelab.correction.table import Interpolation
+    from tonelab.pairing import Pair
+    from tonelab.readings.samples import Block
     from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
+    from tonelab.signal.description import Signal
 
 _BIN = 0.01  # ΔE_ITP
 _BINS = 20_000
@@ -40,8 +46,10 @@ class Verification(Viewable):
     """Distance of a corrected clip from a capture, on the capture's display.
 
     ΔE_ITP as in `tonelab.results.Score`; ``floor`` is the mean that rounding to the codes of the
-    capture alone causes, and where a capture is corrected that of its own codes too, as the
-    correction spreads it; ``luminance_error`` is over the captured greys, None where there are
+    capture causes, with what smaller chroma costs on content whose chroma was interpolated (see
+    `tonelab.correction.picture`), so that 1 floor is as good as an exact formula; where a capture
+    is corrected that of its own codes too, as the correction spreads it; ``luminance_error`` is
+    over the captured greys, None where there are
     none, ``codes_rms`` is over Y', Cb and Cr, ``count`` colours or places. Where a capture is
     corrected, ``unclipped_mean``, its floor and its count are of those that lie clear of black
     and white in R, G and B: what a device has clipped, no correction recovers.
@@ -71,8 +79,23 @@ class _Sums:
     def __init__(self) -> None:
         self.histogram = np.zeros(_BINS, np.int64)
         self.total = self.floor = self.squares = self.worst = 0.0
+        self.rendered = self.resampled = 0.0
         self.greys, self.grey_error = 0, 0.0
         self.unclipped, self.unclipped_total, self.unclipped_floor = 0, 0.0, 0.0
+
+    def add_rendered(self, distance: FloatArray, floor: FloatArray) -> None:
+        """Add how far rendered colours are from the capture, and from their own formula (N,)."""
+        self.rendered += float(distance.sum())
+        self.resampled += float(floor.sum())
+
+    @property
+    def least(self) -> float:
+        """Sum of what an exact formula leaves.
+
+        Where the capture is nearer to what was rendered, its chroma was interpolated as that was,
+        and so much does it cost; else it took its chroma from the nearest samples.
+        """
+        return self.resampled if 0 < self.rendered < self.total else self.floor
 
     def add_greys(self, expected: FloatArray, given: FloatArray, peak: float) -> None:
         """Add the relative errors of luminance where the capture is grey; light (N, 3)."""
@@ -118,8 +141,9 @@ def verify(
     Parameters
     ----------
     look
-        A ``.clf`` or ``.cube``; what it does not say about its numbers is taken to be full-range
-        R'G'B' from the source's transfer to BT.709 for a BT.1886 display.
+        A curve file, whose exact formula is taken; or a ``.clf`` or ``.cube``: what it does not
+        say about its numbers is taken to be full-range R'G'B' from the source's transfer to BT.709
+        for a BT.1886 display.
     source
         What the correction is applied to: the HDR source, or a device's capture.
     capture
@@ -139,52 +163,41 @@ def verify(
         One sentence each.
     """
     path = Path(look)
-    apply = open_reader(path, reader)
-    said_in, said_out = read_descriptors(path)
+    measured = path.suffix.lower() == CURVE_SUFFIX
+    said_in = None if measured else read_descriptors(path)[0]
+    hdr = said_in is None or said_in.is_hdr
     report = progress or (lambda _stage, _done, _total: None)
     with (
         open_clip(source, stated=source_signal or {}) as first,
         open_clip(capture, stated=capture_signal or {}) as second,
     ):
         report("pairing", 0, 1)
-        hdr = said_in is None or said_in.is_hdr
         paired = pair(first, second) if hdr else pair_captures(first, second)
         report("pairing", 1, 1)
         sums = _Sums()
-        samples = colour_samples(paired, hdr=hdr, workers=workers, progress=report)
-        played, recorded = samples.source, samples.capture
-        coding = said_in or played.with_fields("assumed", matrix="rgb", range="full")
-        out = said_out or Signal(matrix="rgb", range="full")
-        _check(path, coding, played)
-        for shown, seen, step in samples.blocks:
-            signal = played.decode_rgb(shown)
-            given = apply(numbers_of(signal, coding))
-            rgb = signals_of(given, out)
-            codes = _codes(rgb, recorded)
-            expected = shown_light(seen, recorded)
-            jitter = np.random.default_rng(2124).uniform(-0.5, 0.5, (2, *seen.shape))
-            light = shown_light(codes, recorded)
-            floor = delta_e_itp(expected, shown_light(seen + step * jitter[0], recorded))
-            sums.add_greys(expected, light, recorded.peak)
-            distance = delta_e_itp(expected, light)
-            if not hdr:
-                moved = apply(numbers_of(played.decode_rgb(shown + jitter[1]), coding))
-                spread = shown_light(_codes(signals_of(moved, out), recorded), recorded)
-                floor = np.hypot(floor, delta_e_itp(light, spread))
-                sums.add_unclipped(distance, floor, signal)
-            sums.add(distance, floor, codes - seen)
-        frames = len(paired.matches)
+        found = partial(find_look, path, peak=None, accept_average=True, reader=reader)
+        samples = colour_samples(
+            paired,
+            hdr=hdr,
+            workers=workers,
+            progress=report,
+            renderer=partial(_renderer, found, paired) if hdr else None,
+        )
+        look_ = found(samples.source).look
+        for block in samples.blocks:
+            _add_block(sums, look_, block, samples.source, samples.capture, hdr=hdr)
+        recorded, frames = samples.capture, len(paired.matches)
     count = int(sums.histogram.sum())
     if not count:
         raise UsageError(f"{source} and {capture} share no flat colour to verify {path.name} on.")
     return Verification(
-        reader=reader,
+        reader="exact formula" if measured else reader,
         mean=sums.total / count,
         median=sums.percentile(0.5),
         p95=sums.percentile(0.95),
         p99=sums.percentile(0.99),
         max=sums.worst,
-        floor=sums.floor / count,
+        floor=sums.least / count,
         luminance_error=100 * sums.grey_error / sums.greys if sums.greys else None,
         codes_rms=float(np.sqrt(sums.squares / (3 * count))),
         count=count,
@@ -197,15 +210,39 @@ def verify(
     )
 
 
-def _check(path: Path, coding: Signal, played: Signal) -> None:
-    if coding.transfer != played.transfer and (coding.is_hdr or played.is_hdr):
-        raise UsageError(
-            f"{path.name} takes {coding.transfer} and the first clip is {played.transfer}: give "
-            "the clip that the correction is made for, or state its transfer."
-        )
+def _renderer(
+    found: Callable[[Signal], Applied], paired: Pair, played: Signal, recorded: Signal
+) -> Callable[[Frame], Frame]:
+    """Return what renders a frame as the capture holds it, rounded and its chroma resampled."""
+    raster = tabulate(found(played), played, recorded)
+    sampling = paired.source.subsampling, paired.capture.subsampling
+    noise = noise_tile(dither=False)
+
+    def render(frame: Frame) -> Frame:
+        return Frame(frame.index, raster.planes(frame.planes, sampling, noise)[0])
+
+    return render
 
 
-def _codes(rgb: FloatArray, signal: Signal) -> FloatArray:
-    if signal.matrix == "rgb":
-        return rgb_to_codes(rgb, signal.bits, signal.range)
-    return ycbcr_to_codes(rgb_to_ycbcr(rgb, signal.matrix), signal.bits, signal.range)
+def _add_block(
+    sums: _Sums, look: Look, block: Block, played: Signal, recorded: Signal, *, hdr: bool
+) -> None:
+    """Add what a look leaves on some colours, and what it cannot but leave."""
+    seen, step = block.capture, block.step
+    signal = played.decode_rgb(block.source)
+    codes = codes_of(look(signal), recorded)
+    expected, light = shown_light(seen, recorded), shown_light(codes, recorded)
+    # Rounded itself, for a clip of the device leaves nothing to round.
+    whole = np.floor(codes / step + 0.5) * step
+    floor = delta_e_itp(light, shown_light(whole, recorded))
+    if block.rendered is not None:
+        rounded = shown_light(np.floor(block.rendered / step + 0.5) * step, recorded)
+        sums.add_rendered(delta_e_itp(expected, rounded), delta_e_itp(light, rounded))
+    sums.add_greys(expected, light, recorded.peak)
+    distance = delta_e_itp(expected, light)
+    if not hdr:
+        jitter = np.random.default_rng(2124).uniform(-0.5, 0.5, seen.shape)
+        moved = codes_of(look(played.decode_rgb(block.source + jitter)), recorded)
+        floor = np.hypot(floor, delta_e_itp(light, shown_light(moved, recorded)))
+        sums.add_unclipped(distance, floor, signal)
+    sums.add(distance, floor, codes - seen)

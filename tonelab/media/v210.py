@@ -168,12 +168,19 @@ def pack(luma: Plane, cb: Plane, cr: Plane, words: Words) -> None:
     Every code 0..1023 is kept as it is. Words after the last pixel of a row become zero.
     """
     height, width = luma.shape
-    one = np.uint32(1023)
+    one, ten, twenty = np.uint32(1023), np.uint32(10), np.uint32(20)
+    groups = width // 6
     for row in range(height):
         target, y, u, v = words[row], luma[row], cb[row], cr[row]
-        target[:] = 0
+        for group in range(groups):
+            at, x, k = 4 * group, 6 * group, 3 * group
+            target[at] = (u[k] & one) | (y[x] & one) << ten | (v[k] & one) << twenty
+            target[at + 1] = (y[x + 1] & one) | (u[k + 1] & one) << ten | (y[x + 2] & one) << twenty
+            target[at + 2] = (v[k + 1] & one) | (y[x + 3] & one) << ten | (u[k + 2] & one) << twenty
+            target[at + 3] = (y[x + 4] & one) | (v[k + 2] & one) << ten | (y[x + 5] & one) << twenty
+        target[4 * groups :] = 0
         # Samples in storage order: chroma and luma alternate, chroma itself alternates Cb and Cr.
-        for x in range(width):
+        for x in range(6 * groups, width):
             sample = 2 * x
             chroma = u[x // 2] if x % 2 == 0 else v[x // 2]
             target[sample // 3] |= (np.uint32(chroma) & one) << np.uint32(10 * (sample % 3))

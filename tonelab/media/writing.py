@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from contextlib import contextmanager
+from fractions import Fraction
 from pathlib import Path
-from typing import TYPE_CHECKING, Literal, TypeAlias, cast
+from typing import TYPE_CHECKING, Any, Literal, TypeAlias, cast
 
 import av
 import numpy as np
@@ -25,21 +26,20 @@ from tonelab.media.tags import (
 from tonelab.outputs import check_output, whole_file
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterable, Iterator
+    from collections.abc import Callable, Iterable, Iterator, Sequence
     from contextlib import AbstractContextManager
-    from fractions import Fraction
 
     from av.container import OutputContainer
     from av.video.codeccontext import VideoCodecContext
     from av.video.stream import VideoStream
 
-    from tonelab.media.clip import StaticMetadata, Subsampling
-    from tonelab.signal.arrays import Planes
+    from tonelab.media.clip import Clip, StaticMetadata, Subsampling
+    from tonelab.signal.arrays import Plane, Planes
     from tonelab.signal.description import Signal
 
     Put: TypeAlias = Callable[[Planes], None]
 
-Codec: TypeAlias = Literal["h264", "hevc", "ffv1", "v210", "raw"]
+Codec: TypeAlias = Literal["h264", "hevc", "ffv1", "v210", "prores", "raw"]
 
 # Containers by suffix, and which of them each codec is written to.
 _MUXERS = {".mp4": "mp4", ".mov": "mov", ".mkv": "matroska", ".avi": "avi"}
@@ -48,6 +48,7 @@ _SUFFIXES: dict[str, tuple[str, ...]] = {
     "hevc": (".mp4", ".mov", ".mkv"),
     "ffv1": (".mkv", ".avi"),
     "v210": (".mov", ".avi", V210_SUFFIX),
+    "prores": (".mov", ".mkv"),
     "raw": PLANAR_SUFFIXES,
 }
 _BITS = {
@@ -55,8 +56,18 @@ _BITS = {
     "hevc": (8, 10, 12),
     "ffv1": (8, 10, 12, 16),
     "v210": (10,),
+    "prores": (10,),
     "raw": tuple(range(8, 17)),
 }
+
+# Codecs that hold one sampling alone.
+_SAMPLINGS = {"v210": ("422",), "prores": ("422", "444")}
+
+# Names by which FFmpeg knows the positions of chroma.
+_SITING = {"left": "left", "centre": "center", "topleft": "topleft"}
+
+# Stills are R'G'B' without loss.
+PICTURE_SUFFIXES = (".png", ".tif", ".tiff")
 
 # Every picture stands alone and carries checksums.
 _FFV1_OPTIONS = {"level": "3", "slicecrc": "1", "g": "1", "coder": "range_def", "context": "0"}
@@ -131,7 +142,8 @@ def write_clip(
     ----------
     path
         ``.mp4``, ``.mov``, ``.mkv`` for HEVC and H.264; ``.mkv``, ``.avi`` for FFV1; ``.mov``,
-        ``.avi``, ``.v210`` for v210; ``.yuv``, ``.raw`` for raw planes.
+        ``.avi``, ``.v210`` for v210; ``.mov``, ``.mkv`` for ProRes; ``.yuv``, ``.raw`` for raw
+        planes.
     frames
         Y', Cb, Cr (R, G, B when the signal's matrix is ``rgb``), native codes, uint16.
     width, height, rate, subsampling, bits, codec
@@ -181,6 +193,67 @@ def write_clip(
             raise ClipError(f"{path} would hold no frame: give at least one.")
 
 
+def check_clip(
+    path: Path, like: Clip, *, codec: str, subsampling: Subsampling, bits: int, signal: Signal
+) -> None:
+    """Refuse what `write_clip` cannot write of the size and rate of another clip.
+
+    Raises
+    ------
+    ClipError
+        As `write_clip`.
+    """
+    format_ = ClipFormat(
+        path.suffix.lower(), codec, like.width, like.height, like.rate, subsampling, bits
+    )
+    _check_format(path, format_, signal)
+
+
+def write_picture(
+    path: str | Path, planes: Planes, *, bits: int, signal: Signal, overwrite: bool = False
+) -> None:
+    """Write a still without loss, whole or not at all.
+
+    Parameters
+    ----------
+    path
+        ``.png``, ``.tif`` or ``.tiff``.
+    planes
+        R, G, B (height, width), native codes, uint16.
+    bits
+        Depth of the codes, 8 or 16.
+    signal
+        Written as colour tags, which PNG keeps as its chunk cICP and TIFF does not.
+    overwrite
+        Replace an existing file.
+
+    Raises
+    ------
+    ClipError
+        When the format is unknown, or the file cannot be written.
+    """
+    path = Path(path)
+    if path.suffix.lower() not in PICTURE_SUFFIXES or bits not in {8, 16}:
+        raise ClipError(
+            f"{path} cannot hold a picture of {bits} bits: use 8 or 16 and {PICTURE_SUFFIXES}."
+        )
+    png = path.suffix.lower() == ".png"
+    layout = "rgb24" if bits == 8 else "rgb48be" if png else "rgb48le"
+    kind = np.dtype("u1" if bits == 8 else ">u2" if png else "<u2")
+    height, width = planes[0].shape
+    with _whole_clip(path, overwrite=overwrite) as temporary:
+        codec = av.CodecContext.create("png" if png else "tiff", "w")
+        codec.width, codec.height, codec.pix_fmt = width, height, layout
+        codec.time_base = Fraction(1)
+        _declare(codec, signal)
+        picture = av.VideoFrame(width, height, layout)
+        _fill(picture, (np.stack(planes, axis=-1).reshape(height, -1),), kind)
+        picture.pts, picture.time_base = 0, Fraction(1)
+        _declare(picture, signal)
+        packets = [*codec.encode(picture), *codec.encode(None)]
+        temporary.write_bytes(b"".join(bytes(packet) for packet in packets))
+
+
 @contextmanager
 def _whole_clip(path: Path, *, overwrite: bool) -> Iterator[Path]:
     """As `whole_file`, for what libavformat writes."""
@@ -202,12 +275,11 @@ def _check_format(path: Path, format_: ClipFormat, signal: Signal) -> None:
         raise ClipError(
             f"{path} cannot hold {format_.codec}: let the name end in {' or '.join(suffixes)}."
         )
-    if format_.subsampling not in CHROMA_FACTORS or (
-        format_.codec == "v210" and format_.subsampling != "422"
-    ):
+    samplings = _SAMPLINGS.get(format_.codec, tuple(CHROMA_FACTORS))
+    if format_.subsampling not in samplings:
         raise ClipError(
-            f"{format_.codec} cannot hold {format_.subsampling} sampling: "
-            f"use {'422' if format_.codec == 'v210' else '420, 422 or 444'}."
+            f"{format_.codec} cannot hold {format_.subsampling} sampling: use "
+            f"{' or '.join(samplings)}."
         )
     if format_.bits not in depths:
         raise ClipError(
@@ -259,6 +331,8 @@ def _sink(
         return _bare(path, _planar_bytes_8 if format_.bits == 8 else _planar_bytes)
     if format_.codec == "ffv1":
         return _encoded(path, format_, signal, "ffv1", _FFV1_OPTIONS)
+    if format_.codec == "prores":
+        return _encoded(path, format_, signal, "prores_ks", {"profile": "hq"})
     if format_.codec == "h264":
         parameters = {"keyint": str(round(format_.rate)), "open-gop": "0", **_X264_FLAT}
         parameters["qp"] = str(max(_quality(quality), _H264_FINEST))
@@ -283,11 +357,18 @@ def _quality(quality: int | None) -> int:
     return quality
 
 
-def _declare(codec: VideoCodecContext, signal: Signal) -> None:
+def _declare(codec: VideoCodecContext | av.VideoFrame, signal: Signal) -> None:
     codec.color_primaries = PRIMARIES_TAG[signal.primaries]
     codec.color_trc = TRANSFER_TAG[signal.transfer]
     codec.colorspace = MATRIX_TAG[signal.matrix]
     codec.color_range = RANGE_TAG[signal.range]
+
+
+def _siting(format_: ClipFormat, signal: Signal) -> dict[str, str]:
+    """Option that has the container say where chroma stands, as far as it has a place for it."""
+    if format_.subsampling == "444" or signal.siting not in _SITING:
+        return {}
+    return {"chroma_sample_location": _SITING[signal.siting]}
 
 
 def _open_muxer(path: Path, suffix: str) -> OutputContainer:
@@ -302,9 +383,13 @@ def _encoded(
     rgb = signal.matrix == "rgb"
     depth = "" if format_.bits == 8 else f"{format_.bits}le"
     name = f"gbrp{depth}" if rgb else f"yuv{format_.subsampling}p{depth}"
+    kind = np.dtype(np.uint8 if format_.bits == 8 else "<u2")
     with _open_muxer(path, format_.container) as container:
         stream = cast(
-            "VideoStream", container.add_stream(encoder, rate=format_.rate, options=options)
+            "VideoStream",
+            container.add_stream(
+                encoder, rate=format_.rate, options=options | _siting(format_, signal)
+            ),
         )
         stream.width, stream.height, stream.pix_fmt = format_.width, format_.height, name
         stream.codec_context.time_base = 1 / format_.rate
@@ -316,7 +401,8 @@ def _encoded(
         def put(planes: Planes) -> None:
             nonlocal count
             picture = av.VideoFrame(format_.width, format_.height, name)
-            _fill(picture, (planes[1], planes[2], planes[0]) if rgb else planes)
+            _fill(picture, (planes[1], planes[2], planes[0]) if rgb else planes, kind)
+            _declare(picture, signal)
             picture.pts, picture.time_base = count, 1 / format_.rate
             count += 1
             container.mux(stream.encode(picture))
@@ -325,8 +411,7 @@ def _encoded(
         container.mux(stream.encode(None))
 
 
-def _fill(picture: av.VideoFrame, planes: Planes) -> None:
-    kind = np.dtype(np.uint8 if picture.format.components[0].bits == 8 else "<u2")
+def _fill(picture: av.VideoFrame, planes: Sequence[Plane], kind: np.dtype[Any]) -> None:
     for target, plane in zip(picture.planes, planes, strict=True):
         rows = np.frombuffer(cast("memoryview", target), kind).reshape(
             -1, target.line_size // kind.itemsize

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import partial
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
@@ -14,15 +14,27 @@ from tonelab.tallies.content import flat_samples, plan_content
 from tonelab.tallies.run import tally
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator
+    from collections.abc import Callable, Iterator
 
+    from tonelab.media.clip import Frame
     from tonelab.pairing import Pair
     from tonelab.results.progress import StageProgress
     from tonelab.signal.arrays import FloatArray
     from tonelab.signal.description import Signal
+    from tonelab.tallies.content import Sample
     from tonelab.tallies.workers import Workers
 
 PLACES = 20_000  # flat places of a frame that are taken, evenly
+FEWEST_CODES = 16  # different ones, that all are multiples of a step by chance no more
+
+
+class Block(NamedTuple):
+    """Codes (N, 3) of source and capture, the step of the capture's, and rendered ones if any."""
+
+    source: FloatArray
+    capture: FloatArray
+    step: float
+    rendered: FloatArray | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -42,12 +54,17 @@ class ColourSamples:
 
     source: Signal
     capture: Signal
-    blocks: Iterator[tuple[FloatArray, FloatArray, float]]
+    blocks: Iterator[Block]
     what: str
 
 
 def colour_samples(
-    paired: Pair, *, hdr: bool, workers: Workers, progress: StageProgress
+    paired: Pair,
+    *,
+    hdr: bool,
+    workers: Workers,
+    progress: StageProgress,
+    renderer: Callable[[Signal, Signal], Callable[[Frame], Frame]] | None = None,
 ) -> ColourSamples:
     """Take the patches of a chart, or flat places of content.
 
@@ -61,6 +78,9 @@ def colour_samples(
         As in `tonelab.tally`.
     progress
         Called with (stage, done, total).
+    renderer
+        Given how both sides are coded, gives what makes of a frame of content one coded and
+        sampled as the capture; its codes come beside the others.
 
     Raises
     ------
@@ -73,23 +93,39 @@ def colour_samples(
     if paired.layout is None:
         if hdr:
             played, _ = read_content_source(played)
-        return ColourSamples(played, recorded, _flat(paired, progress), "flat places")
+        render = None if renderer is None else renderer(played, recorded)
+        return ColourSamples(played, recorded, _flat(paired, progress, render), "flat places")
     tallies = tally(paired, workers=workers, progress=partial(progress, "tallying"))
     readings = read(tallies, paired.source.facts(), paired.capture.facts())
     colours = readings.native_colours
     return ColourSamples(
         readings.source.signal,
         readings.capture.signal,
-        iter([(colours.source, colours.capture, readings.step)]),
+        iter([Block(colours.source, colours.capture, readings.step)]),
         "colours of the chart",
     )
 
 
-def _flat(paired: Pair, progress: StageProgress) -> Iterator[tuple[FloatArray, FloatArray, float]]:
-    jobs, done = list(plan_content(paired)), 0
+def _flat(
+    paired: Pair, progress: StageProgress, render: Callable[[Frame], Frame] | None
+) -> Iterator[Block]:
+    jobs, done, step = list(plan_content(paired)), 0, 0
     for job in jobs:
-        for shown, captured in flat_samples(job):
+        for shown, captured, made in flat_samples(job, render):
             stride = max(len(shown) // PLACES, 1)
-            yield shown[::stride].astype(np.float64), captured[::stride].astype(np.float64), 1.0
+            step = _common_step(captured, paired.capture.signal.bits, step)
+            yield Block(
+                shown[::stride].astype(np.float64),
+                captured[::stride].astype(np.float64),
+                float(max(step, 1)),
+                None if made is None else made[::stride].astype(np.float64),
+            )
             done += 1
             progress("verifying", done, len(paired.matches))
+
+
+def _common_step(codes: Sample, bits: int, before: int) -> int:
+    """Step of codes whose lowest bits carry nothing, as of a device of eight bits; 1 where few."""
+    if len(np.unique(codes)) < FEWEST_CODES:
+        return max(before, 1)
+    return int(np.gcd.reduce(codes.astype(np.int64), axis=None, initial=before or 2 ** (bits - 8)))

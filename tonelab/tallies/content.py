@@ -22,7 +22,7 @@ from tonelab.tallies.frames import Census, cuts
 from tonelab.tallies.kernels import add_samples, keep_flat, reduce_cells
 
 if TYPE_CHECKING:
-    from collections.abc import Iterator, Mapping
+    from collections.abc import Callable, Iterator, Mapping
 
     from numpy.typing import NDArray
 
@@ -171,13 +171,24 @@ def _add_scene(
         tallies.tables[f"scene_{name}"][scene] += np.rint(total).astype(np.int64)
 
 
-def flat_samples(job: ContentJob) -> Iterator[tuple[Sample, Sample]]:
-    """Yield source and capture codes (N, 3) at the flat places of each matched frame."""
+def flat_samples(
+    job: ContentJob, render: Callable[[Frame], Frame] | None = None
+) -> Iterator[tuple[Sample, Sample, Sample | None]]:
+    """Yield source and capture codes (N, 3) at the flat places of each matched frame.
+
+    With them come the codes of what ``render`` makes of the source frame, in planes as the
+    capture has them; None without it, and where the capture shows other pixels than the source.
+    """
     places = find_places(job)
+    if (job.source.width, job.source.height) != (job.capture.width, job.capture.height):
+        render = None
+    if render is not None and not _shares_pixels(job):
+        render = None
     for shown, seen in _together(job):
         y, x = np.nonzero(flat_cells(job.source, shown, places))
         where = y, x
-        yield _source_samples(job.source, shown, where), _capture_samples(seen, places, where)
+        made = None if render is None else _capture_samples(render(shown), places, where)
+        yield _source_samples(job.source, shown, where), _capture_samples(seen, places, where), made
 
 
 def _together(job: ContentJob) -> Iterator[tuple[Frame, Frame]]:

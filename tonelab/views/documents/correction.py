@@ -7,7 +7,7 @@ from dataclasses import asdict
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from tonelab.correction import Correction, Verification
+    from tonelab.correction import Applying, Correction, Verification
 
 
 def correction_document(correction: Correction, disagreement: float) -> dict[str, Any]:
@@ -38,4 +38,9 @@ def correction_document(correction: Correction, disagreement: float) -> dict[str
 
 def verification_document(found: Verification) -> dict[str, Any]:
     """Lay out a proof as JSON values; errors are ΔE_ITP, ``codes_rms`` codes of the capture."""
+    return asdict(found)
+
+
+def applying_document(found: Applying) -> dict[str, Any]:
+    """Lay out a rendering as JSON values; ``table_mean`` and ``table_p99`` are codes."""
     return asdict(found)

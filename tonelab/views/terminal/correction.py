@@ -12,7 +12,7 @@ from tonelab.views.terminal.facts import labelled, number_table
 if TYPE_CHECKING:
     from rich.console import RenderableType
 
-    from tonelab.correction import Correction, Verification
+    from tonelab.correction import Applying, Correction, Verification
 
 _REGIONS = 12  # listed on the terminal; the JSON holds all
 
@@ -87,4 +87,30 @@ def verification_summary(found: Verification) -> RenderableType:
         table,
         *clear,
         Text(f"on {found.display}", "dim"),
+    )
+
+
+def applying_summary(found: Applying) -> RenderableType:
+    """Render what was rendered for a terminal."""
+    frames = "1 picture" if found.frames == 1 else f"{found.frames} frames"
+    way = "exact formula"
+    if found.nodes is not None:
+        way = (
+            f"lattice of {found.nodes}^3, off its formula by {found.table_mean:.2f} codes (p99 "
+            f"{found.table_p99:.1f}) on colours drawn evenly from the cube that was measured"
+        )
+    rows = [
+        ("output", f"{frames} of {found.width}x{found.height}, {found.codec}, {found.sampling}"),
+        ("coding", found.signal),
+        ("chroma", found.chroma),
+        ("codes", found.rounding),
+        ("by", way),
+    ]
+    if found.beyond:
+        share = f"{100 * found.beyond:.2g} % of samples are brighter than any that was measured"
+        rows.append(("beyond", f"{share}: continued, not known"))
+    rows += [("note", note) for note in found.notes]
+    return Group(
+        Text(f"{found.output}: as {found.name} shows it", "bold"),
+        labelled([(label, Text(text)) for label, text in rows]),
     )
