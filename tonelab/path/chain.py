@@ -139,9 +139,10 @@ class Chain:
     ) -> FloatArray:
         """Signals (..., 3) that the path sends for those of the source.
 
-        ``passed`` takes what passed each step.
+        ``passed`` takes what passed each step; what passed the first ones may stand in it already,
+        and ``signal`` is then what leaves them.
         """
-        for step in self.steps:
+        for step in self.steps[len(passed or ()) :]:
             arriving, added = signal, []
             for rounds, by in self._stages(step, medium):
                 sent_on = by(signal)

@@ -45,12 +45,15 @@ SCAN, TRAINING = 500, 3000  # colours to compare proposals on, and to refine the
 FEW_PIECES, MOST_PIECES = 3, 8  # the same of pieces
 BEAM, REFINED, ROUNDS = 3, 8, 5  # chains kept, proposals refined, steps that may be added
 LEAST_GAIN = 0.01  # of the bits: what saves less in a round is not worth another
+LIKELY = 24  # proposals, ranked to first order, that are ranked again as fitted
 OF_A_KIND = 2  # proposals of the same steps, so that settings of one do not crowd out others
 WORSE, WORSE_BITS = 2.0, 0.5  # share and bits beyond which a chain is not followed further
 CARRIED = (0, 10)  # bits to which devices round between steps; 0 for none
 
 # How parameters are fitted.
 PASSES = 7  # by when fits have settled
+AGAIN = 3  # the same once a parameter or step is left out: the others are near
+ROUGHLY = 2  # passes that show which proposals promise most
 FILTERS_FIRST = 2  # passes that move filters alone, by all that they move: the rest is near
 SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
 FAR = 4.0  # spreads beyond which a sample is another matter
