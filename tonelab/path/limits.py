@@ -60,6 +60,10 @@ FAR = 4.0  # spreads beyond which a sample is another matter
 NEEDED = 15.0  # deviations from its default from where a parameter is not tried at it: 160 bits
 INSIDE = 0.05  # weight of samples that are predicted to the code already
 
+# How well parameters are known.
+LEAST_BURSTS = 4  # from where their scatter is taken: of fewer, Student's t gives a wide guess
+SAYS_NOTHING = 0.25  # of what a parameter may be: an interval of half of that is no figure
+
 # What is said.
 ROUNDED = 0.5 + EDGE  # codes by which rounding alone may be off
 MOST_RIVALS = 3  # chains that are named beside the best

@@ -232,7 +232,7 @@ class Base:
         self._moved: dict[tuple[int, str], FloatArray] = {}
         if chain.free:
             places = range(len(chain.free))
-            moved = _derivatives(chain, sites, left, self._passed, places)
+            moved = derivatives(chain, sites, left, self._passed, places)
             for (place, parameter), row in zip(chain.free, moved, strict=True):
                 self._moved[id(chain.steps[place]), parameter.name] = row
 
@@ -256,7 +256,7 @@ class Base:
         own = [n for n, key in enumerate(keys) if key not in self._moved]
         used, rows = [*range(len(keys))], dict(self._moved)
         if own:
-            moved = _derivatives(chain, self.sites, left, passed, own)
+            moved = derivatives(chain, self.sites, left, passed, own)
             rows |= {keys[n]: row for n, row in zip(own, moved, strict=True)}
         middle = 0.0
         if any(chain.steps[chain.free[n][0]].step.spatial for n in own):
@@ -454,7 +454,7 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
     left = residual(chain, sites, passed)
     places = range(len(chain.free))
     for number in range(passes):
-        jacobian, rest = _derivatives(chain, sites, left, passed, places), left.T.ravel()
+        jacobian, rest = derivatives(chain, sites, left, passed, places), left.T.ravel()
         away = np.abs(rest)
         middle = float(np.median(away))
         if number < FILTERS_FIRST and filters.any():
@@ -495,7 +495,7 @@ def _middle(away: FloatArray, jacobian: FloatArray) -> float:
     return float(away[order][middle].max())
 
 
-def _derivatives(
+def derivatives(
     chain: Chain,
     sites: Evidence,
     left: FloatArray,

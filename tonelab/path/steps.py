@@ -126,6 +126,8 @@ class Step:
         Whether it rounds to codes: what it adds stays as it is while parameters are fitted.
     spoken
         Words for values of settings, by setting.
+    shown
+        Factor and unit in which a parameter is said, where these are not its own.
     """
 
     name: str
@@ -140,11 +142,17 @@ class Step:
     last: bool = False
     spatial: bool = False
     spoken: Mapping[str, Mapping[Any, str]] = field(default_factory=dict)
+    shown: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
     @cached_property
     def parameters(self) -> Mapping[str, Parameter]:
         """What is fitted, by name, with units and bounds."""
         return parameters_of(self.function)
+
+    def shown_in(self, name: str) -> tuple[float, str]:
+        """Return factor and unit in which a parameter is said."""
+        unit = self.parameters[name].unit
+        return self.shown.get(name, (1.0, "" if unit == "1" else unit))
 
     def tried(self, medium: Medium, sent: FloatArray, captured: FloatArray) -> list[Settings]:
         """Return the settings at which a search tries it at the end of a chain.
@@ -283,7 +291,8 @@ def primaries(
     "controls",
     label="picture controls",
     cause="picture controls that are not at neutral, or a gain of a driver",
-    words=lambda **values: f"picture controls: {_controls_in_words(**values)}",
+    words="",
+    shown={"brightness": (876.0, "codes"), "blue": (896.0, "codes"), "red": (896.0, "codes")},
 )
 def controls(
     signal: FloatArray,
@@ -296,22 +305,13 @@ def controls(
     blue: Annotated[float, Param(-0.2, 0.2, "1", "added to Cb")] = 0.0,
     red: Annotated[float, Param(-0.2, 0.2, "1", "added to Cr")] = 0.0,
 ) -> FloatArray:
-    """Contrast, brightness, saturation, hue and tint, on Y'CbCr."""
+    """Contrast, brightness, saturation, hue and tint, on Y'CbCr; what is added is said in codes.
+
+    Those are 10-bit codes of narrow range.
+    """
     turn = saturation * np.exp(1j * np.radians(hue))
     chroma = _complex(signal) * turn + (blue + 1j * red)
     return _with_chroma(contrast * signal[..., 0] + brightness, chroma)
-
-
-def _controls_in_words(**values: float) -> str:
-    """Factors as they are, what is added in 10-bit codes of narrow range."""
-    added = {"brightness": 876, "blue": 896, "red": 896}
-    unit = {"hue": " deg"}
-    return ", ".join(
-        f"{name} {added[name] * value:+.2f} codes"
-        if name in added
-        else f"{name} {value:.4g}{unit.get(name, '')}"
-        for name, value in values.items()
-    )
 
 
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:

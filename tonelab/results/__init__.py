@@ -19,7 +19,7 @@ from tonelab.results.differences import (
 )
 from tonelab.results.findings import Finding, Severity, Verdict
 from tonelab.results.measurement import Measurement, Score
-from tonelab.results.path import PathAccount, Unexplained
+from tonelab.results.path import PathAccount, PathParameter, Unexplained
 from tonelab.results.tallies import Tallies
 from tonelab.results.viewable import Viewable
 
@@ -42,6 +42,7 @@ __all__ = [
     "PairingFacts",
     "ParameterEstimate",
     "PathAccount",
+    "PathParameter",
     "PlaneDifference",
     "RunnerUp",
     "Score",
