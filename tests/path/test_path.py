@@ -89,6 +89,30 @@ def darker_corners(planes, share, _):
     return rounded(64 + (luma - 64.0) * (1 - share * away)), *planes[1:]
 
 
+def filtered_along_rows(planes, *_):
+    luma = np.pad(planes[0].astype(float), ((0, 0), (1, 1)), "edge")
+    return rounded(luma[:, :-2] / 4 + luma[:, 1:-1] / 2 + luma[:, 2:] / 4), *planes[1:]
+
+
+def bent_curve(planes, *_):
+    light = np.maximum((planes[0] - 64.0) / 876, 0)
+    return rounded(np.where(planes[0] > 64, 64 + 876 * light**1.05, planes[0])), *planes[1:]
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (filtered_along_rows, r"^luma filtered along rows by 0\.250, 0\.500, 0\.250 \(weight ±"),
+        (bent_curve, r"^a bent curve: of Y', exponent 1\.0(50|499)\d* ± 0\.000\d*$"),
+    ],
+)
+def test_faults_of_luma_alone_are_found(fault, words):
+    found, left = account("natural", what=on_planes(fault)(recording((), ()), 1.0))
+    assert re.search(words, found.describe()), found.describe()
+    assert found.predicted > 0.99
+    assert left.value < 0.05
+
+
 def test_what_no_step_does_is_no_transparent_path():
     what = on_planes(darker_corners)(recording((), ()), 0.3)
     found, left = account("natural", what=what)

@@ -180,7 +180,7 @@ def gamut(evidence: PathEvidence) -> Findings:
 @CHECKS.register(
     "hue",
     label="hue rotation",
-    steps=("controls hue", "matrix-mix-up", "saturation-by-hue", "primaries", "planes"),
+    steps=("controls hue", "matrix-mix-up", "saturation-by-hue", "bent", "primaries", "planes"),
 )
 def hue(evidence: PathEvidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""

@@ -314,6 +314,32 @@ def controls(
     return _with_chroma(contrast * signal[..., 0] + brightness, chroma)
 
 
+@STEPS.register(
+    "bent",
+    label="a bent curve",
+    cause="a gamma control, or a table for another display",
+    words="",
+    variants=({"of": "Y'"}, {"of": "R'G'B'"}),
+    affine=True,
+)
+def bent(
+    signal: FloatArray,
+    medium: Medium,
+    *,
+    of: str,
+    exponent: Annotated[float, Param(0.5, 2.0, "1", "of what lies above black")] = 1.0,
+) -> FloatArray:
+    """Raise luma, or R', G' and B', to a power; what lies below black stays."""
+
+    def bend(values: FloatArray) -> FloatArray:
+        bent_: FloatArray = np.where(values > 0, np.maximum(values, 0.0) ** exponent, values)
+        return bent_
+
+    if of == "Y'":
+        return with_luma(signal, bend(signal[..., 0]))
+    return of_rgb(bend(rgb_of(signal, medium)), medium)
+
+
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
     low, high = captured[..., 0].min(), captured[..., 0].max()
     ends = [{"low": low, "high": np.inf}, {"low": -np.inf, "high": high}]
