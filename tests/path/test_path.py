@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from tonelab.checks.whole import answered, as_a_whole
 from tonelab.pairing import pair
 from tonelab.path.account import account_of
 from tonelab.path.chain import Chain, Placed, capture_codes
-from tonelab.path.evidence import interpolated
+from tonelab.path.evidence import _Grid, interpolated
 from tonelab.path.steps import STEPS, Medium
 from tonelab.results import CheckResult, Finding
 from tonelab.signal.description import Signal
@@ -208,6 +209,16 @@ def test_every_step_gives_signals_of_the_shape_it_was_given():
             if not step.spatial:
                 flat = placed.applied(pieces.reshape(-1, 3), listed)
                 np.testing.assert_allclose(flat, after.reshape(-1, 3), atol=1e-12)
+
+
+@pytest.mark.parametrize("siting", ["left", "centre", "topleft"])
+def test_chroma_of_420_held_against_420_is_taken_where_it_stands(siting):
+    generator = np.random.default_rng(5)
+    planes = [generator.integers(64, 940, shape) for shape in ((32, 48), (16, 24), (16, 24))]
+    view = SimpleNamespace(source=planes, capture=planes, mask=np.ones((32, 48), bool))
+    rows, columns = np.mgrid[:32, :48:2]
+    codes = _Grid(view, ((2, 2), (2, 2)), siting).at(rows, columns)
+    np.testing.assert_array_equal(codes[..., :3], codes[..., 3:6])
 
 
 def test_values_between_samples_lie_on_a_line():

@@ -8,7 +8,7 @@ import numpy as np
 
 from tonelab.path.evidence import read_evidence
 from tonelab.path.intervals import intervals
-from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
+from tonelab.path.limits import EDGE, LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
 from tonelab.path.search import coarse_of, identify_path, residual
 from tonelab.results import PathAccount, PathParameter, Unexplained
 from tonelab.signal.quantisation import SPAN
@@ -129,7 +129,7 @@ def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplain
         if np.count_nonzero(rows) >= LEAST_PART
     ]
     most, where = max(parts, default=(0.0, ""))
-    stands_out = most > STANDS_OUT * sizes[plane] and sizes[plane] > 0
+    stands_out = most > max(STANDS_OUT * sizes[plane], EDGE)
     return Unexplained(
         value=float(sizes[plane]),
         bound=spread,

@@ -197,6 +197,7 @@ def chroma_rows_interpolated(
     label="rows of chroma repeated",
     cause="rows of chroma repeated in place of being interpolated",
     words="",
+    variants=_of_420,
     spatial=True,
 )
 def chroma_rows_repeated(

@@ -79,7 +79,7 @@ class Medium:
     surround
         Luma signal of the source, blurred over `SURROUNDS`, last axis.
     rows
-        Of luma for each of the source's chroma.
+        Of captured chroma for each of the source's.
     """
 
     source: Signal
