@@ -211,6 +211,13 @@ def test_every_step_gives_signals_of_the_shape_it_was_given():
                 np.testing.assert_allclose(flat, after.reshape(-1, 3), atol=1e-12)
 
 
+def test_contrast_follows_no_scene_where_there_is_one_alone():
+    tried = STEPS["follows-scene"].tried
+    signal = np.zeros((4, 3))
+    assert tried(Medium(PQ, 2, np.array([0.3, 0.3, 0.305, 0.3])), signal, signal) == []
+    assert tried(Medium(PQ, 2, np.array([0.3, 0.3, 0.4, 0.3])), signal, signal) == [{}]
+
+
 @pytest.mark.parametrize("siting", ["left", "centre", "topleft"])
 def test_chroma_of_420_held_against_420_is_taken_where_it_stands(siting):
     generator = np.random.default_rng(5)

@@ -14,6 +14,7 @@ SURROUNDS = (
     0.1,
 )  # of a picture's height, a blur's: as far as local contrast reaches
 USUAL_MEAN = 0.3  # mean luma signal of a picture, about which contrast that follows it turns
+OTHER_SCENE = 0.01  # mean luma signal from the darkest picture to the brightest: they differ
 LEAST_OF_CODE = 3  # colours that say where a code of luma arrives: their median bears one stray
 CALM, OTHER = 1500, 500  # colours of a burst: most where no filter shows, some anywhere else
 EVEN = 2  # 10-bit codes of chroma around a colour: less than interpolation is off by a code

@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 import numpy as np
 
 from tonelab.conversion.parameters import Param, Parameter, parameters_of
-from tonelab.path.limits import LEAST_OF_CODE, SURROUNDS, USUAL_MEAN
+from tonelab.path.limits import LEAST_OF_CODE, OTHER_SCENE, SURROUNDS, USUAL_MEAN
 from tonelab.registry import Registry
 from tonelab.signal.arrays import ComplexArray, FloatArray  # noqa: TC001 - annotations are read
 from tonelab.signal.colorimetry import (
@@ -352,11 +352,17 @@ def _luma_ends_in_words(low: float, high: float) -> str:
     return f"Y' clipped {' and '.join(said)} of 10 bits"
 
 
+def _of_scenes(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> list[Settings]:
+    """None where pictures are alike: contrast that follows them is contrast."""
+    return [{}] if np.ptp(medium.mean) >= OTHER_SCENE else []
+
+
 @STEPS.register(
     "follows-scene",
     label="contrast that follows the picture",
     cause="a dynamic contrast or backlight mode, or dynamic tone mapping",
     words="",
+    variants=_of_scenes,
     affine=True,
 )
 def follows_scene(
