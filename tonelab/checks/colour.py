@@ -237,7 +237,7 @@ def hue(evidence: PathEvidence) -> Findings:
     "saturation",
     label="saturation",
     steps=(
-        "controls saturation", "controls contrast", "saturation-by-hue", "range-mix-up",
+        "controls saturation", "controls contrast", "saturation-by-hue", "bent", "range-mix-up",
         "matrix-mix-up", "primaries", "planes", "chroma-softened", "chroma-clipped", "rgb-clipped",
     ),
 )  # fmt: skip

@@ -9,7 +9,7 @@ import numpy as np
 from tonelab.path.evidence import read_evidence
 from tonelab.path.intervals import intervals
 from tonelab.path.limits import EDGE, LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
-from tonelab.path.search import coarse_of, identify_path, residual
+from tonelab.path.search import coarse_of, identify_path, kind_of, residual
 from tonelab.results import PathAccount, PathParameter, Unexplained
 from tonelab.signal.quantisation import SPAN
 
@@ -102,17 +102,12 @@ def _kinds(fitted: Fitted) -> Iterator[str]:
 
 
 def _rivals(chains: list[Fitted]) -> Iterator[str]:
-    seen = {_steps(chains[0])}
+    seen = {kind_of(chains[0].chain)}
     for other in chains[1:]:
         if other.cost - chains[0].cost < TIED and len(seen) <= MOST_RIVALS:
-            if _steps(other) not in seen:
+            if kind_of(other.chain) not in seen:
                 yield other.chain.describe()
-            seen.add(_steps(other))
-
-
-def _steps(fitted: Fitted) -> str:
-    """Name the steps and their settings, whatever was fitted of them."""
-    return repr([(step.name, [*step.settings.items()]) for step in fitted.chain])
+            seen.add(kind_of(other.chain))
 
 
 def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplained:
