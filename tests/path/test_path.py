@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -17,7 +18,7 @@ from tonelab.checks.whole import answered, as_a_whole
 from tonelab.pairing import pair
 from tonelab.path.account import account_of
 from tonelab.path.chain import Chain, Placed, capture_codes
-from tonelab.path.evidence import interpolated
+from tonelab.path.evidence import _Grid, interpolated
 from tonelab.path.steps import STEPS, Medium
 from tonelab.results import CheckResult, Finding
 from tonelab.signal.description import Signal
@@ -43,14 +44,18 @@ def account(content, names=(), sizes=(), what=None):
     [
         ("chart", (), r"^nothing$"),
         ("natural", (), r"^nothing$"),
-        ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.9(00\d*)?\b(?!.*then)"),
+        ("chart", (("gain", LARGE),), r"^picture controls: contrast 0\.(9|8999)\d*\b(?!.*then)"),
         ("chart", (("matrix 601 as 709", LARGE),), r"^decoded with BT.601, coded with BT.709$"),
         pytest.param(
             *("chart", (("R'G'B' stage", LARGE),), r"^an R'G'B' stage of 8 bits, full range$"),
             marks=pytest.mark.long,
         ),
         pytest.param(
-            *("natural", (("blurred", LARGE),), r"^luma blurred: spread 0\.(90|899)\d* px$"),
+            *(
+                "natural",
+                (("blurred", LARGE),),
+                r"^luma blurred: spread 0\.(90|899)\d* ± 0\.000\d* px$",
+            ),
             marks=pytest.mark.long,
         ),
         ("natural", (("noise reduced", MIDDLE),), r"^luma smoothed over 1.2 px .* 8 codes$"),
@@ -83,6 +88,30 @@ def darker_corners(planes, share, _):
     down, across = (np.linspace(-0.5, 0.5, n) for n in luma.shape)
     away = down[:, None] ** 2 + across**2
     return rounded(64 + (luma - 64.0) * (1 - share * away)), *planes[1:]
+
+
+def filtered_along_rows(planes, *_):
+    luma = np.pad(planes[0].astype(float), ((0, 0), (1, 1)), "edge")
+    return rounded(luma[:, :-2] / 4 + luma[:, 1:-1] / 2 + luma[:, 2:] / 4), *planes[1:]
+
+
+def bent_curve(planes, *_):
+    light = np.maximum((planes[0] - 64.0) / 876, 0)
+    return rounded(np.where(planes[0] > 64, 64 + 876 * light**1.05, planes[0])), *planes[1:]
+
+
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (filtered_along_rows, r"^luma filtered along rows by 0\.250, 0\.500, 0\.250 \(weight ±"),
+        (bent_curve, r"^a bent curve: of Y', exponent 1\.0(50|499)\d* ± 0\.000\d*$"),
+    ],
+)
+def test_faults_of_luma_alone_are_found(fault, words):
+    found, left = account("natural", what=on_planes(fault)(recording((), ()), 1.0))
+    assert re.search(words, found.describe()), found.describe()
+    assert found.predicted > 0.99
+    assert left.value < 0.05
 
 
 def test_what_no_step_does_is_no_transparent_path():
@@ -180,6 +209,23 @@ def test_every_step_gives_signals_of_the_shape_it_was_given():
             if not step.spatial:
                 flat = placed.applied(pieces.reshape(-1, 3), listed)
                 np.testing.assert_allclose(flat, after.reshape(-1, 3), atol=1e-12)
+
+
+def test_contrast_follows_no_scene_where_there_is_one_alone():
+    tried = STEPS["follows-scene"].tried
+    signal = np.zeros((4, 3))
+    assert tried(Medium(PQ, 2, np.array([0.3, 0.3, 0.305, 0.3])), signal, signal) == []
+    assert tried(Medium(PQ, 2, np.array([0.3, 0.3, 0.4, 0.3])), signal, signal) == [{}]
+
+
+@pytest.mark.parametrize("siting", ["left", "centre", "topleft"])
+def test_chroma_of_420_held_against_420_is_taken_where_it_stands(siting):
+    generator = np.random.default_rng(5)
+    planes = [generator.integers(64, 940, shape) for shape in ((32, 48), (16, 24), (16, 24))]
+    view = SimpleNamespace(source=planes, capture=planes, mask=np.ones((32, 48), bool))
+    rows, columns = np.mgrid[:32, :48:2]
+    codes = _Grid(view, ((2, 2), (2, 2)), siting).at(rows, columns)
+    np.testing.assert_array_equal(codes[..., :3], codes[..., 3:6])
 
 
 def test_values_between_samples_lie_on_a_line():

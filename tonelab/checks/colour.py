@@ -180,7 +180,7 @@ def gamut(evidence: PathEvidence) -> Findings:
 @CHECKS.register(
     "hue",
     label="hue rotation",
-    steps=("controls hue", "matrix-mix-up", "saturation-by-hue", "primaries", "planes"),
+    steps=("controls hue", "matrix-mix-up", "saturation-by-hue", "bent", "primaries", "planes"),
 )
 def hue(evidence: PathEvidence) -> Findings:
     """Give the rotation of the chroma plane after exchanged planes and matrices."""
@@ -237,7 +237,7 @@ def hue(evidence: PathEvidence) -> Findings:
     "saturation",
     label="saturation",
     steps=(
-        "controls saturation", "controls contrast", "saturation-by-hue", "range-mix-up",
+        "controls saturation", "controls contrast", "saturation-by-hue", "bent", "range-mix-up",
         "matrix-mix-up", "primaries", "planes", "chroma-softened", "chroma-clipped", "rgb-clipped",
     ),
 )  # fmt: skip

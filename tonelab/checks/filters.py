@@ -63,7 +63,7 @@ NEEDED = "a capture at the source's size and place, without scaling"
     "detail",
     label="sharpening, blur and noise reduction",
     always=True,
-    steps=("sharpened", "blurred", "noise-reduced"),
+    steps=("sharpened", "blurred", "noise-reduced", "luma-filtered"),
 )
 def detail(evidence: PathEvidence) -> Findings:
     """Give the gain of detail by band, of strong and of faint detail."""

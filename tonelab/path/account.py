@@ -7,9 +7,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from tonelab.path.evidence import read_evidence
-from tonelab.path.limits import LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
-from tonelab.path.search import coarse_of, identify_path, residual
-from tonelab.results import PathAccount, Unexplained
+from tonelab.path.intervals import intervals
+from tonelab.path.limits import EDGE, LEAST_PART, MOST_RIVALS, ROUNDED, STANDS_OUT, TIED
+from tonelab.path.search import coarse_of, identify_path, kind_of, residual
+from tonelab.results import PathAccount, PathParameter, Unexplained
 from tonelab.signal.quantisation import SPAN
 
 if TYPE_CHECKING:
@@ -59,10 +60,13 @@ def account_of(
     rest = residual(best.chain, survey)
     coarse = coarse_of(best.chain, survey)
     exact = np.abs(rest) <= ROUNDED * coarse
+    bounds = intervals(best.chain, colours, pieces)
+    steps = zip(best.chain, bounds, strict=True)
     account = PathAccount(
-        steps=tuple(step.describe() for step in best.chain),
+        steps=tuple(step.describe(bound) for step, bound in steps),
         kinds=tuple(dict.fromkeys(_kinds(best))),
         causes=tuple(step.step.cause for step in best.chain),
+        parameters=tuple(_parameters(best.chain, bounds)),
         rivals=tuple(_rivals(chains)),
         moves=_moves(best.chain, survey),
         predicted=float(exact.mean()),
@@ -77,6 +81,20 @@ def _moves(chain: Chain, survey: Evidence) -> float:
     return float((np.sqrt(np.mean(moved**2, axis=0)) * SPAN).max())
 
 
+def _parameters(chain: Chain, bounds: list[dict[str, float]]) -> Iterator[PathParameter]:
+    """Values in the units in which the steps say them; no bound where that says nothing."""
+    for number, (step, known) in enumerate(zip(chain, bounds, strict=True)):
+        for name, bound in known.items():
+            factor, unit = step.step.shown_in(name)
+            yield PathParameter(
+                step=number,
+                name=name,
+                value=factor * step.values[name],
+                bound=factor * bound if np.isfinite(bound) else None,
+                unit=unit or "1",
+            )
+
+
 def _kinds(fitted: Fitted) -> Iterator[str]:
     for step in fitted.chain:
         yield step.name
@@ -84,17 +102,12 @@ def _kinds(fitted: Fitted) -> Iterator[str]:
 
 
 def _rivals(chains: list[Fitted]) -> Iterator[str]:
-    seen = {_steps(chains[0])}
+    seen = {kind_of(chains[0].chain)}
     for other in chains[1:]:
         if other.cost - chains[0].cost < TIED and len(seen) <= MOST_RIVALS:
-            if _steps(other) not in seen:
+            if kind_of(other.chain) not in seen:
                 yield other.chain.describe()
-            seen.add(_steps(other))
-
-
-def _steps(fitted: Fitted) -> str:
-    """Name the steps and their settings, whatever was fitted of them."""
-    return repr([(step.name, [*step.settings.items()]) for step in fitted.chain])
+            seen.add(kind_of(other.chain))
 
 
 def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplained:
@@ -111,7 +124,7 @@ def _unexplained(rest: FloatArray, coarse: float, survey: Evidence) -> Unexplain
         if np.count_nonzero(rows) >= LEAST_PART
     ]
     most, where = max(parts, default=(0.0, ""))
-    stands_out = most > STANDS_OUT * sizes[plane] and sizes[plane] > 0
+    stands_out = most > max(STANDS_OUT * sizes[plane], EDGE)
     return Unexplained(
         value=float(sizes[plane]),
         bound=spread,

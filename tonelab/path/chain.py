@@ -49,16 +49,19 @@ class Placed:
         sent_on: FloatArray = self.step.function(signal, medium, **self.settings, **self.values)
         return sent_on
 
-    def describe(self) -> str:
-        """Return the step in words."""
-        step = self.step
+    def describe(self, bounds: Mapping[str, float] | None = None) -> str:
+        """Return the step in words, with half widths of intervals of its values if given."""
+        step, bounds = self.step, bounds or {}
         said = {k: step.spoken.get(k, {}).get(v, v) for k, v in self.settings.items()}
-        if callable(step.words):
-            return step.words(**said, **self.values)
+        known = {n: _known(bounds[n], *step.shown_in(n)) for n in self.values if n in bounds}
         if step.words:
-            return step.words.format(**said, **self.values)
+            words = step.words if callable(step.words) else step.words.format
+            within = ", ".join(f"{name} {bound}" for name, bound in known.items())
+            return words(**said, **self.values) + (f" ({within})" if within else "")
         listed = [f"{name} {value}" for name, value in said.items()]
-        listed += [f"{n} {_number(v, step.parameters[n])}" for n, v in self.values.items()]
+        for name, value in self.values.items():
+            number = _number(value, *step.shown_in(name), bounds.get(name))
+            listed.append(f"{name} {number} {known.get(name, '')}".rstrip())
         return f"{step.label}: {', '.join(listed)}"
 
     @classmethod
@@ -139,9 +142,10 @@ class Chain:
     ) -> FloatArray:
         """Signals (..., 3) that the path sends for those of the source.
 
-        ``passed`` takes what passed each step.
+        ``passed`` takes what passed each step; what passed the first ones may stand in it already,
+        and ``signal`` is then what leaves them.
         """
-        for step in self.steps:
+        for step in self.steps[len(passed or ()) :]:
             arriving, added = signal, []
             for rounds, by in self._stages(step, medium):
                 sent_on = by(signal)
@@ -189,6 +193,20 @@ def capture_codes(signal: FloatArray, medium: Medium, capture: Signal) -> FloatA
     return np.clip(codes, 0.0, 2.0**capture.bits - 1)
 
 
-def _number(value: float, parameter: Parameter) -> str:
-    unit = "" if parameter.unit == "1" else f" {parameter.unit}"
-    return f"{value:.4g}{unit}"
+def _number(value: float, factor: float, unit: str, bound: float | None) -> str:
+    """Say a value; with as many decimals as its interval bears, which then says the unit."""
+    if bound is None or not np.isfinite(bound):
+        return f"{factor * value:.4g} {unit}".rstrip()
+    return f"{factor * value:.{_decimals(factor * bound)}f}"
+
+
+def _known(bound: float, factor: float, unit: str) -> str:
+    if not np.isfinite(bound):
+        return "(this capture cannot tell)"
+    bound *= factor
+    return f"± {bound:.{_decimals(bound)}f} {unit}".rstrip()
+
+
+def _decimals(bound: float) -> int:
+    """Decimals that show two digits of a bound, six at most."""
+    return int(np.clip(1 - np.floor(np.log10(max(bound, 1e-9))), 0, 6))

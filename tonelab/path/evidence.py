@@ -67,7 +67,7 @@ class Evidence:
     source, capture
         How both sides are read.
     columns, rows
-        Of luma for each of captured chroma, and for each of the source's.
+        Of luma for each of captured chroma; of captured chroma for each of the source's.
     grain
         Codes of the capture from one to the next that it uses: 4 where 8 bits of a source of no
         more were captured in 10.
@@ -174,7 +174,8 @@ def read_evidence(
         view, how = burst.co_registered, burst.co_registration
         if not how.in_place or how.repeat is None or view is None:
             return None
-        (_, down), (columns, _) = how.factors
+        (_, down), (columns, under) = how.factors
+        down = max(down // under, 1)
         grid = _Grid(view, how.factors, source.siting)
         colours.append((number, _colours(grid)))
         pieces.append((number, _pieces(grid)))
@@ -240,16 +241,17 @@ class _Grid:
     """Both sides of a view at any of its pixels of luma.
 
     Chroma of the source is interpolated linearly, as sited; between its samples that of the
-    capture is repeated.
+    capture is repeated. Where both have as many rows or columns of it, those are the same places,
+    and nothing is interpolated.
     """
 
     def __init__(
         self, view: View, factors: tuple[tuple[int, int], tuple[int, int]], siting: str
     ) -> None:
         self.view, self.factors = view, factors
-        (across, down), _ = factors
-        self._up = 0.5 if down == 2 and siting != "topleft" else 0.0
-        self._left = 0.5 if across == 2 and siting == "centre" else 0.0
+        (across, down), (over, under) = factors
+        self._up = 0.5 if down > under and siting != "topleft" else 0.0
+        self._left = 0.5 if across > over and siting == "centre" else 0.0
         luma = view.source[0]
         self._mean = float(luma.mean())
         self._around = [_Blurred(luma, share * len(luma)) for share in SURROUNDS]
@@ -261,7 +263,8 @@ class _Grid:
         what surrounds the pixels in it, and where in the picture they are.
         """
         (across, down), (over, under) = self.factors
-        place = (rows - self._up) / down, (columns - self._left) / across
+        up = (rows - self._up) / down if down != under else np.floor(rows / down)
+        place = up, (columns - self._left) / across
         source = [interpolated(plane, *place) for plane in self.view.source[1:]]
         luma, *chroma = self.view.capture
         high, wide = (n - 1 for n in chroma[0].shape)

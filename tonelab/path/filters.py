@@ -56,6 +56,37 @@ def blurred(
     return with_luma(signal, _blurred(signal[..., 0], spread))
 
 
+def _filtered(along: str, weight: float = 0.0, aside: float = 0.0) -> str:
+    taps = ", ".join(f"{tap:.3f}" for tap in (weight + aside, 1 - 2 * weight, weight - aside))
+    return f"luma filtered along {along} by {taps}"
+
+
+@STEPS.register(
+    "luma-filtered",
+    label="luma filtered along rows or columns",
+    cause="a filter or a scaler that works in one direction",
+    words=_filtered,
+    variants=({"along": "rows"}, {"along": "columns"}),
+    spatial=True,
+)
+def luma_filtered(
+    signal: FloatArray,
+    _: Medium,
+    *,
+    along: str,
+    weight: Annotated[float, Param(-0.2, 0.35, "1", "of the samples to both sides")] = 0.0,
+    aside: Annotated[float, Param(-0.5, 0.5, "1", "more of the one before, less after")] = 0.0,
+) -> FloatArray:
+    """Luma filtered by ``weight + aside``, ``1 - 2 weight``, ``weight - aside``.
+
+    With ``aside`` as large as ``weight`` it is moved by a part of a sample, linearly.
+    """
+    taps = [weight + aside, 1 - 2 * weight, weight - aside]
+    axis = -1 if along == "rows" else -2
+    luma = ndimage.correlate1d(signal[..., 0], taps, axis=axis, mode="nearest")
+    return with_luma(signal, luma)
+
+
 @STEPS.register(
     "noise-reduced",
     label="noise reduced",
@@ -166,6 +197,7 @@ def chroma_rows_interpolated(
     label="rows of chroma repeated",
     cause="rows of chroma repeated in place of being interpolated",
     words="",
+    variants=_of_420,
     spatial=True,
 )
 def chroma_rows_repeated(

@@ -14,6 +14,7 @@ SURROUNDS = (
     0.1,
 )  # of a picture's height, a blur's: as far as local contrast reaches
 USUAL_MEAN = 0.3  # mean luma signal of a picture, about which contrast that follows it turns
+OTHER_SCENE = 0.01  # mean luma signal from the darkest picture to the brightest: they differ
 LEAST_OF_CODE = 3  # colours that say where a code of luma arrives: their median bears one stray
 CALM, OTHER = 1500, 500  # colours of a burst: most where no filter shows, some anywhere else
 EVEN = 2  # 10-bit codes of chroma around a colour: less than interpolation is off by a code
@@ -45,17 +46,24 @@ SCAN, TRAINING = 500, 3000  # colours to compare proposals on, and to refine the
 FEW_PIECES, MOST_PIECES = 3, 8  # the same of pieces
 BEAM, REFINED, ROUNDS = 3, 8, 5  # chains kept, proposals refined, steps that may be added
 LEAST_GAIN = 0.01  # of the bits: what saves less in a round is not worth another
+LIKELY = 24  # proposals, ranked to first order, that are ranked again as fitted
 OF_A_KIND = 2  # proposals of the same steps, so that settings of one do not crowd out others
 WORSE, WORSE_BITS = 2.0, 0.5  # share and bits beyond which a chain is not followed further
 CARRIED = (0, 10)  # bits to which devices round between steps; 0 for none
 
 # How parameters are fitted.
 PASSES = 7  # by when fits have settled
+AGAIN = 3  # the same once a parameter or step is left out: the others are near
+ROUGHLY = 2  # passes that show which proposals promise most
 FILTERS_FIRST = 2  # passes that move filters alone, by all that they move: the rest is near
 SETTLED = 1e-3  # deviations of a fit by which a pass may still move it
 FAR = 4.0  # spreads beyond which a sample is another matter
 NEEDED = 15.0  # deviations from its default from where a parameter is not tried at it: 160 bits
 INSIDE = 0.05  # weight of samples that are predicted to the code already
+
+# How well parameters are known.
+LEAST_BURSTS = 4  # from where their scatter is taken: of fewer, Student's t gives a wide guess
+SAYS_NOTHING = 0.25  # of what a parameter may be: an interval of half of that is no figure
 
 # What is said.
 ROUNDED = 0.5 + EDGE  # codes by which rounding alone may be off

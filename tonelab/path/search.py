@@ -18,6 +18,7 @@ from scipy.special import ndtr
 
 from tonelab.path.chain import Chain, Passed, Placed
 from tonelab.path.limits import (
+    AGAIN,
     BEAM,
     CARRIED,
     EDGE,
@@ -31,12 +32,14 @@ from tonelab.path.limits import (
     INSIDE,
     LEAST_GAIN,
     LEAST_SITES,
+    LIKELY,
     MOST_PIECES,
     NEEDED,
     OF_A_KIND,
     PARAMETER_BITS,
     PASSES,
     REFINED,
+    ROUGHLY,
     ROUNDED,
     ROUNDS,
     SCAN,
@@ -52,7 +55,7 @@ from tonelab.path.limits import (
 from tonelab.path.steps import STEPS
 
 if TYPE_CHECKING:
-    from collections.abc import Callable, Iterator, Sequence
+    from collections.abc import Callable, Iterable, Iterator, Sequence
 
     from tonelab.path.evidence import Evidence
     from tonelab.path.steps import Step
@@ -138,35 +141,28 @@ def search(sites: Evidence, starts: Sequence[Chain], tried: Callable[[Step], boo
     for _ in range(ROUNDS):
         if beam[0].bits < EXACT:
             break
-        few = telling(beam[0].chain, training)
-        proposed: dict[str, tuple[float, Chain]] = {}
-        for fitted in beam:
-            # Tables are read from all there is; what they hold has its price.
-            for chain in grown(fitted.chain, sites, tried):
-                moved = started(chain, fitted.chain, few)
-                trial = Fitted(moved, bits_of(moved, few))
-                name = shape_of(chain)
-                if name not in proposed or trial.cost < proposed[name][0]:
-                    proposed[name] = trial.cost, moved
-        best = _of_each_kind(sorted(proposed.values(), key=lambda item: item[0]))
-        best = best[: REFINED // 2 if sites.in_pieces else REFINED]
-        for _, chain in best:
-            for carried in CARRIED:
-                refined = pruned(replace(chain, carried=carried), training)
-                name = shape_of(refined.chain)
-                if name not in known or refined.cost < known[name].cost:
-                    known[name] = refined
+        for refined in _refined(_proposed(beam, sites, training, tried), training):
+            name = shape_of(refined.chain)
+            if name not in known or refined.cost < known[name].cost:
+                known[name] = refined
         pool = sorted([*known.values(), *beam], key=lambda item: item.cost)
         settled = pool[0].cost >= beam[0].cost * (1 - LEAST_GAIN)
-        limit = max(WORSE * pool[0].bits, pool[0].bits + WORSE_BITS)
-        beam = [f for f in _distinct(pool)[:BEAM] if f.bits < limit]
+        # Where no chain of another kind has come first, another round begins where this did.
+        settled |= kind_of(pool[0].chain) in {kind_of(fitted.chain) for fitted in beam}
+        limit = _limit(pool[0].bits)
+        beam = [f for f in _distinct(pool, kind_of)[:BEAM] if f.bits < limit]
         if settled:
             break
     judged = [
         replace(f, bits=bits_of(f.chain, unseen.thinned(TRAINING)))
-        for f in _distinct([*beam, *known.values()])
+        for f in _distinct([*beam, *known.values()], shape_of)
     ]
     return sorted(judged, key=lambda item: item.cost)
+
+
+def _limit(bits: float) -> float:
+    """Bits from which a chain is not followed beside one of so many."""
+    return max(WORSE * bits, bits + WORSE_BITS)
 
 
 def _begun(chain: Chain, sites: Evidence) -> Fitted:
@@ -176,6 +172,122 @@ def _begun(chain: Chain, sites: Evidence) -> Fitted:
     return min(
         (as_found, Fitted(fitted, bits_of(fitted, sites), covariance)), key=lambda item: item.bits
     )
+
+
+def _proposed(
+    beam: Sequence[Fitted], sites: Evidence, training: Evidence, tried: Callable[[Step], bool]
+) -> list[Chain]:
+    """Return chains with one step more, fitted roughly, the most promising first.
+
+    All are ranked to first order; the best of them once more as fitted.
+    """
+    few = telling(beam[0].chain, training)
+    ranked: dict[str, tuple[float, Chain]] = {}
+    for fitted in beam:
+        base = Base(fitted.chain, few)
+        # Tables are read from all there is; what they hold has its price.
+        for chain in grown(fitted.chain, sites, tried):
+            trial = base.promise(chain)
+            name = shape_of(chain)
+            if name not in ranked or trial.cost < ranked[name][0]:
+                ranked[name] = trial.cost, trial.chain
+    likely = _of_each_kind(sorted(ranked.values(), key=lambda item: item[0]))[:LIKELY]
+    tried_out = (fit(chain, few, passes=ROUGHLY)[0] for _, chain in likely)
+    costs = [(Fitted(chain, bits_of(chain, few)).cost, chain) for chain in tried_out]
+    costs.sort(key=lambda item: item[0])
+    # What saves nothing where the chain is worst saves nothing anywhere.
+    before = min(Fitted(fitted.chain, bits_of(fitted.chain, few)).cost for fitted in beam)
+    limit = min(_limit(costs[0][0]), before) if costs else 0.0
+    most = REFINED // 2 if sites.in_pieces else REFINED
+    return [chain for cost, chain in costs[:most] if cost < limit]
+
+
+def _refined(proposed: Iterable[Chain], training: Evidence) -> list[Fitted]:
+    """Fit chains, with and without rounding on the way, and free the best of idle parts."""
+    found = []
+    for chain in proposed:
+        near = chain
+        for carried in CARRIED:
+            near, covariance = fit(replace(near, carried=carried), training)
+            found.append(Fitted(near, bits_of(near, training), covariance))
+    found.sort(key=lambda item: item.cost)
+    return [pruned(fitted, training) for fitted in _distinct(found, kind_of)[: BEAM + 1]]
+
+
+class Base:
+    """A chain that may grow, with what its fitted parameters move on some of the evidence.
+
+    Attributes
+    ----------
+    chain, sites
+        The chain; what it is held against.
+    """
+
+    def __init__(self, chain: Chain, sites: Evidence) -> None:
+        self.chain, self.sites = chain, sites
+        self._passed: list[Passed] = []
+        sent = chain.applied(sites.signal, sites.medium, self._passed)
+        self._arriving = [*(passed.arriving for passed in self._passed), sent]
+        left = sites.seen - sites.predicted(sent)
+        self._moved: dict[tuple[int, str], FloatArray] = {}
+        if chain.free:
+            places = range(len(chain.free))
+            moved = derivatives(chain, sites, left, self._passed, places)
+            for (place, parameter), row in zip(chain.free, moved, strict=True):
+                self._moved[id(chain.steps[place]), parameter.name] = row
+
+    def promise(self, longer: Chain) -> Fitted:
+        """Return a longer chain with what it costs once its values follow, to first order.
+
+        The parameters that the shorter chain has are taken to move what they move in it.
+        """
+        chain = started(longer, self.chain, self.sites)
+        if chain is not longer:
+            return Fitted(chain, bits_of(chain, self.sites))
+        same = 0
+        for step, other in zip(chain, self.chain, strict=False):
+            if step is not other:
+                break
+            same += 1
+        passed = self._passed[:same]
+        sent = chain.applied(self._arriving[same], self.sites.medium, passed)
+        left = self.sites.seen - self.sites.predicted(sent)
+        keys = [(id(chain.steps[place]), parameter.name) for place, parameter in chain.free]
+        own = [n for n, key in enumerate(keys) if key not in self._moved]
+        used, rows = [*range(len(keys))], dict(self._moved)
+        if own:
+            moved = derivatives(chain, self.sites, left, passed, own)
+            rows |= {keys[n]: row for n, row in zip(own, moved, strict=True)}
+        middle = 0.0
+        if any(chain.steps[chain.free[n][0]].step.spatial for n in own):
+            used = own  # others were fitted where there is no filter
+            middle = _middle(np.abs(left.T.ravel()), np.stack([rows[keys[n]] for n in own]))
+        if not used:
+            return Fitted(chain, _bits_left(left, chain, self.sites))
+        jacobian = np.stack([rows[keys[n]] for n in used])
+        change, _ = _change(jacobian, left.T.ravel(), middle)
+        low, high = np.array([(p.low, p.high) for _, p in chain.free]).T
+        position = chain.position
+        position[used] += change
+        position = np.clip(position, low, high)
+        left = left - (jacobian.T @ (position - chain.position)[used]).reshape(3, -1).T
+        return Fitted(chain.moved(position), _bits_left(left, chain, self.sites))
+
+
+def _change(
+    jacobian: FloatArray, rest: FloatArray, middle: float = 0.0
+) -> tuple[FloatArray, FloatArray]:
+    """Return what to add to parameters (P,), and its covariance (P, P) for a variance of one.
+
+    Of what is left (R,) that counts which is not far beyond its median, or that given.
+    """
+    away = np.abs(rest)
+    used = away < FAR * max((middle or float(np.median(away))) / 0.6745, 0.3)
+    weighted = jacobian * used
+    equations = weighted @ jacobian.T
+    scale = np.sqrt(np.maximum(np.diag(equations), 1e-12))
+    inverse = np.linalg.pinv(equations / np.outer(scale, scale)) / np.outer(scale, scale)
+    return inverse @ (weighted @ rest), inverse
 
 
 def _of_each_kind(ranked: list[tuple[float, Chain]]) -> list[tuple[float, Chain]]:
@@ -237,7 +349,7 @@ def started(chain: Chain, before: Chain, sites: Evidence) -> Chain:
     """
     place = next((n for n, step in enumerate(chain) if step is CONTROLS), None)
     if place is None or CONTROLS in before.steps:
-        return fit(chain, sites, passes=2)[0]
+        return chain
     first = replace(chain, steps=chain.steps[:place])
     arriving = first.applied(sites.signal, sites.medium)
     leaving = chain.without(place).applied(sites.signal, sites.medium)
@@ -267,6 +379,11 @@ def controls_between(source: FloatArray, target: FloatArray) -> dict[str, float]
     }  # fmt: skip
     limits = CONTROLS.step.parameters
     return {n: float(np.clip(v, limits[n].low, limits[n].high)) for n, v in found.items()}
+
+
+def kind_of(chain: Chain) -> str:
+    """Name the steps and settings of a chain, whatever is fitted of them."""
+    return repr([(step.name, [*step.settings.items()]) for step in chain])
 
 
 def shape_of(chain: Chain) -> str:
@@ -335,8 +452,9 @@ def fit(chain: Chain, sites: Evidence, passes: int = PASSES) -> tuple[Chain, Flo
     filters = np.array([chain.steps[place].step.spatial for place, _ in chain.free])
     passed: list[Passed] = []
     left = residual(chain, sites, passed)
+    places = range(len(chain.free))
     for number in range(passes):
-        jacobian, rest = _derivatives(chain, sites, left, passed), left.T.ravel()
+        jacobian, rest = derivatives(chain, sites, left, passed, places), left.T.ravel()
         away = np.abs(rest)
         middle = float(np.median(away))
         if number < FILTERS_FIRST and filters.any():
@@ -377,15 +495,21 @@ def _middle(away: FloatArray, jacobian: FloatArray) -> float:
     return float(away[order][middle].max())
 
 
-def _derivatives(
-    chain: Chain, sites: Evidence, left: FloatArray, passed: Sequence[Passed]
+def derivatives(
+    chain: Chain,
+    sites: Evidence,
+    left: FloatArray,
+    passed: Sequence[Passed],
+    of: Sequence[int],
 ) -> FloatArray:
-    """Return how predictions follow the free parameters (P, R), plane by plane.
+    """Return how predictions follow some free parameters (P, R), plane by plane.
 
     ``left`` (N, 3) is what the chain leaves, with what ``passed`` each of its steps.
     """
     rows = []
-    for n, (place, parameter) in enumerate(chain.free):
+    free = chain.free
+    for n in of:
+        place, parameter = free[n]
         position = chain.position
         small = 1e-3 * (parameter.high - parameter.low)
         position[n] += small
@@ -394,10 +518,8 @@ def _derivatives(
     return np.stack(rows)
 
 
-def pruned(chain: Chain, sites: Evidence) -> Fitted:
-    """Fit a chain and hold the parameters that are not needed at their defaults, one by one."""
-    chain, covariance = fit(chain, sites)
-    found = Fitted(chain, bits_of(chain, sites), covariance)
+def pruned(found: Fitted, sites: Evidence) -> Fitted:
+    """Hold parameters of a fitted chain that are not needed at their defaults, one by one."""
     while (shorter := _held(found, sites)) is not None:
         found = shorter
     return _shortened(found, sites)
@@ -415,7 +537,7 @@ def _held(found: Fitted, sites: Evidence) -> Fitted | None:
             break
         if sites.in_pieces and not found.chain.steps[found.chain.free[index][0]].step.spatial:
             continue
-        chain, covariance = fit(_holding(found.chain, int(index)), sites)
+        chain, covariance = fit(_holding(found.chain, int(index)), sites, AGAIN)
         held = Fitted(chain, bits_of(chain, sites), covariance)
         if held.cost <= found.cost:
             return held
@@ -438,15 +560,15 @@ def _shortened(found: Fitted, sites: Evidence) -> Fitted:
         # Few pieces show what colours have shown.
         if sites.in_pieces and not found.chain.steps[place].step.spatial:
             continue
-        chain, covariance = fit(found.chain.without(place), sites)
+        chain, covariance = fit(found.chain.without(place), sites, AGAIN)
         other = Fitted(chain, bits_of(chain, sites), covariance)
         if other.cost <= found.cost:
             found = other
     return found
 
 
-def _distinct(ranked: list[Fitted]) -> list[Fitted]:
+def _distinct(ranked: list[Fitted], by: Callable[[Chain], str]) -> list[Fitted]:
     seen: dict[str, Fitted] = {}
     for item in ranked:
-        seen.setdefault(shape_of(item.chain), item)
+        seen.setdefault(by(item.chain), item)
     return list(seen.values())

@@ -31,7 +31,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 import numpy as np
 
 from tonelab.conversion.parameters import Param, Parameter, parameters_of
-from tonelab.path.limits import LEAST_OF_CODE, SURROUNDS, USUAL_MEAN
+from tonelab.path.limits import LEAST_OF_CODE, OTHER_SCENE, SURROUNDS, USUAL_MEAN
 from tonelab.registry import Registry
 from tonelab.signal.arrays import ComplexArray, FloatArray  # noqa: TC001 - annotations are read
 from tonelab.signal.colorimetry import (
@@ -79,7 +79,7 @@ class Medium:
     surround
         Luma signal of the source, blurred over `SURROUNDS`, last axis.
     rows
-        Of luma for each of the source's chroma.
+        Of captured chroma for each of the source's.
     """
 
     source: Signal
@@ -126,6 +126,8 @@ class Step:
         Whether it rounds to codes: what it adds stays as it is while parameters are fitted.
     spoken
         Words for values of settings, by setting.
+    shown
+        Factor and unit in which a parameter is said, where these are not its own.
     """
 
     name: str
@@ -140,11 +142,17 @@ class Step:
     last: bool = False
     spatial: bool = False
     spoken: Mapping[str, Mapping[Any, str]] = field(default_factory=dict)
+    shown: Mapping[str, tuple[float, str]] = field(default_factory=dict)
 
     @cached_property
     def parameters(self) -> Mapping[str, Parameter]:
         """What is fitted, by name, with units and bounds."""
         return parameters_of(self.function)
+
+    def shown_in(self, name: str) -> tuple[float, str]:
+        """Return factor and unit in which a parameter is said."""
+        unit = self.parameters[name].unit
+        return self.shown.get(name, (1.0, "" if unit == "1" else unit))
 
     def tried(self, medium: Medium, sent: FloatArray, captured: FloatArray) -> list[Settings]:
         """Return the settings at which a search tries it at the end of a chain.
@@ -283,7 +291,8 @@ def primaries(
     "controls",
     label="picture controls",
     cause="picture controls that are not at neutral, or a gain of a driver",
-    words=lambda **values: f"picture controls: {_controls_in_words(**values)}",
+    words="",
+    shown={"brightness": (876.0, "codes"), "blue": (896.0, "codes"), "red": (896.0, "codes")},
 )
 def controls(
     signal: FloatArray,
@@ -296,22 +305,39 @@ def controls(
     blue: Annotated[float, Param(-0.2, 0.2, "1", "added to Cb")] = 0.0,
     red: Annotated[float, Param(-0.2, 0.2, "1", "added to Cr")] = 0.0,
 ) -> FloatArray:
-    """Contrast, brightness, saturation, hue and tint, on Y'CbCr."""
+    """Contrast, brightness, saturation, hue and tint, on Y'CbCr; what is added is said in codes.
+
+    Those are 10-bit codes of narrow range.
+    """
     turn = saturation * np.exp(1j * np.radians(hue))
     chroma = _complex(signal) * turn + (blue + 1j * red)
     return _with_chroma(contrast * signal[..., 0] + brightness, chroma)
 
 
-def _controls_in_words(**values: float) -> str:
-    """Factors as they are, what is added in 10-bit codes of narrow range."""
-    added = {"brightness": 876, "blue": 896, "red": 896}
-    unit = {"hue": " deg"}
-    return ", ".join(
-        f"{name} {added[name] * value:+.2f} codes"
-        if name in added
-        else f"{name} {value:.4g}{unit.get(name, '')}"
-        for name, value in values.items()
-    )
+@STEPS.register(
+    "bent",
+    label="a bent curve",
+    cause="a gamma control, or a table for another display",
+    words="",
+    variants=({"of": "Y'"}, {"of": "R'G'B'"}),
+    affine=True,
+)
+def bent(
+    signal: FloatArray,
+    medium: Medium,
+    *,
+    of: str,
+    exponent: Annotated[float, Param(0.5, 2.0, "1", "of what lies above black")] = 1.0,
+) -> FloatArray:
+    """Raise luma, or R', G' and B', to a power; what lies below black stays."""
+
+    def bend(values: FloatArray) -> FloatArray:
+        bent_: FloatArray = np.where(values > 0, np.maximum(values, 0.0) ** exponent, values)
+        return bent_
+
+    if of == "Y'":
+        return with_luma(signal, bend(signal[..., 0]))
+    return of_rgb(bend(rgb_of(signal, medium)), medium)
 
 
 def _luma_ends(_medium: Medium, _sent: FloatArray, captured: FloatArray) -> Iterable[Settings]:
@@ -326,11 +352,17 @@ def _luma_ends_in_words(low: float, high: float) -> str:
     return f"Y' clipped {' and '.join(said)} of 10 bits"
 
 
+def _of_scenes(medium: Medium, _sent: FloatArray, _captured: FloatArray) -> list[Settings]:
+    """None where pictures are alike: contrast that follows them is contrast."""
+    return [{}] if np.ptp(medium.mean) >= OTHER_SCENE else []
+
+
 @STEPS.register(
     "follows-scene",
     label="contrast that follows the picture",
     cause="a dynamic contrast or backlight mode, or dynamic tone mapping",
     words="",
+    variants=_of_scenes,
     affine=True,
 )
 def follows_scene(

@@ -20,7 +20,7 @@ from tonelab.results.differences import (
 )
 from tonelab.results.findings import Finding, Severity, Verdict
 from tonelab.results.measurement import FurtherChart, Measurement, Score
-from tonelab.results.path import PathAccount, Unexplained
+from tonelab.results.path import PathAccount, PathParameter, Unexplained
 from tonelab.results.tallies import Tallies
 from tonelab.results.viewable import Viewable
 
@@ -45,6 +45,7 @@ __all__ = [
     "PairingFacts",
     "ParameterEstimate",
     "PathAccount",
+    "PathParameter",
     "PlaneDifference",
     "RunnerUp",
     "Score",

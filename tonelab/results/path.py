@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from tonelab.described import described, result
+from tonelab.described import SEE_UNIT, described, result
 
 
 @result
@@ -15,6 +15,22 @@ class Unexplained:
     plane: str = described("The plane in which it is largest")
     where: str = described("Where it is largest, in words")
     count: int = described("Samples of that plane", "1", low=0)
+
+
+@result
+class PathParameter:
+    """A fitted parameter of a step of a path, with its 95 % interval."""
+
+    step: int = described("Which of the steps, the first is 0", "1", low=0)
+    name: str = described("Its name")
+    value: float = described("Fitted value", SEE_UNIT)
+    bound: float | None = described(
+        "Half of its 95 % interval",
+        SEE_UNIT,
+        absent="when this capture cannot tell the parameter",
+        note="From the scatter of the fit from burst to burst.",
+    )
+    unit: str = described("Unit of value and bound")
 
 
 @result
@@ -33,6 +49,9 @@ class PathAccount:
         "What usually does each of the steps",
         dims=("step",),
         note="Empty for what a faithful path may do.",
+    )
+    parameters: tuple[PathParameter, ...] = described(
+        "Fitted parameters of the steps", dims=("parameter",)
     )
     moves: float = described(
         "By how much the steps move the plane that they move most, RMS", unit="codes"
