@@ -11,13 +11,18 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from tonelab.checks import PathEvidence, pre_checks
+from tonelab.correction.second_chart import (
+    check_same_device,
+    check_second,
+    finding_of,
+    judge_second,
+)
 from tonelab.errors import ClipError, UsageError
 from tonelab.identify import UNKNOWN, evidence_of, identify
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.readings import read
 from tonelab.readings.curves import chroma_transfer, landmarks
-from tonelab.refining import check_same_device, check_second, finding_of, judge_second
 from tonelab.results import ClipFacts, Finding, FurtherChart, Measurement
 from tonelab.scores.pass_through import hold_against_source
 from tonelab.scores.standards import score

@@ -23,7 +23,7 @@ from tonelab.correction.table import LookTable
 from tonelab.curvefile import content_hash, load, save
 from tonelab.measure import measure
 from tonelab.media import open_clip, write_clip
-from tonelab.media.selftest import decoder_is_deterministic
+from tonelab.media.opening import decoder_is_deterministic
 from tonelab.media.v210 import stride_of, unpack, words_of
 from tonelab.signal.description import Signal
 

@@ -21,12 +21,7 @@ from tonelab.chart.patches import refined_count
 from tonelab.cli import main
 from tonelab.conversion import ChainPart, Conversion
 from tonelab.correction.look import learn_look
-from tonelab.curvefile import load, save
-from tonelab.errors import ChartError, UsageError
-from tonelab.measure import reduce
-from tonelab.media import open_clip, write_clip
-from tonelab.readings import readings_of
-from tonelab.refining import (
+from tonelab.correction.second_chart import (
     Left,
     check_same_device,
     check_second,
@@ -35,6 +30,11 @@ from tonelab.refining import (
     mark_of,
     second_chart,
 )
+from tonelab.curvefile import load, save
+from tonelab.errors import ChartError, UsageError
+from tonelab.measure import reduce
+from tonelab.media import open_clip, write_clip
+from tonelab.readings import readings_of
 from tonelab.results import ClipFacts, FurtherChart, Tallies
 from tonelab.signal.colorimetry import rgb_to_ycbcr
 from tonelab.signal.description import Signal

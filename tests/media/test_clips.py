@@ -135,8 +135,8 @@ def test_strips_and_rows_are_parts_of_the_frames(tmp_path, monkeypatch, name, co
     assert seen == [1, 3]
     rows = np.array([0, 1, 4, 5, 6, HEIGHT // 2 - 1])
     for channel in range(3):
-        found = list(clip.rows(rows, channel, start=1))
-        assert [index for index, _ in found] == [1, 2, 3]
+        found = list(clip.rows(rows, channel))
+        assert [index for index, _ in found] == [0, 1, 2, 3]
         for index, part in found:
             assert np.array_equal(part, frames[index][channel][rows])
 

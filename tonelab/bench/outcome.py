@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Callable
 from contextlib import contextmanager
 from dataclasses import dataclass, field
 from hashlib import sha256
 from importlib.metadata import version
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeAlias
 
 from tonelab.bench.plan import FORBIDDEN
 from tonelab.errors import TonelabError
@@ -21,6 +22,7 @@ if TYPE_CHECKING:
     from tonelab.bench.reading import Bench, Task
     from tonelab.compare import Comparison
     from tonelab.results import Measurement
+    from tonelab.results.progress import StageProgress
 
 RECORD = "run.json"
 RECORD_SCHEMA, RECORD_VERSION = "tonelab.run", 1
@@ -195,3 +197,16 @@ def write_json(path: Path, values: Mapping[str, Any]) -> None:
 def plain_name(key: str) -> str:
     """Make a file name of a key of the plan."""
     return FORBIDDEN.sub("-", key).strip(" .") or "source"
+
+
+# Name of the capture or of another part of a plan, stage, done, total.
+Watch: TypeAlias = Callable[[str, str, int, int], None]
+
+
+def named(watch: Watch, name: str) -> StageProgress:
+    """Report the stages of one part under its name."""
+
+    def report(stage: str, done: int, total: int) -> None:
+        watch(name, stage, done, total)
+
+    return report

@@ -7,9 +7,8 @@ from typing import TYPE_CHECKING, Any, NamedTuple
 
 from tonelab.bench.baking import bake
 from tonelab.bench.job import hash_of, unchanged
-from tonelab.bench.outcome import attempt, write_json
+from tonelab.bench.outcome import attempt, named, write_json
 from tonelab.bench.plan import Baking
-from tonelab.bench.watch import named
 from tonelab.checks import check
 from tonelab.correction import verify
 from tonelab.media import open_clip
@@ -22,9 +21,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.bench.job import State
-    from tonelab.bench.outcome import Attempt, Outcome, Results
+    from tonelab.bench.outcome import Attempt, Outcome, Results, Watch
     from tonelab.bench.reading import Task
-    from tonelab.bench.watch import Watch
     from tonelab.results.progress import StageProgress
 
 

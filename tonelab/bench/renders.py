@@ -6,8 +6,7 @@ import json
 from typing import TYPE_CHECKING, Any
 
 from tonelab.bench.job import hash_of
-from tonelab.bench.outcome import attempt, write_json
-from tonelab.bench.watch import named
+from tonelab.bench.outcome import attempt, named, write_json
 from tonelab.correction import apply
 from tonelab.curvefile import content_hash
 from tonelab.errors import UsageError
@@ -18,9 +17,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.bench.job import State
-    from tonelab.bench.outcome import Attempt, Outcome, Results
+    from tonelab.bench.outcome import Attempt, Outcome, Results, Watch
     from tonelab.bench.reading import PlannedRender
-    from tonelab.bench.watch import Watch
 
 
 def render_all(results: Results, watch: Watch, *, anew: bool) -> Iterator[Outcome]:

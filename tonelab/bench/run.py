@@ -18,9 +18,8 @@ if TYPE_CHECKING:
     from pathlib import Path
 
     from tonelab.bench.job import Done
-    from tonelab.bench.outcome import Outcome
+    from tonelab.bench.outcome import Outcome, Watch
     from tonelab.bench.reading import Bench
-    from tonelab.bench.watch import Watch
     from tonelab.tallies.workers import Workers
 
 _SEVERITIES = ("info", "warning", "stop")

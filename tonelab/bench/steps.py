@@ -5,8 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from tonelab.bench.baking import GROUNDS, coverage_name
-from tonelab.bench.outcome import attempt, plain_name, write_json
-from tonelab.bench.watch import named
+from tonelab.bench.outcome import attempt, named, plain_name, write_json
 from tonelab.compare import compare
 from tonelab.errors import TonelabError
 from tonelab.scores.gradients import gradient_steps
@@ -18,9 +17,8 @@ if TYPE_CHECKING:
 
     from matplotlib.figure import Figure
 
-    from tonelab.bench.outcome import Outcome, Results
+    from tonelab.bench.outcome import Outcome, Results, Watch
     from tonelab.bench.reading import Task
-    from tonelab.bench.watch import Watch
     from tonelab.results.progress import StageProgress
 
 

@@ -12,15 +12,15 @@ from multiprocessing.connection import wait
 from typing import TYPE_CHECKING, Any, TypeAlias, cast
 
 from tonelab.bench.job import Done, carry_out
-from tonelab.bench.watch import named
+from tonelab.bench.outcome import named
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence
     from multiprocessing.connection import Connection
     from pathlib import Path
 
+    from tonelab.bench.outcome import Watch
     from tonelab.bench.reading import Task
-    from tonelab.bench.watch import Watch
     from tonelab.tallies.workers import Workers
 
     Work: TypeAlias = "tuple[Task, Path, bool]"

@@ -27,11 +27,10 @@ from tonelab.checks.stages import hidden_stages
 from tonelab.pixels.before_filters import codes_before_filter
 from tonelab.pixels.bursts import bursts
 from tonelab.pixels.co_registration import whole_shift
-from tonelab.pixels.filters import FAINT
+from tonelab.pixels.filters import BLOCK_SCALE, FAINT
 from tonelab.pixels.picking import LUMA_REACH, MIDDLE
 from tonelab.pixels.resampling import KERNELS, response
 from tonelab.pixels.rescaled import KNOWN, detail_gains, identify_scaling
-from tonelab.pixels.surroundings import BLOCK_SCALE
 from tonelab.signal.quantisation import ORIGIN
 
 if TYPE_CHECKING:

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 from tonelab.checks.covers import LEAST_COVERED
 from tonelab.checks.registry import CHECKS, altered, transparent, undecided
-from tonelab.pairing.counting import number
+from tonelab.results.findings import number
 
 if TYPE_CHECKING:
     from tonelab.checks.evidence import PathEvidence

@@ -182,8 +182,8 @@ def _first(
 
 def _second(file: Path, pages: int, hold: int, report: StageProgress) -> tuple[Layout, str]:
     """Layout of a second chart for a curve file, and the name of its device."""
+    from tonelab.correction.second_chart import second_chart
     from tonelab.curvefile import load
-    from tonelab.refining import second_chart
 
     first = load(file)
     layout = second_chart(first, str(file), pages=pages, hold=hold, progress=report)

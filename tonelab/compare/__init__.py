@@ -219,7 +219,8 @@ def hue_response(chroma: ChromaTransfer, device: str, seen: Mask) -> HueResponse
         total = weight.sum(axis=1)
         share = weight / np.where(total > 0, total, np.nan)[:, None]
         middle = np.sum(share * np.where(seen, value, 0.0), axis=1)
-        half = np.sqrt(np.sum((share * np.where(seen, bound, 0.0)) ** 2, axis=1))
+        with np.errstate(over="ignore"):  # a file may state any bound
+            half = np.sqrt(np.sum((share * np.where(seen, bound, 0.0)) ** 2, axis=1))
         return middle, half
 
     return HueResponse(

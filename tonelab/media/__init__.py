@@ -1,9 +1,8 @@
 """Clips on disk: open, look, read native planes, write."""
 
 from tonelab.media.clip import Clip, ClipFormat, Frame, StaticMetadata
-from tonelab.media.opening import open_clip, parse_statement
+from tonelab.media.opening import decoder_is_deterministic, open_clip, parse_statement
 from tonelab.media.readers import READERS
-from tonelab.media.selftest import decoder_is_deterministic
 from tonelab.media.writing import write_clip
 
 __all__ = [

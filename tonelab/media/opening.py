@@ -5,6 +5,8 @@ from __future__ import annotations
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+
 # Imported for the readers that they register.
 from tonelab.media import decoded, raw, stills, stored  # noqa: F401
 from tonelab.media.raw import PLANAR_SUFFIXES
@@ -70,3 +72,21 @@ def parse_statement(text: str) -> dict[str, Any]:
         else:
             signal.append(item)
     return storage | parse_signal(",".join(signal))
+
+
+def decoder_is_deterministic(clip: Clip, frames: int = 4) -> bool:
+    """Whether two readings of the first frames give identical planes.
+
+    Threaded decoders were seen to return other samples from one reading to the next.
+
+    Raises
+    ------
+    ClipError
+        When the clip cannot be read.
+    """
+    first, second = clip.frames(0, frames), clip.frames(0, frames)
+    return all(
+        np.array_equal(a, b)
+        for one, other in zip(first, second, strict=True)
+        for a, b in zip(one.planes, other.planes, strict=True)
+    )

@@ -30,8 +30,7 @@ from tonelab.media.clip import (
     state_signal,
     unreadable,
 )
-from tonelab.media.container import DECODER_OPTIONS, SIZE_BOUND
-from tonelab.media.headers import check_header
+from tonelab.media.container import DECODER_OPTIONS, SIZE_BOUND, check_header
 from tonelab.media.readers import BY_NAME, READERS, check_file, parse_rate
 from tonelab.media.tags import declared_signal, read_tags
 from tonelab.signal.quantisation import quantise, rgb_to_codes

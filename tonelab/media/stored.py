@@ -121,14 +121,14 @@ class StoredClip(Clip):
             for index in map(int, indices):
                 yield index, self._strips(index, read, planes, stored)
 
-    def rows(self, rows: IntArray, channel: int, start: int = 0) -> Iterator[tuple[int, Plane]]:
+    def rows(self, rows: IntArray, channel: int) -> Iterator[tuple[int, Plane]]:
         """Yield some rows of one plane of each frame, see `Clip.rows`; nothing else is read."""
         count = len(rows) * (1 if channel == 0 else CHROMA_FACTORS[self.subsampling][1])
         planes, stored = self._empty(count), self._stored(count)
         edges = [0, *(np.flatnonzero(np.diff(rows) != 1) + 1), len(rows)]
         only = frozenset({channel})
         with self._reading() as read:
-            for index in range(start, self.frame_count):
+            for index in range(self.frame_count):
                 for low, high in pairwise(edges):
                     y, cb, cr = (plane[low:high] for plane in planes)
                     tops = (int(rows[low]),) * 3

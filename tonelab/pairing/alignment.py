@@ -14,7 +14,8 @@ if TYPE_CHECKING:
 
     from numpy.typing import NDArray
 
-    from tonelab.pairing.thumbnails import Thumbnails
+    from tonelab.pairing.registration import Registration, Relation
+    from tonelab.pairing.thumbnails import Area, Thumbnails
     from tonelab.signal.arrays import FloatArray, IntArray, Picture
 
 SAMPLES = 240  # captured frames that look for their place in the whole source
@@ -321,3 +322,16 @@ def is_still(source: Thumbnails) -> bool:
         if np.abs(change).max() > most or np.mean(change**2) > rms**2:
             return False
     return True
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Overview:
+    """What was seen of two clips: thumbnails of the part both show, and how they relate."""
+
+    source: Thumbnails
+    capture: Thumbnails
+    relation: Relation
+    registration: Registration
+    areas: tuple[Area, Area]
+    still: bool
+    coarse: Coarse

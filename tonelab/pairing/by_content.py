@@ -12,6 +12,7 @@ from tonelab.errors import PairingError
 from tonelab.pairing.alignment import (
     ALIKE,
     Coarse,
+    Overview,
     Path,
     cuts,
     find_places,
@@ -19,10 +20,9 @@ from tonelab.pairing.alignment import (
     is_still,
     rough_tone,
 )
-from tonelab.pairing.content_findings import content_findings, identity_findings
 from tonelab.pairing.covers import moving_covers, still_covers
+from tonelab.pairing.findings import content_findings, identity_findings
 from tonelab.pairing.identity import find_identity
-from tonelab.pairing.overview import Overview
 from tonelab.pairing.picture import (
     active_area,
     clear_pixels,

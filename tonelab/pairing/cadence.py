@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from tonelab.pairing.counting import number
 from tonelab.results import Finding
+from tonelab.results.findings import number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator

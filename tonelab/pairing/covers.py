@@ -9,10 +9,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import ndimage
 
-from tonelab.pairing.counting import number
 from tonelab.pairing.registration import resample
 from tonelab.pairing.thumbnails import RoughTone
 from tonelab.results import Finding
+from tonelab.results.findings import number
 
 if TYPE_CHECKING:
     from collections.abc import Iterator, Sequence

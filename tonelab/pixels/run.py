@@ -22,7 +22,7 @@ if TYPE_CHECKING:
     BurstJob = tuple[int, IntArray]
 
 # A module registers its tables when it is imported.
-for _module in ("codes", "filters", "surroundings", "moments", "colours", "scaling"):
+for _module in ("codes", "filters", "moments", "colours", "scaling"):
     import_module(f"tonelab.pixels.{_module}")
 
 

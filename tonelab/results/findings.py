@@ -37,3 +37,8 @@ class Finding:
         "question.",
         default="",
     )
+
+
+def number(count: int, thing: str) -> str:
+    """Write a count with its noun in the singular or plural, for the sentence of a finding."""
+    return f"{count} {thing}" if count == 1 else f"{count} {thing}s"
