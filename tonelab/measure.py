@@ -22,7 +22,7 @@ from tonelab.identify import UNKNOWN, evidence_of, identify
 from tonelab.media import open_clip
 from tonelab.pairing import pair
 from tonelab.readings import read
-from tonelab.readings.curves import chroma_transfer, landmarks
+from tonelab.readings.curves import chroma_transfer, fall_finding, landmarks
 from tonelab.results import ClipFacts, Finding, FurtherChart, Measurement
 from tonelab.scores.pass_through import hold_against_source
 from tonelab.scores.standards import score
@@ -287,6 +287,7 @@ def reduce(
             *readings.findings,
             *identified,
             *repeats,
+            *fall_finding(curve),
             *readings.unseen(pairing.used, told=_is_told(conversion)),
         ),
         tallies=tallies,

@@ -168,6 +168,12 @@ def learn_look(measurement: Measurement) -> Look:
         raise UsageError(
             f"{measurement.device} holds no HDR-to-SDR conversion to bake: measure an SDR output."
         )
+    if (fall := measurement.luminance_curve.fall) is not None:
+        raise UsageError(
+            f"The greys of {measurement.device} fall by {fall[0]:.0f} codes from {fall[1]:.3g} to "
+            f"{fall[2]:.3g} cd/m2, and no look is learnt of that: mend the device's settings and "
+            "measure it again."
+        )
     chain = Conversion.from_dict(measurement.conversion.structure)
     readings = readings_of(measurement)
     coded = readings.capture_coding

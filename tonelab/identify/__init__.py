@@ -86,7 +86,7 @@ def identify(evidence: Evidence) -> Identification:
     """
     evidence, findings = _read_matrix(evidence)
     found = search(evidence)
-    explained = explains(found.ranked[0], evidence)
+    explained = explains(found.ranked[0], evidence) and not evidence.falling
     whole_gamut = explained and bool(found.whole) and explains(found.whole[0], evidence)
     judged = evidence if whole_gamut or not explained else found.inside
     ranked = found.whole if whole_gamut else found.ranked
@@ -97,7 +97,7 @@ def identify(evidence: Evidence) -> Identification:
     family = best_family(families, free_rms, judged.floor)
     if family is not None:
         family = settled(judged, family)
-    greys = [] if explained else grey_families(evidence, ranked[0].conversion)
+    greys = [] if explained or evidence.falling else grey_families(evidence, ranked[0].conversion)
     chain = family.fit.conversion if family else ranked[0].conversion
     profile = display_gamma(judged, chain) if explained else ()
     possible = [candidate for candidate in ranked if explains(candidate, evidence)]

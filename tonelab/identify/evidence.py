@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.optimize import isotonic_regression
 
 from tonelab.errors import IdentificationError
 from tonelab.readings.curves import ceiling_light
@@ -50,6 +51,8 @@ class Evidence:
         How to read the capture.
     step
         Step of the capture's codes: 1, or 4 when 8 bits sit in a 10-bit container.
+    falling
+        Whether the greys fall somewhere, which no chain does.
     floor
         RMS by which the mean of a patch misses the unrounded code, codes: 1/sqrt(12) of a step
         where patches are flat, less where dither averages out.
@@ -65,6 +68,7 @@ class Evidence:
     target: Signal
     step: float = 1.0
     floor: float = ROUNDING
+    falling: bool = False
 
     @property
     def dithered(self) -> bool:
@@ -171,7 +175,9 @@ def gather_evidence(
         held_out=np.isin(colours.page, pages[1::2]),
         neutral_light=_light2020(upper.source, source),
         neutral_codes=upper.capture,
-        neutral_smooth=curve.smooth[above],
+        # No chain here falls; one of greys that do is refused as a whole.
+        neutral_smooth=isotonic_regression(curve.smooth[above]).x,
+        falling=curve.fall is not None,
         ceiling_light=ceiling_light(curve),
         target=target,
         step=step,

@@ -5,11 +5,12 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy import ndimage
 from scipy.linalg import solveh_banded
 from scipy.optimize import isotonic_regression
 
 from tonelab.errors import IdentificationError
-from tonelab.results import ChromaTransfer, Landmark, LuminanceCurve
+from tonelab.results import ChromaTransfer, Finding, Landmark, LuminanceCurve
 from tonelab.signal.quantisation import chroma_scale, luma_scale
 from tonelab.signal.transfer import eotf_inverse_pq
 
@@ -32,6 +33,7 @@ LEVEL_EDGES = np.array([64, 200, 300, 400, 475, 550, 625, 700, 941])  # 10-bit n
 CHROMA_FLOOR = 0.02  # smallest source chroma signal whose hue means anything
 
 MIN_NEUTRALS = 16
+_CALM = 9  # neighbouring greys whose median says where they stand
 
 
 def luminance_curve(
@@ -53,9 +55,10 @@ def luminance_curve(
     Returns
     -------
     LuminanceCurve
-        One point per source code, with a monotone smooth curve and its 95 % band: the posterior
-        of a penalised least-squares smoother with at least the variance of rounding or dither,
-        or what a resampling of pages would scatter, whichever is wider.
+        One point per source code, with a smooth curve and its 95 % band: the posterior of a
+        penalised least-squares smoother with at least the variance of rounding or dither, or what
+        a resampling of pages would scatter, whichever is wider. It never falls unless the greys
+        clearly do.
 
     Raises
     ------
@@ -70,12 +73,15 @@ def luminance_curve(
             "capture the whole clip from its first page to its last."
         )
     code = neutrals.capture[:, 0]
-    lifted = isotonic_regression(code).x
-    clipped = _plateaus(lifted, code_step)
+    falling = _falling(code, code_step)
+    lifted = code if falling else isotonic_regression(code).x
+    clipped = np.zeros(len(code), bool) if falling else _plateaus(lifted, code_step)
     moving = neutrals[~clipped]
     noise, reach = _noise(moving.variance[:, 0], moving.count[:, 0], code_step)
     position = neutrals.source[:, 0]
     smooth, deviation, strength = _smooth(position, lifted, clipped, noise, reach)
+    if not falling:
+        smooth = isotonic_regression(smooth).x
     if copies is not None and strength:
         scatter = _between_pages(copies, position, smooth, np.flatnonzero(~clipped), strength)
         deviation[~clipped] = np.maximum(deviation[~clipped], scatter)
@@ -88,6 +94,29 @@ def luminance_curve(
         high=smooth + Z95 * deviation,
         count=neutrals.count[:, 0],
         clipped=clipped,
+    )
+
+
+def fall_finding(curve: LuminanceCurve) -> tuple[Finding, ...]:
+    """Say by how much greys fall; nothing where they do not."""
+    fall = curve.fall
+    if fall is None:
+        return ()
+    top, bottom = (int(np.searchsorted(curve.luminance, light)) for light in fall[1:])
+    bound = float(np.hypot(*((curve.high - curve.low)[[top, bottom]] / 2)))
+    return (
+        Finding(
+            "greys-fall",
+            "stop",
+            f"Greys do not rise all the way: luma falls from code {curve.smooth[top]:.0f} at "
+            f"{fall[1]:.3g} cd/m2 to {curve.smooth[bottom]:.0f} at {fall[2]:.3g} cd/m2, as no tone "
+            "mapping is meant to; the curve is shown as it is, no conversion is named and no table "
+            "is made of it. Look for a setting or a firmware that mends it.",
+            value=fall[0],
+            bound=bound,
+            unit="codes",
+            count=len(curve.code),
+        ),
     )
 
 
@@ -239,6 +268,14 @@ def _slopes(
     return middle, float(np.exp(centre[low[0]])) if len(low) else None
 
 
+def _falling(code: FloatArray, step: float) -> bool:
+    """Whether greys fall by more than they scatter: two steps, and eight times their scatter."""
+    calm = ndimage.median_filter(code, _CALM, mode="nearest")
+    scatter = 1.4826 * float(np.median(np.abs(code - calm)))  # of a normal distribution
+    fall = float(np.max(np.maximum.accumulate(calm) - calm))
+    return bool(fall > max(2 * step, 8 * max(scatter, QUANTISATION_SD * step)))
+
+
 def _plateaus(code: FloatArray, step: float) -> Mask:
     """Flag the flat runs at both ends, where the capture gives a bound and not a value."""
     clipped = np.zeros(len(code), bool)
@@ -287,7 +324,6 @@ def _smooth(
         low, high = (middle, high) if calm else (low, middle)
     fitted = _whittaker(position, data, low)
     smooth[rows] = fitted
-    smooth = isotonic_regression(smooth).x
     variance = max(float(np.mean((fitted - data) ** 2)), noise**2)
     # Banded solvers, unlike dense ones, give the same last bit on any number of threads.
     smoother = _whittaker(position, np.eye(len(rows)), low)

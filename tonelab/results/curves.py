@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
+
 from tonelab.described import described, result
 from tonelab.results.viewable import Viewable
 
@@ -36,7 +38,10 @@ class LuminanceCurve(Viewable):
     )
     code: FloatArray = described("Mean capture luma code", "code", dims=_POINT)
     smooth: FloatArray = described(
-        "Monotone smooth curve through the mean codes", "code", dims=_POINT
+        "Smooth curve through the mean codes",
+        "code",
+        dims=_POINT,
+        note="Falls nowhere unless the greys clearly do.",
     )
     low: FloatArray = described(
         "Lower edge of the 95 % band of the smooth curve", "code", dims=_POINT
@@ -46,6 +51,17 @@ class LuminanceCurve(Viewable):
     )
     count: IntArray = described("Samples behind each point", "1", dims=_POINT, low=0)
     clipped: Mask = described("Whether the capture sits on a clip: a bound", dims=_POINT)
+
+    @property
+    def fall(self) -> tuple[float, float, float] | None:
+        """Largest fall in codes, and the light in cd/m2 of its top and its bottom, or None."""
+        top = np.maximum.accumulate(self.smooth)
+        at = int(np.argmax(top - self.smooth))
+        codes = float(top[at] - self.smooth[at])
+        if codes <= 0:
+            return None
+        above = int(np.argmax(self.smooth[: at + 1]))
+        return codes, float(self.luminance[above]), float(self.luminance[at])
 
 
 @result
