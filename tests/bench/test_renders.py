@@ -43,6 +43,7 @@ def outcomes(path):
     return results, [(one.name, one.state) for one in results.outcomes if one.step == "apply"]
 
 
+@pytest.mark.long
 def test_clips_are_rendered_and_kept_until_they_change(tmp_path):
     path = write_plan(
         tmp_path,

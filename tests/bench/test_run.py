@@ -434,6 +434,7 @@ name = "undo a"
 """
 
 
+@pytest.mark.long
 def test_corrections_are_baked_kept_and_shown(tmp_path, measuring, monkeypatch):
     asked = stand_in_baking(monkeypatch)
     plan = write_plan(tmp_path, ("a", "b é"), CORRECTIONS)

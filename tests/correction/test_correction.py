@@ -234,6 +234,7 @@ def test_device_becomes_another_where_it_is_invertible(bt2446a, pictures, tmp_pa
     assert counted == correction.masks["not invertible"].sum()
 
 
+@pytest.mark.long
 def test_simulated_devices_become_one_another_or_say_where_not(pictures):
     """Devices of which only captures are seen, each picture's colour judged or flagged."""
     first = SimulatedDevice("luminance", "reinhard-extended", order="matrix-first")
@@ -370,6 +371,7 @@ def write_pair(folder, shown, widen=nearest_chroma):
     return paths
 
 
+@pytest.mark.long
 def test_verify_prints_what_a_made_capture_deserves(bt2446a, tmp_path, capsys):
     paths = write_pair(tmp_path, [moving_planes(n, size=(320, 180)) for n in range(12)])
     look = tmp_path / "look.cube"

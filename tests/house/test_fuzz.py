@@ -11,7 +11,10 @@ from tonelab.errors import TonelabError
 INPUTS = 60
 
 
-@pytest.mark.parametrize("name", READERS)
+@pytest.mark.parametrize(
+    "name",
+    [pytest.param(n, marks=[pytest.mark.long] if n == "contents" else []) for n in READERS],
+)
 def test_broken_files_are_refused_in_one_sentence_or_read(name, tmp_path):
     make, read, alter = READERS[name]
     sound = make(tmp_path)

@@ -175,6 +175,7 @@ print(json.dumps(told))
 """
 
 
+@pytest.mark.long
 @pytest.mark.skipif(os.name == "nt", reason="limits of file size are a Unix facility")
 def test_no_writer_leaves_a_part_on_a_full_disk(tmp_path):
     tests = Path(__file__).parents[1]

@@ -35,6 +35,7 @@ def spoilt(device, seed=1):
     return replace(found, codes=np.stack([luma, 512 + chroma.real, 512 + chroma.imag], axis=1))
 
 
+@pytest.mark.long
 @pytest.mark.parametrize(
     ("tone", "parameters", "encoding"),
     [

@@ -93,6 +93,7 @@ def chart_curve(folder):
     return luminance_curve(neutrals, seen.source.signal, code_step=1)
 
 
+@pytest.mark.long
 def test_the_curve_is_the_charts_within_the_bands(film, chart_curve):
     ours, theirs = film.luminance_curve, chart_curve
     expected = np.interp(ours.source_code, theirs.source_code, theirs.smooth)
@@ -105,6 +106,7 @@ def test_the_curve_is_the_charts_within_the_bands(film, chart_curve):
     assert np.sqrt(np.mean(apart**2)) < 0.5
 
 
+@pytest.mark.long
 def test_the_conversion_is_found_from_the_colours_of_photographs(film):
     assert film.conversion.family == "hable"
     assert film.conversion.parameters["white"].value == pytest.approx(100, rel=0.01)
@@ -113,6 +115,7 @@ def test_the_conversion_is_found_from_the_colours_of_photographs(film):
     assert film.conversion.static != "scene-dependent"
 
 
+@pytest.mark.long
 def test_what_the_content_does_not_show_stays_open(film):
     gaps = next(f for f in film.findings if f.id == "curve-coverage")
     steps = np.diff(film.luminance_curve.source_code)
@@ -124,6 +127,7 @@ def test_what_the_content_does_not_show_stays_open(film):
             assert steps[above - 1] <= 8
 
 
+@pytest.mark.long
 def test_colours_that_are_missing_are_told_by_hue_and_level(film):
     # Photographs of faces, coffee and sky hold no green; and not all parts are told apart.
     assert " or " in film.conversion.drive
@@ -133,6 +137,7 @@ def test_colours_that_are_missing_are_told_by_hue_and_level(film):
     assert "red" not in found.text.partition("above 100")[0].rpartition(";")[2]
 
 
+@pytest.mark.long
 def test_a_curve_file_keeps_all_that_identifying_anew_needs(film, tmp_path):
     save(film, tmp_path / "film.h5")
     kept = load(tmp_path / "film.h5")
@@ -141,6 +146,7 @@ def test_a_curve_file_keeps_all_that_identifying_anew_needs(film, tmp_path):
     np.testing.assert_array_equal(kept.luminance_curve.smooth, film.luminance_curve.smooth)
 
 
+@pytest.mark.long
 def test_measurements_of_content_compare_by_their_greys(film, tmp_path, capsys):
     save(film, tmp_path / "film.h5")
     assert main(["compare", str(tmp_path / "film.h5"), str(tmp_path / "film.h5")]) == 0

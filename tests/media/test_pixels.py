@@ -242,7 +242,7 @@ def test_uncompressed_pictures_are_read_straight_from_the_file(tmp_path, monkeyp
             assert np.array_equal(np.concatenate([part[channel] for part in parts]), plane)
     rows = np.array([0, 1, 3, 6, 7])
     for channel in range(3):
-        for index, part in clip.rows(rows, channel, start=1):
+        for index, part in clip.rows(rows, channel):
             assert np.array_equal(part, frames[index][channel][rows])
     assert all(map(np.array_equal, next(clip.frames(1)).planes, frames[1]))
 

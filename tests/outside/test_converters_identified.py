@@ -131,6 +131,7 @@ def test_published_curve_is_named(converter):
     assert_named(reduced(converter).conversion, converter.truth)
 
 
+@pytest.mark.long
 @pytest.mark.outside("OpenColorIO, ACES output transforms", "library")
 @pytest.mark.parametrize(
     "converter",

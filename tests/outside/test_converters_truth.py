@@ -173,6 +173,7 @@ def test_swscale_relative_colorimetric_clips_at_reference_white():
     assert_array_equal(read[:, 1:], 512)
 
 
+@pytest.mark.long
 @pytest.mark.outside("FFmpeg, swscale", "library")
 @pytest.mark.parametrize("intent", ["perceptual", "saturation"])
 def test_swscale_maps_greys_monotonically_without_tint(intent):

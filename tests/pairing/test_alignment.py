@@ -61,6 +61,7 @@ def orders(draw):
     return [n for n in range(start, stop) for _ in range(odd.get(n, 1))]
 
 
+@pytest.mark.long
 @given(orders(), st.integers(0, 2**32 - 1))
 @settings(max_examples=12, deadline=None)
 def test_offset_drops_and_repeats_are_followed_exactly(order, seed):

@@ -142,6 +142,7 @@ def test_colours_that_a_conversion_makes_darker_are_no_pointer():
     assert "moving-overlay" not in found
 
 
+@pytest.mark.long
 def test_a_moving_object_of_the_source_is_no_cover_though_its_levels_change():
     """A disc whose luma comes out far too low: it looks the same, but so does its source."""
 

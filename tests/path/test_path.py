@@ -114,6 +114,7 @@ def test_faults_of_luma_alone_are_found(fault, words):
     assert left.value < 0.05
 
 
+@pytest.mark.long
 def test_what_no_step_does_is_no_transparent_path():
     what = on_planes(darker_corners)(recording((), ()), 0.3)
     found, left = account("natural", what=what)

@@ -142,7 +142,9 @@ NAMES = ("chart", "in place", "halved")
 
 
 @pytest.mark.parametrize("name", NAMES)
-@pytest.mark.parametrize("workers", [2, "processes", "cluster"])
+@pytest.mark.parametrize(
+    "workers", [2, "processes", pytest.param("cluster", marks=pytest.mark.long)]
+)
 def test_tables_are_the_same_bytes_on_all_workers(pairs, wholes, name, workers, request):
     chosen = request.getfixturevalue(workers) if isinstance(workers, str) else workers
     one = pairs[name]
@@ -226,7 +228,7 @@ def test_a_check_gives_the_same_document_on_processes(chart, bent, document, pro
     assert check_document(check(chart.source.path, bent, workers=processes)) == document
 
 
-@pytest.mark.parametrize("where", ["threads", "cluster"])
+@pytest.mark.parametrize("where", ["threads", pytest.param("cluster", marks=pytest.mark.long)])
 def test_the_command_takes_workers_as_measure_does(
     chart, bent, document, scheduler, where, capsys, monkeypatch
 ):

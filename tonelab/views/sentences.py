@@ -128,8 +128,8 @@ def worth_saying(comparison: Comparison) -> list[PairVerdict]:
 def _known(measurement: Measurement) -> str:
     """Give the peak of a curve, of its parameters the one that a reader knows best."""
     for name, estimate in measurement.conversion.parameters.items():
-        if "peak" in name and estimate.identifiable and estimate.high > estimate.low:
-            half = (estimate.high - estimate.low) / 2
+        half = (estimate.high - estimate.low) / 2
+        if "peak" in name and estimate.identifiable and 0 < half < math.inf:
             digits = max(0, -math.floor(math.log10(half)))
             value = f"{estimate.value:.{digits}f} ± {half:.{digits}f}{unit_of(estimate.unit)}"
             return f" ({name.replace('_', ' ')} {value})"
