@@ -471,3 +471,9 @@ def test_commands_bake_draw_and_refuse(bt2446a, tmp_path, capsys):
         assert sentence in captured.err
         assert captured.err.count("\n") <= 1
     assert not (tmp_path / "x.clf").exists()
+
+
+def test_a_look_is_not_blamed_for_being_many_to_one(bt2446a):
+    """A forward table needs no inverse; a repair does."""
+    assert "not invertible" not in correct(bt2446a, size=17).masks
+    assert "not invertible" in correct(bt2446a, toward="bt2390", size=17).masks

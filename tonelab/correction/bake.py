@@ -236,7 +236,6 @@ def _source_to_look(
     table = _table(low, high, best, out)
     masks = {
         "not measured": ~look.covered(signal),
-        "not invertible": (shown.min(axis=1) <= look.low) | (shown.max(axis=1) >= look.high),
         AMPLIFIED: gain(shown, signal, size) > 4,
     }
     notes = [*notes, f"Residual: {look.residual}", _outside(look, whole=whole), *_cut(look, out)]
