@@ -26,7 +26,7 @@ from tonelab.identify.fitting import (
 from tonelab.identify.structures import own_parameters, with_luma_controls
 
 if TYPE_CHECKING:
-    from collections.abc import Sequence
+    from collections.abc import Container, Sequence
 
     from tonelab.conversion import Conversion
 
@@ -205,14 +205,19 @@ def _with_luma_of(controls: ChainPart, luma: ChainPart) -> ChainPart:
     return replace(controls, parameters=given)
 
 
-def neutral_fits(evidence: Evidence, chain: Conversion) -> list[tuple[str, Fit]]:
-    """Fit each family to the neutral axis; on it a ceiling of the curve cannot be identified.
+def neutral_fits(
+    evidence: Evidence, chain: Conversion, only: Container[str] | None = None
+) -> list[tuple[str, Fit]]:
+    """Fit each family, or ``only`` some, to the neutral axis.
 
-    Parameters with a published value are held there first, then freed one by one, then all.
+    On it a ceiling of the curve cannot be identified. Parameters with a published value are held
+    there first, then freed one by one, then all.
     """
     fits: list[tuple[str, Fit]] = []
     luma = [free for free in own_parameters(chain) if free.parameter.name in LIKE_THE_CURVE]
     for name, (curve, _) in tried_parts(TONE_CURVES).items():
+        if only is not None and name not in only:
+            continue
         trial = replace(chain, tone=ChainPart(name), ceiling=False)
         every = free_parameters("tone", curve.parameters)
         held = tuple(free for free in every if not free.parameter.published)

@@ -11,12 +11,13 @@ from tonelab.conversion import ENCODINGS, TONE_CURVES, ChainPart
 from tonelab.conversion.parameters import tried_parts
 from tonelab.identify.evidence import Evidence, rms
 from tonelab.identify.families import NAMING_FACTOR, Family, neutral_fits
-from tonelab.identify.fitting import BOUND, joint_fit, with_intervals
+from tonelab.identify.fitting import BOUND, free_parameters, joint_fit, start_fits, with_intervals
 
 if TYPE_CHECKING:
     from tonelab.conversion import Conversion
 
 _PROMISING = 1.5  # times the best, within which fits are refined
+_SCREENED = 64  # greys by which curves are chosen that are worth a closer look
 _OF_FREE = 1.5  # times what the free curve leaves
 
 
@@ -44,24 +45,24 @@ def grey_families(evidence: Evidence, chain: Conversion) -> list[Family]:
     fitted, judged = _every_other(every, 0), _every_other(every, 1)
     # The free curve follows these greys too, and leaves somewhat less of them than their noise.
     limit = _OF_FREE * rms(judged.neutral_smooth - judged.neutral_codes[:, 0])
+    bases = [_grey_chain(chain, encoding) for encoding in tried_parts(ENCODINGS)]
+    few = fitted.thinned(0, neutrals=_SCREENED)
+    screened = [
+        (base, name, start_fits(few, trial, free, count=2)[0].rms)
+        for base in bases
+        for name, (curve, _) in tried_parts(TONE_CURVES).items()
+        if (trial := replace(base, tone=ChainPart(name), ceiling=False))
+        and (free := free_parameters("tone", curve.parameters))
+    ]
+    promising = _PROMISING * min(left for _, _, left in screened)
     found: list[Family] = []
-    for encoding in tried_parts(ENCODINGS):
-        base = replace(
-            chain,
-            drive=ChainPart("per-channel"),
-            chroma=ChainPart("none"),
-            gamut=ChainPart("none"),
-            controls=ChainPart("none"),
-            encoding=ChainPart(encoding),
-        )
-        fits = neutral_fits(fitted, base)
-        best = min(fit.rms for _, fit in fits)
-        for name, fit in fits:
-            if fit.rms <= _PROMISING * best:
-                refined = joint_fit(fitted, fit.conversion, fit.free)
-                left = rms(judged.neutral_residual(refined.conversion))
-                if left <= limit:
-                    found.append(Family(name, refined, left))
+    for base in bases:
+        names = {name for one, name, left in screened if one is base and left <= promising}
+        for name, fit in neutral_fits(fitted, base, names) if names else ():
+            refined = joint_fit(fitted, fit.conversion, fit.free)
+            left = rms(judged.neutral_residual(refined.conversion))
+            if left <= limit:
+                found.append(Family(name, refined, left))
     # A plainer curve that others leave behind is not the one, though it stays within the limit.
     nearest = NAMING_FACTOR * min((one.held_out_rms for one in found), default=0.0)
     found = sorted((one for one in found if one.held_out_rms <= nearest), key=_plainness)
@@ -72,6 +73,15 @@ def grey_families(evidence: Evidence, chain: Conversion) -> list[Family]:
         replace(one, fit=with_intervals(every, joint_fit(every, one.fit.conversion, one.fit.free)))
         for one in reversed(named.values())
     ]
+
+
+def _grey_chain(chain: Conversion, encoding: str) -> Conversion:
+    """Return a chain of which greys depend on nothing but curve and encoding."""
+    none = ChainPart("none")
+    return replace(
+        chain, drive=ChainPart("per-channel"), chroma=none, gamut=none, controls=none,
+        encoding=ChainPart(encoding),
+    )  # fmt: skip
 
 
 def _plainness(family: Family) -> tuple[int, bool, int, float]:
