@@ -52,6 +52,7 @@ def test_lossless_charts_keep_every_patch(tmp_path, name, codec, stored, subsamp
             assert (plane[y0:y1, x0:x1] == LAYOUT.patches.code[row, channel]).all()
 
 
+@pytest.mark.long
 def test_an_hevc_chart_is_tagged_as_hdr10_and_read_back(tmp_path):
     metadata = chart_metadata(LAYOUT, max_cll=1000, max_fall=400)
     write_chart(tmp_path / "chart.mp4", LAYOUT, metadata=metadata, rate=Fraction(60000, 1001))

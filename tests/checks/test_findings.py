@@ -140,6 +140,7 @@ def test_a_clip_of_rgb_with_head_room_is_one_clip():
     assert "to 102.0%" in found["clipping-rgb"].text
 
 
+@pytest.mark.long
 def test_faults_of_a_conversion_are_named_and_not_called_a_local_mapping():
     def device(codes):
         x = np.clip((codes[..., :1] - 64) / 876, 0, 1)

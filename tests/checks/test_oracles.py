@@ -94,6 +94,7 @@ def test_hue_and_saturation_are_resolved_within_their_intervals(hue, saturation)
     assert abs(changed.value - saturation) <= changed.bound < 0.001
 
 
+@pytest.mark.long
 def test_colour_bars_are_a_source_as_well():
     """Bars of BT.2111-2 arrive as printed; eight bits are named; nothing else is accused."""
     codes = to_codes((colour_bars()[::2, ::2] - 64) / 876)

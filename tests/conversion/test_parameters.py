@@ -198,6 +198,7 @@ if {declared}:
 """
 
 
+@pytest.mark.long
 @pytest.mark.parametrize("declared", [True, False])
 def test_identification_tries_what_a_third_party_declares_as_tried(
     tmp_path: Path, declared: bool

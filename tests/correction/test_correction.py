@@ -156,6 +156,7 @@ def test_file_that_a_reader_reads_otherwise_never_appears(tmp_path, monkeypatch)
     assert list(tmp_path.iterdir()) == [path]
 
 
+@pytest.mark.long
 def test_unmatched_converter_is_reproduced_on_pictures(pictures, tmp_path):
     converter = ocio_aces("2.0")
     device = measured(converter.convert, "unmatched")

@@ -173,6 +173,7 @@ def test_a_local_change_is_real_and_placed():
     assert found.planes[0].largest == 20
 
 
+@pytest.mark.long
 def test_the_nearer_to_the_source_is_named(later):
     blunt = clip("b.mkv", change=blurred)
     found = with_source(later, A, blunt, A, workers=1)

@@ -280,6 +280,7 @@ def test_a_published_converter_is_named_with_its_parameters(layout, device, fami
     assert min(point.codes_rms for point in others) > 2 * best.codes_rms
 
 
+@pytest.mark.long
 def test_a_parameter_that_contrast_moves_alike_is_never_claimed(layout):
     # Under a pure power, the peak of a power curve and a contrast control are one product.
     device = SimulatedDevice(

@@ -96,6 +96,7 @@ def menu():
     return luma, grey, grey
 
 
+@pytest.mark.long
 def test_offset_drops_and_a_menu_are_distinguished_from_the_film():
     order = [n for n in range(20, 130) if n not in {60, 61, 95}]
     clip = capture(order)
@@ -150,6 +151,7 @@ def barred():
     return pair(source(), capture(range(10, 120), letterboxed))
 
 
+@pytest.mark.long
 def test_letterbox_bars_are_left_out(barred):
     assert finding(barred, "picture-bars").value == 30
     assert not barred.usable[0].any()

@@ -101,6 +101,7 @@ def wandering(n):
     return 180 + 3 * n, 60 + n
 
 
+@pytest.mark.long
 def test_a_pointer_that_moves_over_content_is_found_in_size_and_place():
     def device(n):
         return with_pointer(clean(moving_planes(n, shot=36)), *wandering(n))

@@ -58,8 +58,18 @@ def account(content, names=(), sizes=(), what=None):
             ),
             marks=pytest.mark.long,
         ),
-        ("natural", (("noise reduced", MIDDLE),), r"^luma smoothed over 1.2 px .* 8 codes$"),
-        ("natural", (("dynamic", MIDDLE),), r"contrast that follows the picture: slope -0\.1[23]"),
+        pytest.param(
+            *("natural", (("noise reduced", MIDDLE),), r"^luma smoothed over 1.2 px .* 8 codes$"),
+            marks=pytest.mark.long,
+        ),
+        pytest.param(
+            *(
+                "natural",
+                (("dynamic", MIDDLE),),
+                r"contrast that follows the picture: slope -0\.1[23]",
+            ),
+            marks=pytest.mark.long,
+        ),
         pytest.param(
             "natural",
             (("sharpened", MIDDLE), ("saturation", MIDDLE)),
