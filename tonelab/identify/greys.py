@@ -15,6 +15,7 @@ from tonelab.identify.fitting import BOUND, free_parameters, joint_fit, start_fi
 
 if TYPE_CHECKING:
     from tonelab.conversion import Conversion
+    from tonelab.identify.fitting import Free
 
 _PROMISING = 1.5  # times the best, within which fits are refined
 _SCREENED = 64  # greys by which curves are chosen that are worth a closer look
@@ -48,11 +49,11 @@ def grey_families(evidence: Evidence, chain: Conversion) -> list[Family]:
     bases = [_grey_chain(chain, encoding) for encoding in tried_parts(ENCODINGS)]
     few = fitted.thinned(0, neutrals=_SCREENED)
     screened = [
-        (base, name, start_fits(few, trial, free, count=2)[0].rms)
+        (base, name, min(start_fits(few, trial, free, count=2)[0].rms for free in choices))
         for base in bases
         for name, (curve, _) in tried_parts(TONE_CURVES).items()
         if (trial := replace(base, tone=ChainPart(name), ceiling=False))
-        and (free := free_parameters("tone", curve.parameters))
+        and (choices := _choices(free_parameters("tone", curve.parameters)))
     ]
     promising = _PROMISING * min(left for _, _, left in screened)
     found: list[Family] = []
@@ -82,6 +83,12 @@ def _grey_chain(chain: Conversion, encoding: str) -> Conversion:
         chain, drive=ChainPart("per-channel"), chroma=none, gamut=none, controls=none,
         encoding=ChainPart(encoding),
     )  # fmt: skip
+
+
+def _choices(every: tuple[Free, ...]) -> list[tuple[Free, ...]]:
+    """All parameters free, and those with a published value held, which is found more surely."""
+    held = tuple(free for free in every if not free.parameter.published)
+    return list(dict.fromkeys([every, held]))
 
 
 def _plainness(family: Family) -> tuple[int, bool, int, float]:
